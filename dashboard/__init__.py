@@ -1,0 +1,1 @@
+"""Pages, figures and the report: reads what the logger stored, never writes a measurement."""

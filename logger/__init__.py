@@ -1,0 +1,1 @@
+"""Everything that measures, watches, judges and stores. Never imports the dashboard."""

@@ -1,0 +1,87 @@
+"""Every error that soakbench raises on purpose. Foreign ones are translated where they enter.
+
+SoakbenchError                 exit 4: a fault in soakbench itself, unless a branch says otherwise
+├── RequestError               exit 2: what was asked can't be done as asked
+│   ├── SetupError             a set-up file is wrong: all its faults at once
+│   ├── LogFileError           a log file can't be read
+│   └── FileExistsAlready      a file somebody made would be overwritten
+└── NotReached                 exit 3: bench or store not reached
+    ├── LinkError              the port, or what answers on it
+    └── StoreError             the store
+        ├── StoreTooNew        written by a later soakbench
+        └── DaemonRunning      another daemon holds this store
+
+The message is one sentence for a person: what, where, what to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class SoakbenchError(Exception):
+    """Root of all errors raised on purpose; `exit_code` is the command line's."""
+
+    exit_code = 4
+
+
+class RequestError(SoakbenchError):
+    """What was asked can't be done as asked."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong in a set-up file."""
+
+    where: str
+    expected: str
+    got: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: expected {self.expected}, got {self.got}"
+
+
+class SetupError(RequestError):
+    """A set-up file is wrong; carries every fault of it."""
+
+    def __init__(self, path: str, faults: list[Fault]) -> None:
+        self.path = path
+        self.faults = faults
+        lines = "".join(f"\n  {fault}" for fault in faults)
+        count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        super().__init__(f"the set-up {path} has {count}:{lines}")
+
+
+class LogFileError(RequestError):
+    """A log file can't be read as one."""
+
+
+class FileExistsAlready(RequestError):
+    """A file that somebody made would be overwritten."""
+
+    def __init__(self, path: object) -> None:
+        super().__init__(f"{path} exists already and was left alone: name another, or add --force")
+
+
+class NotReached(SoakbenchError):
+    """Bench or store not reached."""
+
+    exit_code = 3
+
+
+class LinkError(NotReached):
+    """The port can't be used, or what answers on it is no bench DAQ."""
+
+
+class StoreError(NotReached):
+    """The store can't be used."""
+
+
+class StoreTooNew(StoreError):
+    """The store was written by a later soakbench."""
+
+
+class DaemonRunning(StoreError):
+    """Another daemon holds this store."""

@@ -1,0 +1,1 @@
+"""The stations on a byte's way from the port to a scan."""

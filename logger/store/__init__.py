@@ -1,0 +1,1 @@
+"""The store: schema, one writer, read-only readers."""

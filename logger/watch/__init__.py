@@ -1,0 +1,1 @@
+"""Detectors, one a file, and the panel that runs them all over one soak."""
