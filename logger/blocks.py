@@ -46,7 +46,10 @@ class ScanBlock:
 
 @dataclass(frozen=True)
 class ReadingBlock:
-    """Scans in units: `values` (n, c) in A, V or degC, NaN where none or railed; `railed` (n, c) -1, 0, +1."""
+    """Scans in units: `values` (n, c) in A, V or degC, NaN where none or railed.
+
+    `railed` (n, c): -1 railed low, 0 not, +1 railed high.
+    """
 
     t_us: Int64Array
     values: FloatArray

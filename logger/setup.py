@@ -1,0 +1,442 @@
+"""The set-up file: what is connected, the plan and the limits. Contract `soakbench.setup/1`.
+
+`load(path)` gives a `Setup`, or a `SetupError` that names every fault at once: where, what was
+expected, what was got. Keys carry their unit as the file writes it (`nominal_ht_V`, `match_mA`).
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import tomllib
+from collections.abc import Iterable
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from logger.errors import Fault, RequestError, SetupError
+from logger.valves import Rating, known_types, rating_for
+
+SCHEMA: Final = "soakbench.setup/1"
+
+Measures = Literal[
+    "pair current",
+    "HT",
+    "bias voltage",
+    "mains",
+    "heater voltage",
+    "ambient temperature",
+    "chassis temperature",
+    "transformer temperature",
+    "output voltage",
+    "push button",
+    "voltage",
+    "temperature",
+]
+StepName = Literal["warm-up", "soak", "signal", "off", "heaters only"]
+
+UNIT_OF: Final[dict[str, str]] = {
+    "pair current": "A",
+    "HT": "V",
+    "bias voltage": "V",
+    "mains": "V",
+    "heater voltage": "V",
+    "ambient temperature": "degC",
+    "chassis temperature": "degC",
+    "transformer temperature": "degC",
+    "output voltage": "V",
+    "push button": "V",
+    "voltage": "V",
+    "temperature": "degC",
+}
+"""The unit that readings of each quantity carry inside."""
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False)
+
+
+def _one_or_many(value: object) -> object:
+    return value if isinstance(value, list) else [value]
+
+
+Positive = Annotated[float, Field(gt=0)]
+Ohms = Annotated[float, Field(gt=0, le=1e9)]
+
+
+class Bench(_Table):
+    """One place with one DAQ."""
+
+    name: str = "bench"
+
+
+class RatingOverride(_Table):
+    """Ratings of the valves in hand, in place of the table's."""
+
+    anode_W: Annotated[float, Field(gt=0, le=1000)]
+    screen_W: Annotated[float, Field(gt=0, le=200)] | None = None
+    anode_plus_screen_W: Annotated[float, Field(gt=0, le=1000)] | None = None
+    cathode_mA: Annotated[float, Field(gt=0, le=5000)] | None = None
+    source: str = "the set-up file"
+
+
+class Amp(_Table):
+    """The amplifier under test, as far as its idle currents are concerned."""
+
+    name: Annotated[str, Field(min_length=1, max_length=200)]
+    valve: Annotated[str, Field(min_length=1, max_length=40)]
+    valves_per_pair: Annotated[int, Field(ge=1, le=4)] = 2
+    bias: Literal["fixed", "cathode"] = "fixed"
+    operating_class: Literal["AB", "A"] = "AB"
+    adjust: Literal["each pair", "each side", "level and balance", "one for all", "none"] = "each pair"
+    connection: Literal["pentode", "ultralinear", "triode"] = "pentode"
+    nominal_ht_V: Annotated[float, Field(ge=50, le=2000)]
+    nominal_mains_V: Annotated[float, Field(ge=80, le=480)] = 230.0
+    ht_at: Literal["reservoir", "centre tap", "anode"] = "reservoir"
+    primary_ohm: Annotated[float, Field(ge=0, le=2000)] = 0.0
+    screen_fraction: Annotated[float, Field(ge=0, le=0.5)] | None = None
+    cathode_V: Annotated[float, Field(ge=0, le=200)] | None = None
+    rating: RatingOverride | None = None
+
+
+class Link(_Table):
+    """How the DAQ is reached."""
+
+    kind: Literal["lines", "modbus", "scpi", "csv", "simulator"]
+    port: Annotated[str, Field(min_length=1)] = "auto"
+    scans_per_s: Annotated[float, Field(ge=0.2, le=100)]
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
+
+
+class Calibrated(_Table):
+    """A calibration that the values of a log file carry already; written by `export`."""
+
+    date: date
+    gain: float = 1.0
+    offset: float = 0.0
+    u_gain: Annotated[float, Field(ge=0)] = 0.0
+    u_offset: Annotated[float, Field(ge=0)] = 0.0
+
+
+class Channel(_Table):
+    """One measured column."""
+
+    name: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_ -]{0,31}$")]
+    measures: Measures
+    pin: Annotated[list[int], BeforeValidator(_one_or_many), Field(min_length=1, max_length=2)] | None = None
+    # pair currents
+    sense_ohm: Annotated[float, Field(gt=0, le=1000)] | None = None
+    tolerance_pct: Annotated[float, Field(ge=0, le=50)] | None = None
+    tempco_ppm_per_K: Annotated[float, Field(ge=0, le=10_000)] = 100.0
+    series_ohm: Annotated[float, Field(ge=0, le=1e6)] = 0.0
+    valves: Annotated[int, Field(ge=1, le=4)] | None = None
+    side: Literal["push", "pull"] | None = None
+    pair: str | None = None
+    sockets: list[str] = []
+    # voltages
+    divider_ohm: Annotated[list[Ohms], Field(min_length=2, max_length=2)] | None = None
+    # temperatures and transducers
+    sensor: Literal["ntc", "pt100", "type K", "linear"] | None = None
+    r25_ohm: Ohms = 10_000.0
+    beta_K: Annotated[float, Field(ge=1000, le=10_000)] = 3950.0
+    pullup_ohm: Ohms | None = None
+    supply_V: Annotated[float, Field(gt=0, le=30)] = 3.3
+    amplifier_gain: Positive = 100.0
+    cold_junction_C: Annotated[float, Field(ge=-40, le=80)] = 25.0
+    value_per_V: float | None = None
+    value_at_0V: float = 0.0
+    # what the DAQ says itself on a `lines` link
+    full_scale_V: Positive | None = None
+    step_V: Positive | None = None
+    calibrated: Calibrated | None = None
+
+    @property
+    def unit(self) -> str:
+        """The unit its readings carry inside: A, V or degC."""
+        return UNIT_OF[self.measures]
+
+    @property
+    def label(self) -> str:
+        """The name as shown: `pair1 (V5/V6)` where the sockets are known."""
+        return f"{self.name} ({'/'.join(self.sockets)})" if self.sockets else self.name
+
+
+class Step(_Table):
+    """One part of the plan."""
+
+    step: StepName
+    minutes: Annotated[float, Field(gt=0, le=10_080)]
+
+    @property
+    def seconds(self) -> float:
+        """Its planned length."""
+        return self.minutes * 60.0
+
+
+class Plan(_Table):
+    """What the amp is asked to do, in order."""
+
+    steps: Annotated[list[Step], Field(min_length=1, max_length=50)]
+
+
+class Limits(_Table):
+    """Where wrong begins. Per cent counts from the median of the settled pairs."""
+
+    match_pct: Annotated[float, Field(gt=0, le=100)] | None = None
+    match_mA: Annotated[float, Field(gt=0, le=1000)] | None = None
+    side_balance_pct: Annotated[float, Field(gt=0, le=100)] = 5.0
+    drift_pct_per_h: Annotated[float, Field(gt=0, le=100)] | None = None
+    drift_mA_per_h: Annotated[float, Field(gt=0, le=1000)] | None = None
+    settle_pct: Annotated[float, Field(gt=0, le=100)] | None = None
+    settle_mA: Annotated[float, Field(gt=0, le=1000)] | None = None
+    aim_pct: Annotated[float, Field(gt=0, le=150)] | None = None
+    warn_pct: Annotated[float, Field(gt=0, le=200)] | None = None
+    fail_pct: Annotated[float, Field(gt=0, le=200)] | None = None
+    trip_pct: Annotated[float, Field(gt=0, le=400)] = 130.0
+    chassis_max_C: Annotated[float, Field(ge=20, le=250)] = 75.0
+    transformer_max_C: Annotated[float, Field(ge=20, le=250)] = 90.0
+    reaction_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
+    pair_low_mA: Annotated[float, Field(ge=0, le=5000)] | None = None
+    pair_high_mA: Annotated[float, Field(gt=0, le=5000)] | None = None
+
+
+class Decision(_Table):
+    """The decision rule, agreed before the soak."""
+
+    rule: Literal["guard band", "simple"] = "guard band"
+    guard_band_U: Annotated[float, Field(ge=0, le=3)] = 1.0
+
+    @property
+    def width_U(self) -> float:
+        """The guard band w as a multiple of U."""
+        return self.guard_band_U if self.rule == "guard band" else 0.0
+
+
+class Setup(_Table):
+    """A whole set-up file, with its defaults filled in."""
+
+    schema_: Annotated[Literal["soakbench.setup/1"], Field(alias="schema")]
+    bench: Bench = Bench()
+    amp: Amp
+    link: Link
+    channel: Annotated[list[Channel], Field(min_length=1, max_length=64)]
+    plan: Plan
+    limits: Limits = Limits()
+    decision: Decision = Decision()
+    alerts: dict[str, Any] = {}
+    mqtt: dict[str, Any] = {}
+    cutout: dict[str, Any] = {}
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_defaults(cls, raw: Any) -> Any:
+        """Fill in the limits that hang on the amp; soakbench never widens one that is stated."""
+        if not isinstance(raw, dict) or not isinstance(raw.get("amp"), dict):
+            return raw
+        limits = raw.get("limits", {})
+        if not isinstance(limits, dict):
+            return raw
+        amp = raw["amp"]
+        hot = amp.get("bias") == "cathode" or amp.get("operating_class") == "A"
+        defaults: dict[str, float] = (
+            {"warn_pct": 100.0, "fail_pct": 110.0}
+            if hot
+            else {
+                "aim_pct": 65.0,
+                "warn_pct": 80.0,
+                "fail_pct": 100.0,
+            }
+        )
+        for key, value in (
+            ("match", 15.0 if amp.get("adjust") == "one for all" else 4.0),
+            ("settle", 1.0),
+        ):
+            if f"{key}_mA" not in limits:
+                defaults[f"{key}_pct"] = value
+        if "drift_mA_per_h" not in limits:
+            defaults["drift_pct_per_h"] = 3.0
+        return {**raw, "limits": {**defaults, **limits}}
+
+    @model_validator(mode="after")
+    def _hang_together(self) -> Self:
+        names = [channel.name for channel in self.channel]
+        if len(set(names)) < len(names):
+            twice = sorted({name for name in names if names.count(name) > 1})
+            raise ValueError(f"channel|a name of its own for each channel|{', '.join(twice)} twice")
+        pairs = self.pairs
+        if not 1 <= len(pairs) <= 16:
+            raise ValueError(f"channel|1 to 16 channels that measure a pair current|{len(pairs)}")
+        for channel in pairs:
+            if channel.sense_ohm is None:
+                raise ValueError(f'channel "{channel.name}".sense_ohm|the sense resistor in ohms|nothing')
+        if self.amp.rating is None and rating_for(self.amp.valve) is None:
+            near = difflib.get_close_matches(self.amp.valve.upper(), known_types(), n=3, cutoff=0.3)
+            hint = f" (nearest: {', '.join(near)})" if near else ""
+            raise ValueError(
+                f"amp.valve|a type in the ratings table{hint}, or any name together with [amp.rating]"
+                f"|{self.amp.valve!r}"
+            )
+        return self
+
+    @property
+    def pairs(self) -> list[Channel]:
+        """The channels that measure a pair current, in order."""
+        return [channel for channel in self.channel if channel.measures == "pair current"]
+
+    @property
+    def names(self) -> list[str]:
+        """The channels' names, in order."""
+        return [channel.name for channel in self.channel]
+
+    def index(self, name: str) -> int:
+        """Return a channel's column."""
+        return self.names.index(name)
+
+    def first(self, measures: str) -> int | None:
+        """Return the column of the first channel that measures this, or None."""
+        for column, channel in enumerate(self.channel):
+            if channel.measures == measures:
+                return column
+        return None
+
+    @property
+    def pair_columns(self) -> list[int]:
+        """The columns of the pair currents."""
+        return [i for i, channel in enumerate(self.channel) if channel.measures == "pair current"]
+
+    def valves_on(self, channel: Channel) -> int:
+        """Return how many valves share this channel's sense resistor."""
+        return channel.valves or self.amp.valves_per_pair
+
+    @property
+    def rating(self) -> Rating:
+        """The rating that this amp's valves are held to, with its source."""
+        table = rating_for(self.amp.valve)
+        own = self.amp.rating
+        if own is None:
+            assert table is not None  # validated above
+            return table
+        return Rating(
+            valve=self.amp.valve,
+            system="as the set-up says",
+            anode_w=own.anode_W,
+            screen_w=own.screen_W,
+            anode_plus_screen_w=own.anode_plus_screen_W,
+            cathode_a=own.cathode_mA / 1000.0 if own.cathode_mA else (table.cathode_a if table else None),
+            screen_fraction=table.screen_fraction if table else (0.0, 0.15),
+            source=own.source,
+            from_memory=False,
+        )
+
+    @property
+    def screen_fraction(self) -> tuple[float, float]:
+        """Least and greatest share of the cathode current that is not anode current.
+
+        One figure twice where the set-up states it; zero for a triode connection's rating of anode + screen.
+        """
+        own = self.amp.screen_fraction
+        return (own, own) if own is not None else self.rating.screen_fraction
+
+    @property
+    def digest(self) -> str:
+        """A digest of what the set-up means: two files that mean the same give the same."""
+        return hashlib.sha256(self.model_dump_json(by_alias=True).encode()).hexdigest()[:16]
+
+
+def parse(text: str, *, path: str = "set-up") -> Setup:
+    """Read a set-up from TOML text; `path` is what its faults are reported under."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SetupError(path, [Fault("the file", "TOML", str(error))]) from error
+    try:
+        return Setup.model_validate(raw)
+    except ValidationError as error:
+        raise SetupError(path, [_fault(item, raw) for item in error.errors()]) from error
+
+
+def load(path: Path | str) -> Setup:
+    """Read a set-up file."""
+    return parse(read_text(path), path=str(path))
+
+
+def read_text(path: Path | str) -> str:
+    """Read a set-up file's text, with a plain sentence where that can't be done."""
+    try:
+        return Path(path).read_text(encoding="utf-8-sig")
+    except FileNotFoundError as error:
+        raise RequestError(f"there is no set-up file {path}: check the name") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise RequestError(f"the set-up file {path} can't be read ({error})") from error
+
+
+def _fault(item: Any, raw: dict[str, Any]) -> Fault:
+    """Turn one of pydantic's errors into a sentence of ours."""
+    where = _where(item["loc"], raw)
+    got = item.get("input")
+    context = item.get("ctx", {})
+    match item["type"]:
+        case "value_error":
+            parts = str(context.get("error", item["msg"])).split("|")
+            if len(parts) == 3:
+                return Fault(*parts)
+            return Fault(where, parts[0], _short(got))
+        case "extra_forbidden":
+            key = str(item["loc"][-1])
+            near = difflib.get_close_matches(key, _known_keys(item["loc"][:-1]), n=1, cutoff=0.4)
+            return Fault(
+                where, f"a known key{f', the nearest is {near[0]}' if near else ''}", f"the unknown key {key}"
+            )
+        case "missing":
+            return Fault(where, "a value, it is required", "nothing")
+        case "literal_error":
+            return Fault(where, f"one of {context['expected']}", _short(got))
+        case _:
+            return Fault(where, item["msg"].replace("Input should be ", ""), _short(got))
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _where(location: Iterable[int | str], raw: Any) -> str:
+    out, here = "", raw
+    for part in location:
+        here = (
+            here[part]
+            if isinstance(here, dict) and part in here
+            else (
+                here[part] if isinstance(here, list) and isinstance(part, int) and part < len(here) else None
+            )
+        )
+        if isinstance(part, int):
+            name = here.get("name") if isinstance(here, dict) else None
+            out += f' "{name}"' if name else f"[{part + 1}]"
+        else:
+            out += f".{part}" if out else str(part)
+    return out or "the file"
+
+
+def _known_keys(location: Iterable[int | str]) -> list[str]:
+    model: Any = Setup
+    for part in location:
+        if isinstance(part, int):
+            continue
+        field = model.model_fields.get(part)
+        model = _model_in(field.annotation) if field else None
+        if model is None:
+            return []
+    return [f.alias or name for name, f in model.model_fields.items()]
+
+
+def _model_in(annotation: Any) -> Any:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        found = _model_in(inner)
+        if found is not None:
+            return found
+    return None
