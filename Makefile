@@ -1,0 +1,28 @@
+# Two commands for a newcomer: `make demo` and `make test`. Each makes the environment if it is missing.
+PYTHON ?= python3
+BIN := .venv/bin
+READY := .venv/ready
+
+.PHONY: setup demo test lint bench
+
+setup: $(READY)
+
+$(READY): pyproject.toml constraints.txt
+	test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[test,lint]"
+	touch $(READY)
+
+demo: $(READY)
+	$(BIN)/soakbench demo
+
+test: $(READY)
+	$(BIN)/python -m pytest
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: $(READY)
+	$(BIN)/python -m benchmarks.measure
