@@ -1,0 +1,455 @@
+"""What `soakbench check` says of a set-up: the wiring it implies, the limits and why, what is odd or can't be decided.
+
+Pure: reads a Setup, touches no port and no file. Words in `Advice` are ready for a person.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from logger.blocks import DaqInfo
+from logger.convert import daq_from_setup, expanded, terms
+from logger.errors import Fault
+from logger.setup import Channel, Setup
+
+HUM_SCANS_PER_S: Final = 10.0
+"""A faster scan is shorter than 100 ms and no longer stands for whole mains cycles of 50 and 60 Hz."""
+
+CAUTIONS: Final = (
+    "High tension kills, also after switching off: an HT reading of zero proves nothing.",
+    "One hand; power off before moving valves or leads; the glass is hot.",
+    "Turn pots slowly: worn ones go open. No signal without a load.",
+    "Never leave an amp running with nobody in the building.",
+    "Sense wires carry HT if a resistor opens: series resistor and clamp at the amp's end, isolated USB.",
+    "Never connect the DAQ to an anode, a screen, the output transformer or an amp without a mains "
+    "transformer; earth stays connected.",
+    "soakbench is no certified protective device; local codes and licensed practice come first.",
+)
+"""The usual cautions, in short."""
+
+NEEDS_DIVIDER: Final = ("HT", "mains", "bias voltage")
+"""What no converter takes without one."""
+
+
+@dataclass(frozen=True)
+class Wire:
+    """One channel as it is to be wired; volts at the DAQ's pins, None where they can't be told."""
+
+    channel: str
+    measures: str
+    pins: tuple[int, ...]
+    leads: str
+    part: str
+    expected_v: float | None
+    full_scale_v: float
+    reads_up_to: str
+
+    @property
+    def headroom(self) -> float | None:
+        """How many times the expected volts fit into the full scale."""
+        return self.full_scale_v / self.expected_v if self.expected_v else None
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit in force, whether the file states it, and where it comes from."""
+
+    name: str
+    value: str
+    stated: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class Decidable:
+    """How a limit stands against the expanded uncertainty of what it judges."""
+
+    what: str
+    limit: float
+    expanded_uncertainty: float
+    unit: str
+    says: str
+    helps: str
+
+    @property
+    def share(self) -> float:
+        """The uncertainty as a part of the limit: from 1 up no pass exists, above a third many are conditional."""
+        return self.expanded_uncertainty / self.limit
+
+
+@dataclass(frozen=True)
+class Advice:
+    """All that `check` says of one set-up."""
+
+    aim: str
+    wiring: list[Wire]
+    limits: list[Limit]
+    decidable: list[Decidable]
+    odd: list[str]
+    shortest_crackle_s: float
+
+
+def advise(setup: Setup) -> Advice:
+    """Look a set-up over."""
+    daq = daq_from_setup(setup)
+    wiring = [_wire(setup, daq, column) for column in range(len(setup.channel))]
+    return Advice(
+        aim=_aim_sentence(setup),
+        wiring=wiring,
+        limits=list(_limits(setup)),
+        decidable=list(_decidable(setup, daq)),
+        odd=[*_odd_wiring(setup, wiring), *_odd_plan(setup), *_odd_tables(setup)],
+        shortest_crackle_s=2.0 / setup.link.scans_per_s,
+    )
+
+
+def live_faults(setup: Setup) -> list[Fault]:
+    """Name what only a live link needs and the set-up lacks: pins, dividers, sensors."""
+    faults = []
+    for channel in setup.channel:
+        where = f'channel "{channel.name}"'
+        if channel.pin is None:
+            faults.append(
+                Fault(f"{where}.pin", "the DAQ's input or inputs, a live link needs them", "nothing")
+            )
+        if (
+            channel.measures in NEEDS_DIVIDER
+            and channel.divider_ohm is None
+            and channel.sensor is None
+            and channel.value_per_V is None
+        ):
+            faults.append(
+                Fault(f"{where}.divider_ohm", "[top, bottom] in ohms, a live link needs them", "nothing")
+            )
+        if channel.unit == "degC" and channel.sensor is None:
+            faults.append(Fault(f"{where}.sensor", "ntc, pt100, type K or linear", "nothing"))
+    return faults
+
+
+def aim_a(setup: Setup, channel: Channel) -> float:
+    """Return the pair current to aim at, in A (at the rating itself where the set-up has no aim).
+
+    Anode watts over anode volts give the anode current; the screen's share comes on top, at the middle of
+    its range. The drop along the primary is left out: it is small against the width of the aim.
+    """
+    anode_w = setup.rating.anode_w * _aim_pct(setup) / 100.0
+    anode_v = setup.amp.nominal_ht_V - (setup.amp.cathode_V or 0.0)
+    screen = sum(setup.screen_fraction) / 2.0
+    return setup.valves_on(channel) * anode_w / anode_v / (1.0 - screen)
+
+
+def _aim_pct(setup: Setup) -> float:
+    return setup.limits.aim_pct or 100.0
+
+
+def _aim_sentence(setup: Setup) -> str:
+    pair = setup.pairs[0]
+    rating = setup.rating
+    memory = ", a figure from memory" if rating.from_memory else ""
+    what = "the aim" if setup.limits.aim_pct else "the rating (this amp has no aim)"
+    return (
+        f"{what}: {_aim_pct(setup):g} % of {rating.anode_w:g} W a valve at {setup.amp.nominal_ht_V:g} V is "
+        f"{1000 * aim_a(setup, pair):.1f} mA through {pair.name}'s resistor, "
+        f"{1000 * aim_a(setup, pair) / setup.valves_on(pair):.1f} mA a valve "
+        f"({rating.valve}, {rating.system}: {rating.source}{memory})"
+    )
+
+
+# ---- wiring
+
+
+def _wire(setup: Setup, daq: DaqInfo, column: int) -> Wire:
+    channel = setup.channel[column]
+    full_scale_v = daq.volts_per_count[column] * daq.full_count[column]
+    expected_v, part, reads = _part(setup, channel, full_scale_v)
+    pins = tuple(channel.pin or ())
+    leads = {0: "no pin named", 1: "one wire against the DAQ's ground", 2: "two wires, + first"}[len(pins)]
+    return Wire(
+        channel.label,
+        channel.measures,
+        pins,
+        leads,
+        part,
+        expected_v,
+        full_scale_v,
+        reads,
+    )
+
+
+def _part(setup: Setup, channel: Channel, full_scale_v: float) -> tuple[float | None, str, str]:
+    """Return what a channel shows at the aim, the part it hangs on, and the most it can read."""
+    if channel.measures == "pair current":
+        sense_ohm = channel.sense_ohm or math.nan  # required by the set-up's own check
+        series = f" + {channel.series_ohm:g} ohm in the wire" if channel.series_ohm else ""
+        part = f"{sense_ohm:g} ohm ±{_tolerance(channel)}{series}"
+        return sense_ohm * aim_a(setup, channel), part, f"{1000 * full_scale_v / sense_ohm:.0f} mA"
+    if channel.divider_ohm is not None:
+        top, bottom = channel.divider_ohm
+        ratio = bottom / (top + bottom)
+        nominal_v = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(channel.measures)
+        part = f"{top:,.0f} over {bottom:,.0f} ohm".replace(",", " ")
+        return nominal_v * ratio if nominal_v else None, part, f"{full_scale_v / ratio:.0f} V"
+    if channel.sensor == "ntc":
+        return None, f"ntc {channel.r25_ohm:g} ohm at 25 degC, beta {channel.beta_K:g} K", ""
+    if channel.sensor == "linear" and channel.value_per_V:
+        most = channel.value_at_0V + channel.value_per_V * full_scale_v
+        return None, f"{channel.value_per_V:g} {channel.unit} a volt", f"{most:.0f} {channel.unit}"
+    return None, channel.sensor or "straight", "" if channel.sensor else f"{full_scale_v:g} V"
+
+
+def _tolerance(channel: Channel) -> str:
+    return f"{channel.tolerance_pct:g} %" if channel.tolerance_pct is not None else "not stated"
+
+
+# ---- limits
+
+
+def _limits(setup: Setup) -> Iterator[Limit]:
+    habit = "common practice, no source"
+    later = f"{habit}; not watched in this version"
+    rating = setup.rating
+    memory = ", from memory" if rating.from_memory else ""
+    limits = setup.limits
+    # What the file states can't be told from the filled-in defaults by pydantic: the defaults go through
+    # validation too. So the values are compared with what an empty [limits] gives.
+    bare = Setup.model_validate({**setup.model_dump(by_alias=True, exclude={"limits"}), "limits": {}}).limits
+    rows: list[tuple[str, str, str]] = []
+    for key, unit in (("match", "of the middle pair"), ("drift", "of the middle pair"), ("settle", "")):
+        suffix = "_per_h" if key == "drift" else ""
+        for scale, word in (("pct", "%"), ("mA", "mA")):
+            if getattr(limits, f"{key}_{scale}{suffix}") is not None:
+                per = " an hour" if suffix else ""
+                of = f" {unit}" if unit and scale == "pct" else ""
+                rows.append((f"{key}_{scale}{suffix}", f"{word}{per}{of}", habit))
+    rows += [
+        ("side_balance_pct", "%", later),
+        ("aim_pct", "% of the anode rating", habit),
+        ("warn_pct", "% of the anode rating", habit),
+        ("fail_pct", "% of the anode rating", f"the rating: {rating.source}{memory}"),
+        ("trip_pct", "% of the anode rating", habit),
+        ("chassis_max_C", "degC", later),
+        ("transformer_max_C", "degC", later),
+        ("reaction_s", "s", habit),
+        ("pair_low_mA", "mA", "the amp's maker, as the set-up says"),
+        ("pair_high_mA", "mA", "the amp's maker, as the set-up says"),
+    ]
+    for name, unit, reason in rows:
+        value = getattr(limits, name)
+        if value is not None:
+            stated = value != getattr(bare, name)
+            yield Limit(name, f"{value:g} {unit}", stated, "the set-up says so" if stated else reason)
+    rule = setup.decision
+    yield Limit(
+        "decision",
+        f"{rule.rule}, w = {rule.width_U:g} U",
+        setup.decision != type(rule)(),
+        "guard band of one expanded uncertainty: ILAC-G8:09/2019, clause 4.2",
+    )
+
+
+# ---- what the uncertainties can decide
+
+
+def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
+    pairs = setup.pair_columns
+    first = setup.channel[pairs[0]]
+    aim = aim_a(setup, first)
+    limits = setup.limits
+    judged = setup.amp.bias == "fixed" and setup.amp.operating_class == "AB"
+    if len(pairs) >= 2 and judged:
+        match_a = limits.match_mA / 1000 if limits.match_mA else (limits.match_pct or 0.0) / 100 * aim
+        u = _difference_a(setup, daq)
+        yield _decided(
+            "a pair from the others",
+            1000 * match_a,
+            1000 * u,
+            "mA",
+            "closer sense resistors, or measuring each against the same reference",
+        )
+    if limits.pair_low_mA is not None and limits.pair_high_mA is not None:
+        half = (limits.pair_high_mA - limits.pair_low_mA) / 2
+        yield _decided(
+            "the window of your own, from its middle",
+            half,
+            1000 * _pair_a(setup, daq, pairs[0], aim),
+            "mA",
+            "closer sense resistors, or a wider window",
+        )
+    if limits.fail_pct is not None and setup.first("HT") is not None:
+        room = limits.fail_pct - _aim_pct(setup)
+        if room > 0:
+            yield _decided(
+                "dissipation at the aim, below the failing limit",
+                room,
+                _dissipation_pct(setup, daq, pairs[0]),
+                "%",
+                "screen_fraction measured and stated, closer resistors in the HT divider",
+            )
+
+
+def _decided(what: str, limit: float, u: float, unit: str, helps: str) -> Decidable:
+    if u >= limit:
+        says = "no pass exists: the uncertainty is as wide as the limit"
+    elif u > limit / 3:
+        says = "conditional passes are common: the uncertainty is over a third of the limit"
+    else:
+        says, helps = "can be decided", ""
+    return Decidable(what, limit, u, unit, says, helps)
+
+
+def _pair_a(setup: Setup, daq: DaqInfo, column: int, value_a: float) -> float:
+    """Return the expanded uncertainty of one pair's current, its calibration part."""
+    normal, flat = _split(setup, daq, column, value_a)
+    return expanded(normal, flat)[0]
+
+
+def _difference_a(setup: Setup, daq: DaqInfo) -> float:
+    """Return the expanded uncertainty of the first pair's difference from the others, at the aim.
+
+    Terms common to all pairs cancel to first order. With two pairs the difference is the whole one; with
+    more, the median of n is taken as their mean, in which each pair weighs 1/n.
+    """
+    columns = setup.pair_columns
+    n = len(columns)
+    weights = [1.0, 1.0] if n == 2 else [1.0 - 1.0 / n] + [1.0 / n] * (n - 1)
+    normal, flat = [], []
+    for weight, column in zip(weights, columns, strict=True):
+        own_normal, own_flat = _split(setup, daq, column, aim_a(setup, setup.channel[column]), own_only=True)
+        normal.append(weight * own_normal)
+        flat += [weight * half for half in own_flat]
+    return expanded(math.hypot(*normal), flat)[0]
+
+
+def _dissipation_pct(setup: Setup, daq: DaqInfo, pair: int) -> float:
+    """Return the expanded uncertainty of a pair's dissipation at the aim, in per cent of the rating."""
+    pct = _aim_pct(setup)
+    ht = setup.first("HT")
+    assert ht is not None  # asked by the caller
+    normals, flats = [], []
+    for column, value in ((pair, aim_a(setup, setup.channel[pair])), (ht, setup.amp.nominal_ht_V)):
+        normal, flat = _split(setup, daq, column, value)
+        normals.append(pct * normal / value)
+        flats += [pct * half / value for half in flat]
+    low, high = setup.screen_fraction
+    flats.append(pct * (high - low) / 2.0 / (1.0 - (low + high) / 2.0))
+    return expanded(math.hypot(*normals), flats)[0]
+
+
+def _split(
+    setup: Setup, daq: DaqInfo, column: int, value: float, *, own_only: bool = False
+) -> tuple[float, list[float]]:
+    """Split a channel's terms into one normal standard uncertainty and rectangular half-widths."""
+    own = [term for term in terms(setup, daq, column, value) if not (own_only and term.shared)]
+    normal = math.hypot(*(term.contribution for term in own if term.distribution == "normal"))
+    flat = [term.contribution * math.sqrt(3.0) for term in own if term.distribution != "normal"]
+    return normal, flat
+
+
+# ---- what is odd
+
+
+def _odd_wiring(setup: Setup, wiring: list[Wire]) -> Iterator[str]:
+    pins = Counter(pin for channel in setup.channel for pin in channel.pin or [])
+    twice = [str(pin) for pin, n in pins.items() if n > 1]
+    if twice:
+        yield f"pin {', '.join(twice)} is used more than once: each wire has a pin of its own"
+    sockets = Counter(socket for channel in setup.channel for socket in channel.sockets)
+    if any(n > 1 for n in sockets.values()):
+        twice = [socket for socket, n in sockets.items() if n > 1]
+        yield f"socket {', '.join(twice)} is named more than once: one valve has one sense resistor"
+    for channel, wire in zip(setup.channel, wiring, strict=True):
+        if channel.measures == "pair current":
+            yield from _odd_pair(setup, channel, wire)
+        elif wire.headroom is not None and wire.headroom < 1.2:
+            yield (
+                f"{channel.name}: {wire.expected_v:.3g} V at nominal leaves less than a fifth of room below "
+                f"the full scale of {wire.full_scale_v:g} V; choose a smaller lower resistor"
+            )
+    for measures, loss in (
+        ("HT", "dissipation isn't judged, and whether the amp is on is told from the currents alone"),
+        ("mains", "what the mains does can't be told from what all pairs do"),
+    ):
+        if setup.first(measures) is None:
+            yield f"no channel measures {measures}: {loss}"
+    if len(setup.pairs) == 1:
+        yield "one pair: there are no others to compare it with"
+    if len(setup.pairs) == 2:
+        yield "two pairs: where they part, nothing says which of them moved"
+
+
+def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
+    sense_ohm = channel.sense_ohm or math.nan
+    if wire.headroom is not None and wire.headroom < 1.0:
+        yield (
+            f"{channel.name}: the aim of {1000 * aim_a(setup, channel):.0f} mA makes {wire.expected_v:.3g} V, "
+            f"over the full scale of {wire.full_scale_v:g} V; a wider range or a smaller resistor is needed"
+        )
+    elif wire.headroom is not None and wire.headroom < 2.0:
+        yield (
+            f"{channel.name}: it rails at {wire.reads_up_to}, less than twice the aim: a valve running away "
+            "is soon off the scale"
+        )
+    if sense_ohm >= 100.0:
+        yield (
+            f"{channel.name}: {sense_ohm:g} ohm drops {wire.expected_v:.2g} V at the aim and biases the valves "
+            "itself; 1 to 10 ohm is usual (common practice, no source)"
+        )
+    if channel.tolerance_pct is None:
+        yield f"{channel.name}: tolerance_pct isn't stated, the default of the budget stands in for it"
+    if len(channel.pin or ()) == 1:
+        yield f"{channel.name}: one wire against the DAQ's ground reads the earth's drop too; two wires don't"
+    if channel.sockets and len(channel.sockets) != setup.valves_on(channel):
+        yield (
+            f"{channel.name}: {len(channel.sockets)} sockets are named for {setup.valves_on(channel)} valves"
+        )
+    if setup.valves_on(channel) > 1 and channel is setup.pairs[0]:
+        yield (
+            "several valves share a resistor: they are judged by their mean, and how they share it isn't "
+            "measured; at worst one carries it all"
+        )
+
+
+def _odd_plan(setup: Setup) -> Iterator[str]:
+    rate = setup.link.scans_per_s
+    if rate > HUM_SCANS_PER_S:
+        yield (
+            f"{rate:g} scans a second carry hum: a scan of 100 ms stands for whole mains cycles, a shorter one "
+            "doesn't; 10 is enough"
+        )
+    if rate < 0.5:
+        yield f"{rate:g} scans a second: a drop-out takes two scans, {2 / rate:g} s, to be believed"
+    steps = {step.step: step.minutes for step in setup.plan.steps}
+    if "soak" not in steps:
+        yield "the plan has no soak step: nothing will be judged"
+    elif steps["soak"] < 30:
+        yield f"{steps['soak']:g} minutes of soak: under 30 nothing is judged"
+    if steps.get("warm-up", 0.0) < 20:
+        yield "less than 20 minutes of warm-up: most amps are still moving then (common practice, no source)"
+    limits = setup.limits
+    order = [(key, getattr(limits, f"{key}_pct")) for key in ("aim", "warn", "fail", "trip")]
+    known = [(key, value) for key, value in order if value is not None]
+    for (low, low_pct), (high, high_pct) in zip(known, known[1:], strict=False):
+        if low_pct >= high_pct:
+            yield f"{low}_pct {low_pct:g} is not below {high}_pct {high_pct:g}"
+    if (
+        limits.pair_low_mA is not None
+        and limits.pair_high_mA is not None
+        and limits.pair_low_mA >= limits.pair_high_mA
+    ):
+        yield "pair_low_mA is not below pair_high_mA: no current is inside the window"
+
+
+def _odd_tables(setup: Setup) -> Iterator[str]:
+    if setup.link.kind != "lines":
+        yield f'link kind "{setup.link.kind}" isn\'t fitted in this version: run needs "lines"; judge needs none'
+    for table, loss in (
+        ("cutout", "nothing takes the power off"),
+        ("alerts", "nobody is sent for"),
+        ("mqtt", "nothing is published"),
+    ):
+        if getattr(setup, table):
+            yield f"[{table}] is not fitted in this version: {loss}"

@@ -1,0 +1,249 @@
+"""The commands check, run, judge, soaks and export: options in, exit code out, no computing.
+
+Results go to standard output; progress and messages to standard error. What is slow to import comes in
+where it is used, so that `--help` of one command doesn't wait for another's libraries.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logger.errors import RequestError, SetupError
+
+if TYPE_CHECKING:
+    from logger.store.reader import Reader
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+SetupFile = Annotated[Path, typer.Argument(metavar="SETUP", help="The set-up file (TOML).")]
+Store = Annotated[
+    Path | None,
+    typer.Option(
+        "--db", metavar="FILE", help="The store; default SOAKBENCH_DB, else the user's data folder."
+    ),
+]
+Json = Annotated[
+    str | None, typer.Option("--json", metavar="-|FILE", help="Write JSON instead of the table; - prints it.")
+]
+Force = Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")]
+SoakName = Annotated[str, typer.Argument(metavar="SOAK", help="A soak's number, or last.")]
+
+
+@app.callback()
+def _commands() -> None:
+    """Keep each command a command, also where a module has only one."""
+
+
+@app.command()
+def check(setup_file: SetupFile, json_to: Json = None, force: Force = False) -> int:
+    """Say everything wrong or odd in a set-up, and the wiring it implies. Touches no port.
+
+    Example: soakbench check theatre.toml
+    """
+    from logger import check as checking
+    from logger import setup, tables
+
+    found = setup.load(setup_file)
+    advice = checking.advise(found)
+    if json_to is None:
+        tables.show(*tables.advice_parts(advice, checking.CAUTIONS))
+    else:
+        tables.write_json(tables.advice_document(advice), json_to, force=force)
+    for sentence in advice.odd:
+        warn(sentence)
+    faults = checking.live_faults(found)
+    if faults:
+        raise SetupError(str(setup_file), faults)
+    return 0
+
+
+@app.command()
+def run(
+    setup_file: SetupFile,
+    db: Store = None,
+    log_file: Annotated[
+        Path | None, typer.Option("--log-file", metavar="FILE", help="Append the daemon's messages here too.")
+    ] = None,
+    wait: Annotated[bool, typer.Option("--wait", help="Wait for the DAQ instead of giving up.")] = False,
+    new: Annotated[bool, typer.Option("--new", help="Begin a new soak, whatever came before.")] = False,
+) -> int:
+    """Measure, watch, store: the daemon. Records from the first scan until stopped (Ctrl-C).
+
+    Example: soakbench run theatre.toml --wait
+    """
+    from logger import check as checking
+    from logger import setup
+
+    text = setup.read_text(setup_file)
+    found = setup.parse(text, path=str(setup_file))
+    faults = checking.live_faults(found)
+    if faults:
+        raise SetupError(str(setup_file), faults)
+    if found.link.kind != "lines":
+        raise RequestError(f'link kind "{found.link.kind}" isn\'t fitted in this version: use "lines"')
+    for sentence in checking.advise(found).odd:
+        warn(sentence)
+    raise NotImplementedError
+
+
+@app.command()
+def judge(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log file: .csv or .csv.gz.")],
+    setup_file: Annotated[Path, typer.Option("--setup", metavar="SETUP", help="Its set-up file (TOML).")],
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Judge a log file. Exit code 0 where the amplifier passed, 1 where it did not.
+
+    Example: soakbench judge monday.csv.gz --setup theatre.toml --json -
+    """
+    from logger import setup, tables
+    from logger import judge as judging
+
+    found = setup.load(setup_file)
+    with progress_bar("judging") as seen:
+        document = judging.judge_log(log, found, seen)
+    if json_to is None:
+        tables.show(*tables.verdict_parts(document))
+    else:
+        tables.write_json(document, json_to, force=force)
+    return exit_code(document)
+
+
+soaks_app = typer.Typer(add_completion=False, rich_markup_mode=None, invoke_without_command=True)
+app.add_typer(soaks_app, name="soaks")
+
+
+@soaks_app.callback()
+def soaks(context: typer.Context, db: Store = None, json_to: Json = None, force: Force = False) -> int:
+    """List the soaks in the store, or show one: soaks show SOAK.
+
+    Example: soakbench soaks show last
+    """
+    context.obj = db
+    return _list_soaks(db, json_to, force) if context.invoked_subcommand is None else 0
+
+
+@soaks_app.command("list")
+def soaks_list(context: typer.Context, db: Store = None, json_to: Json = None, force: Force = False) -> int:
+    """List the soaks in the store.
+
+    Example: soakbench soaks list --json -
+    """
+    return _list_soaks(db or context.obj, json_to, force)
+
+
+@soaks_app.command("show")
+def soaks_show(
+    context: typer.Context,
+    soak: SoakName = "last",
+    db: Store = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Show one soak: what was found and, once it has ended, its verdict.
+
+    Example: soakbench soaks show 3
+    """
+    from logger import judge as judging
+    from logger import tables
+
+    reader = open_store(db or context.obj)
+    one = reader.soak(soak_number(soak))
+    document = one.verdict
+    if document is None:  # still running, or broken off: judged as far as it got
+        with progress_bar("judging", one.last_t_us) as seen:
+            document = judging.judge_soak(reader, one.id, seen)
+    if json_to is None:
+        tables.show(tables.soaks_table([one]), *tables.verdict_parts(document))
+    else:
+        tables.write_json({**tables.soak_document(one), "judge": document}, json_to, force=force)
+    return 0
+
+
+@app.command()
+def export(
+    soak: SoakName,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="FILE.csv or FILE.csv.gz.")],
+    db: Store = None,
+    force: Force = False,
+) -> int:
+    """Write a soak as a log file, with its set-up beside it: what judge reads.
+
+    Example: soakbench export last --out monday.csv.gz
+    """
+    reader = open_store(db)
+    setup_to = setup_beside(out)
+    with progress_bar("exporting") as seen:
+        write_log(reader, soak_number(soak), out, setup_to, force=force, progress=seen)
+    print(f"{out}\n{setup_to}")
+    return 0
+
+
+# ---- what the commands share, the dashboard's too
+
+
+def warn(sentence: str) -> None:
+    """Say something on standard error."""
+    print(f"soakbench: {sentence}", file=sys.stderr)
+
+
+def exit_code(document: dict[str, Any]) -> int:
+    """Return 0 where the amplifier passed (too close to call included), else 1."""
+    return 0 if document["soak"]["verdict"] in ("pass", "conditional pass") else 1
+
+
+def open_store(db: Path | None) -> Reader:
+    """Open the store for reading."""
+    from logger.store import reader
+
+    return reader.Reader(db or reader.default_path())
+
+
+def soak_number(text: str) -> int | str:
+    """Read what a person calls a soak: a number, or `last`."""
+    if text == "last":
+        return text
+    if text.isascii() and text.isdigit():
+        return int(text)
+    raise RequestError(f"{text!r} is no soak: give a number from `soakbench soaks`, or last")
+
+
+@contextmanager
+def progress_bar(what: str, total_us: int | None = None) -> Iterator[Callable[[float], None]]:
+    """Show how far a long work is on standard error, where that is a terminal; yields what to call with t_s."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[seen]}"))
+    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as bar:
+        task = bar.add_task(what, total=None if total_us is None else total_us / 1e6, seen="")
+
+        def seen(t_s: float) -> None:
+            bar.update(task, completed=t_s, seen=f"{t_s / 60:.0f} min")
+
+        yield seen
+
+
+def _list_soaks(db: Path | None, json_to: str | None, force: bool) -> int:
+    from logger import tables
+
+    found = open_store(db).soaks()
+    if json_to is not None:
+        tables.write_json(
+            {"schema": "soakbench.soaks/1", "soaks": [tables.soak_document(one) for one in found]},
+            json_to,
+            force=force,
+        )
+    elif found:
+        tables.show(tables.soaks_table(found))
+    else:
+        warn("no soak yet: soakbench run SETUP records one, soakbench demo shows one")
+    return 0

@@ -1,0 +1,318 @@
+"""What a terminal shows: the tables of check, judge and soaks. Milliamps and plain words are at home here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich import box
+from rich.console import Console, Group
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from logger.errors import FileExistsAlready, RequestError
+
+if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
+    from logger.check import Advice
+    from logger.store.reader import Soak
+
+RESULT_WORDS = {
+    "pass": "pass",
+    "conditional pass": "pass, too close to call",
+    "conditional fail": "fail, too close to call",
+    "fail": "fail",
+    None: "not judged",
+}
+"""A statement as screens say it."""
+
+SIGNS = {"remark": "·", "warning": "▲", "trip": "■"}
+
+
+def refuse_to_overwrite(path: Path, *, force: bool) -> None:
+    """Raise where somebody's file would be overwritten, or its folder does not exist."""
+    if path.is_dir():
+        raise RequestError(f"{path} is a folder: name a file")
+    if path.exists() and not force:
+        raise FileExistsAlready(path)
+    if not path.parent.is_dir():
+        raise RequestError(f"there is no folder {path.parent} to write {path.name} into: make it first")
+
+
+def write_json(document: object, where: str, *, force: bool) -> None:
+    """Write a JSON document to a file, or to standard output where `where` is `-`."""
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    if where == "-":
+        print(text)
+        return
+    path = Path(where)
+    refuse_to_overwrite(path, force=force)
+    try:
+        path.write_text(text + "\n", encoding="utf-8")
+    except OSError as error:
+        raise RequestError(f"{path} can't be written ({error.strerror}): name another place") from error
+
+
+def show(*parts: object) -> None:
+    """Print on standard output; as wide as the terminal, and no narrower than 100 where there is none."""
+    console = Console(soft_wrap=False)
+    if not console.is_terminal:
+        console = Console(width=160)
+    console.print(Group(*(part for part in parts if part is not None)), highlight=False)  # type: ignore[arg-type]
+
+
+def duration(seconds: float | None) -> str:
+    """Return `2 h 05 min`, `5 min 10 s` or `12 s`; a dash for what does not exist."""
+    if seconds is None:
+        return "–"
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, left = divmod(rest, 60)
+    if hours:
+        return f"{hours} h {minutes:02d} min"
+    return f"{minutes} min {left:02d} s" if minutes else f"{left} s"
+
+
+# ---- judge
+
+
+def verdict_parts(document: dict[str, Any]) -> Iterator[object]:
+    """Lay out a `soakbench.judge/1` document for a terminal."""
+    soak = document["soak"]
+    yield Text(f"{RESULT_WORDS[soak['verdict']]}: ", style="bold", end="").append(
+        Text(soak["says"], "not bold")
+    )
+    yield _pairs_table([c for c in document["channels"] if c["measures"] == "pair current"])
+    others = [c for c in document["channels"] if c["measures"] != "pair current"]
+    if others:
+        yield _others_table(others)
+    yield from _finding_lines(document["findings"])
+    yield _soak_line(soak)
+
+
+def _pairs_table(pairs: Sequence[dict[str, Any]]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("pair")
+    table.add_column("result")
+    for head in ("settled, mA", "from the others, mA", "drift, mA/h", "dissipation, %", "settled at"):
+        table.add_column(head, justify="right")
+    for pair in pairs:
+        says = pair["statements"]
+        table.add_row(
+            escape(pair["name"]),
+            RESULT_WORDS[pair["verdict"]],
+            _with_u(pair["settled_mA"], pair["expanded_uncertainty_mA"]),
+            _with_u(pair["from_others_mA"], pair["from_others_expanded_uncertainty_mA"], sign=True)
+            + _mark(says, "from the others"),
+            _interval(pair["drift_mA_per_h"], pair["drift_interval_mA_per_h"]) + _mark(says, "drift"),
+            _with_u(pair["dissipation_pct"], pair["dissipation_expanded_uncertainty_pct"])
+            + _mark(says, "dissipation"),
+            duration(pair["settled_at_s"]),
+        )
+    return table
+
+
+def _mark(statements: dict[str, str | None], name: str) -> str:
+    """Return a sign behind a figure that is not a plain pass: ? too close to call, ! fail."""
+    return {"conditional pass": " ?", "conditional fail": " ?!", "fail": " !"}.get(
+        statements.get(name) or "", ""
+    )
+
+
+def _others_table(channels: Sequence[dict[str, Any]]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("channel")
+    table.add_column("measures")
+    for head in ("mean", "least", "greatest"):
+        table.add_column(head, justify="right")
+    for channel in channels:
+        unit = channel.get("unit", "")
+        figures = [_figure(channel.get(key), unit) for key in ("mean", "least", "greatest")]
+        table.add_row(escape(channel["name"]), channel["measures"], *figures)
+    return table
+
+
+def _finding_lines(findings: Sequence[dict[str, Any]]) -> Iterator[object]:
+    if not findings:
+        yield Text("Nothing was found.\n")
+        return
+    lines = Text()
+    for finding in findings:
+        until = "" if finding["cleared_s"] is None else f", until {duration(finding['cleared_s'])}"
+        indent = "    " if finding.get("under") is not None else ""
+        lines.append(
+            f"{indent}{SIGNS[finding['severity']]} {finding['severity']} at {duration(finding['raised_s'])}: "
+            f"{finding['says']}{until}\n",
+            style="bold" if finding["severity"] == "trip" else "",
+        )
+    yield lines
+
+
+def _soak_line(soak: dict[str, Any]) -> Text:
+    line = f"Seen {duration(soak['duration_s'])}, judged {duration(soak['judged_s'])}, {soak['scans']} scans"
+    if soak["scans_missing"]:
+        line += f", {soak['scans_missing']} missing"
+    skipped = soak["lines_skipped"]
+    if skipped["count"]:
+        line += f", {skipped['count']} bad lines skipped (the first is line {skipped['first']})"
+    return Text(f"{line}. ± is the expanded uncertainty, 95 %. soakbench is no certified protective device.")
+
+
+def _with_u(value: float | None, u: float | None, *, sign: bool = False) -> str:
+    if value is None:
+        return "–"
+    figure = f"{value:+.1f}" if sign else f"{value:.1f}"
+    return figure if u is None else f"{figure} ±{u:.1f}"
+
+
+def _interval(value: float | None, interval: Sequence[float | None] | None) -> str:
+    if value is None:
+        return "–"
+    if not interval or interval[0] is None or interval[1] is None:
+        return f"{value:+.2f}"
+    return f"{value:+.2f} ({interval[0]:+.2f} to {interval[1]:+.2f})"
+
+
+def _figure(value: float | None, unit: str) -> str:
+    return "–" if value is None else f"{value:.1f} {unit.replace('degC', '°C')}"
+
+
+# ---- check
+
+
+def advice_parts(advice: Advice, cautions: Sequence[str]) -> Iterator[object]:
+    """Lay out what `check` says."""
+    yield Text(f"{advice.aim}\n")
+    yield _wiring_table(advice)
+    yield _limits_table(advice)
+    for item in advice.decidable:
+        helps = f" (would help: {item.helps})" if item.helps else ""
+        yield Text(
+            f"{item.what}: U {item.expanded_uncertainty:.2g} {item.unit} against {item.limit:.3g} {item.unit}: "
+            f"{item.says}{helps}"
+        )
+    yield Text(
+        f"\nThe shortest crackle that is seen: {advice.shortest_crackle_s:g} s (two scans); "
+        "what is shorter is averaged away or taken for noise."
+    )
+    yield Text("\nBefore a hand goes in:\n" + "\n".join(f"  {line}" for line in cautions))
+
+
+def advice_document(advice: Advice) -> dict[str, Any]:
+    """Return what `check` says as plain JSON types."""
+    return {
+        "schema": "soakbench.check/1",
+        "aim": advice.aim,
+        "wiring": [
+            {
+                "channel": wire.channel,
+                "measures": wire.measures,
+                "pins": list(wire.pins),
+                "leads": wire.leads,
+                "part": wire.part,
+                "expected_V": wire.expected_v,
+                "full_scale_V": wire.full_scale_v,
+                "headroom": wire.headroom,
+            }
+            for wire in advice.wiring
+        ],
+        "limits": [
+            {"name": row.name, "value": row.value, "stated": row.stated, "reason": row.reason}
+            for row in advice.limits
+        ],
+        "decidable": [
+            {
+                "what": item.what,
+                "limit": item.limit,
+                "expanded_uncertainty": item.expanded_uncertainty,
+                "unit": item.unit,
+                "says": item.says,
+                "helps": item.helps,
+            }
+            for item in advice.decidable
+        ],
+        "odd": advice.odd,
+        "shortest_crackle_s": advice.shortest_crackle_s,
+    }
+
+
+def _wiring_table(advice: Advice) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="Wiring", title_justify="left")
+    for head in ("channel", "measures", "pins", "leads", "part"):
+        table.add_column(head)
+    for head in ("at the aim", "full scale", "room", "reads up to"):
+        table.add_column(head, justify="right")
+    for wire in advice.wiring:
+        table.add_row(
+            escape(wire.channel),
+            wire.measures,
+            ", ".join(map(str, wire.pins)) or "–",
+            wire.leads,
+            wire.part,
+            "–" if wire.expected_v is None else _volts(wire.expected_v),
+            _volts(wire.full_scale_v),
+            "–" if wire.headroom is None else f"{wire.headroom:.1f} x",
+            wire.reads_up_to or "–",
+        )
+    return table
+
+
+def _volts(volts: float) -> str:
+    return f"{1000 * volts:.1f} mV" if abs(volts) < 1.0 else f"{volts:.2f} V"
+
+
+def _limits_table(advice: Advice) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="Limits", title_justify="left")
+    for head in ("limit", "value", "from"):
+        table.add_column(head)
+    for row in advice.limits:
+        table.add_row(row.name, row.value, row.reason if row.stated else f"default: {row.reason}")
+    return table
+
+
+# ---- soaks
+
+
+def soaks_table(soaks: Sequence[Soak]) -> Table:
+    """Lay out the soaks of a store, one a row."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for head, justify in (
+        ("soak", "right"),
+        ("started (UTC)", "left"),
+        ("amp", "left"),
+        ("bench", "left"),
+        ("seen", "right"),
+        ("ended", "left"),
+        ("result", "left"),
+    ):
+        table.add_column(head, justify=justify)  # type: ignore[arg-type]
+    for soak in soaks:
+        table.add_row(
+            str(soak.id),
+            f"{soak.started:%Y-%m-%d %H:%M}",
+            escape(soak.amp),
+            escape(soak.bench),
+            duration(None if soak.last_t_us is None else soak.last_t_us / 1e6),
+            soak.how or "running",
+            RESULT_WORDS[soak.verdict["soak"]["verdict"]] if soak.verdict else "–",
+        )
+    return table
+
+
+def soak_document(soak: Soak) -> dict[str, Any]:
+    """Return what the list knows of a soak as plain JSON types."""
+    return {
+        "soak": soak.id,
+        "uuid": str(soak.uuid),
+        "started": soak.started.isoformat(),
+        "ended": soak.ended.isoformat() if soak.ended else None,
+        "how": soak.how,
+        "kind": soak.kind,
+        "bench": soak.bench,
+        "amp": soak.amp,
+        "scans": soak.scans,
+        "seen_s": None if soak.last_t_us is None else soak.last_t_us / 1e6,
+        "verdict": soak.verdict["soak"]["verdict"] if soak.verdict else None,
+    }
