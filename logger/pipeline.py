@@ -1,0 +1,210 @@
+"""The whole way from scans to findings as one pure object.
+
+The live daemon, the replay of a stored soak and the judging of a log file are this object with another
+source. It reads no clock and does no I/O; findings are identical for any blocking of the same scans.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from logger.blocks import DaqInfo, Mark, ReadingBlock, ScanBlock, TickBlock
+from logger.convert import Calibration, Converter, TickMaker, daq_from_setup
+from logger.finding import Finding, Severity
+from logger.setup import Setup
+from logger.verdict import Judge, SoakSums, spoilt, value_uncertainty
+from logger.watch.panel import Panel, closings, piece
+from logger.watch.second import others_median
+
+
+@dataclass(frozen=True)
+class Output:
+    """What one block brought: its ticks, the findings that changed, what to show now, whether to trip."""
+
+    ticks: TickBlock
+    findings: list[Finding]
+    now: dict[str, Any]
+    trip: bool
+
+
+class Pipeline:
+    """Scans in; ticks, findings, state and verdict out."""
+
+    def __init__(self, setup: Setup, daq: DaqInfo | None = None, calibration: Calibration | None = None) -> None:
+        self.setup = setup
+        self.daq = daq or daq_from_setup(setup)
+        self.calibration = calibration
+        self._converter = Converter(setup, self.daq, calibration)
+        self._ticks = TickMaker()
+        self._panel = Panel(setup)
+        self._sums = SoakSums(len(setup.channel))
+        self._scans = 0
+        self._missing = 0
+        self._sequence: int | None = None
+        self._last_us = 0
+        self._latest: TickBlock | None = None
+        self._skipped: tuple[int, int | None] = (0, None)
+        self._u_cache: dict[tuple[int, int], float] = {}
+
+    def feed(self, block: ScanBlock | ReadingBlock, marks: Sequence[Mark] = ()) -> Output:
+        """Take in a block of scans (or of readings from a log), later than all before it."""
+        if isinstance(block, ScanBlock):
+            self._count_missing(block)
+            readings = self._converter.readings(block)
+        else:
+            readings = block
+        self._scans += len(readings)
+        if not len(readings):
+            return self._output(self._empty(), [])
+        self._last_us = int(readings.t_us[-1])
+        ticks = self._ticks.feed(readings)
+        changed: list[Finding] = []
+        done = 0
+        for row, stop in enumerate(closings(readings, ticks)):
+            changed += self._panel.scans(piece(readings, done, stop))
+            done = stop
+            changed += self._tick(ticks, row)
+        changed += self._panel.scans(piece(readings, done, len(readings)))
+        return self._output(ticks, changed)
+
+    def silence(self) -> Output:
+        """Say that nothing was heard for too long: opens a live gap that the next scan would find too."""
+        return self._output(self._empty(), self._panel.silence())
+
+    def finish(self) -> Output:
+        """End the soak: close the last tick."""
+        ticks = self._ticks.finish()
+        changed: list[Finding] = []
+        for row in range(len(ticks)):
+            changed += self._tick(ticks, row)
+        return self._output(ticks, changed)
+
+    def skipped(self, count: int, first: int | None) -> None:
+        """Note how many lines of a log file could not be read, and the first of them."""
+        self._skipped = (count, first)
+
+    def verdict(self) -> dict[str, Any]:
+        """Return the `soakbench.judge/1` document of what was seen so far."""
+        judge = Judge(self.setup, self.daq, self.calibration, self._panel, self._sums)
+        document: dict[str, Any] = judge.document(
+            duration_s=self._last_us / 1e6,
+            scans=self._scans,
+            scans_missing=self._missing,
+            skipped=self._skipped,
+        )
+        return document
+
+    @property
+    def findings(self) -> list[Finding]:
+        """All findings of the soak, as they stand."""
+        return list(self._panel.book.findings)
+
+    @property
+    def plan_done(self) -> bool:
+        """Whether the last step of the plan has run its time."""
+        return self._panel.phase.plan_done
+
+    @property
+    def off_s(self) -> float:
+        """Seconds since HT went off, 0 while it is on or never was."""
+        phase = self._panel.phase
+        return float(phase.off_s) if phase.state in ("standby", "cooling") else 0.0
+
+    def _tick(self, ticks: TickBlock, row: int) -> list[Finding]:
+        changed = self._panel.tick(ticks, row)
+        step = self._panel.phase.step
+        if step is not None and step.step == "soak" and self._panel.last is not None:
+            if step.from_s != self._sums.from_s:
+                self._sums.restart(step.from_s)
+            if self._panel.last.powered:
+                self._sums.add(ticks, row, spoilt(self._panel.book.findings, self.setup))
+        return changed
+
+    def _count_missing(self, block: ScanBlock) -> None:
+        if not len(block):
+            return
+        before = self._sequence if self._sequence is not None else int(block.sequence[0]) - 1
+        steps = np.diff(block.sequence, prepend=before) % 2**32
+        # A step beyond a day of scans is a board that began to count anew, not a loss.
+        lost = steps[(steps > 1) & (steps < 10_000_000)] - 1
+        self._missing += int(lost.sum())
+        self._sequence = int(block.sequence[-1])
+
+    def _empty(self) -> TickBlock:
+        channels = len(self.setup.channel)
+        nothing = np.empty((0, channels))
+        counts = np.empty((0, channels), dtype=np.int32)
+        return TickBlock(
+            np.empty(0, dtype=np.int64), np.empty(0), counts, nothing, nothing, nothing, counts
+        )
+
+    def _output(self, ticks: TickBlock, changed: list[Finding]) -> Output:
+        if len(ticks):
+            self._latest = ticks
+        by_id = {finding.id: finding for finding in changed}
+        trip = any(f.open and f.severity is Severity.TRIP for f in self._panel.book.findings)
+        return Output(ticks, list(by_id.values()), self._now(), trip)
+
+    def _now(self) -> dict[str, Any]:
+        panel, phase = self._panel, self._panel.phase
+        step = phase.step
+        ends = step.from_s + step.seconds if step is not None else None
+        if step is not None:
+            # A clock that stood still (standby) ends later by as much.
+            ends = self._last_us / 1e6 + step.seconds - step.done_s
+        return {
+            "t_s": self._last_us / 1e6,
+            "state": phase.state,
+            "step": step.step if step else None,
+            "step_from_s": step.from_s if step else None,
+            "step_ends_s": ends,
+            "plan_ends_s": ends + phase.plan_ends_s if ends is not None else None,
+            "plan_done": phase.plan_done,
+            "on_s": _json(phase.on_s),
+            "channels": self._channels_now(panel),
+        }
+
+    def _channels_now(self, panel: Panel) -> dict[str, Any]:
+        out: dict[str, Any] = {}
+        if self._latest is None or panel.last is None:
+            return out
+        mean = self._latest.mean[-1]
+        second = panel.last
+        judged_ht = self.setup.first("HT") is not None and second.ht_v == second.ht_v
+        for column, channel in enumerate(self.setup.channel):
+            out[channel.name] = {"value": _json(float(mean[column])), "unit": channel.unit}
+        for j, channel in enumerate(self.setup.pairs):
+            value = second.current_a[j]
+            others = math.nan
+            if len(second.current_a) == 2:
+                others = second.current_a[1 - j]
+            elif len(second.current_a) > 2:
+                others = others_median(second.current_a, second.masked)
+            out[channel.name] |= {
+                "U": _json(self._u_now(self.setup.pair_columns[j], value)),
+                "from_others": _json(value - others) if second.powered else None,
+                "dissipation_pct": _json(second.dissipation_pct[j]) if judged_ht else None,
+                "settled_at_s": _json(panel.settled_min[j] * 60.0),
+                "ends": _json(panel.unsettled.end_a[j]),
+            }
+        return out
+
+    def _u_now(self, column: int, value: float) -> float:
+        if value != value:
+            return math.nan
+        key = (column, round(value * 2000))  # to half a milliampere: U changes slowly with the value
+        if key not in self._u_cache:
+            if len(self._u_cache) > 4096:
+                self._u_cache.clear()
+            total = value_uncertainty(self.setup, self.daq, column, key[1] / 2000, 0.0, self.calibration)
+            self._u_cache[key] = total.U
+        return self._u_cache[key]
+
+
+def _json(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,249 @@
+"""How a pair moves while it settles and afterwards: the settling forecast and the drift rate.
+
+Both are linear models with correlated noise. Flicker (1/f) noise stands for what valves do by
+themselves between a second and some hours; a slope fitted as if the noise were white covers 14 to
+73 % where it claims 95 %, so the noise's colour is part of the model and is averaged over a grid.
+Separable least squares on a grid of time constants: Golub and Pereyra 1973. REML: Patterson and
+Thompson 1971. Times are minutes here, movements are relative to the idle current.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from logger.blocks import FloatArray
+
+FLICKER_SPAN_MIN: Final = (1 / 60, 270.0)
+"""Flicker is stated as its rms between 1 s and 4.5 h."""
+
+FORECAST_FROM_MIN: Final = 8.0
+"""Minutes of HT before a forecast is tried."""
+
+_HEATING_MIN: Final = 2.0  # the heaters' own rise is over by then; it is no settling
+_POINTS: Final = 40
+
+# Prior standard deviations of each term, relative to the idle current. From the simulator's tuning
+# seeds and common practice, no source: thermal time constants of output valves were found nowhere.
+_FAST_MIN: Final = (2.0, 4.0)
+_SLOW_MIN: Final = (8.0, 12.0, 18.0, 27.0, 40.0, 60.0)
+_FAST_SD: Final = 0.08
+_SLOW_SD: Final = (0.06, 0.05, 0.04, 0.03, 0.025, 0.02)
+_NOISE_SD: Final = (0.0006, 0.0012, 0.0025, 0.005)
+_MAINS_GAIN: Final = 1.5
+_MAINS_GAIN_SD: Final = 1.0
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Where pairs will end: each (p,), relative to the idle current used as unit.
+
+    `left`: movement still to come, with sign; `left_sd` its standard uncertainty; `end`, `end_sd`: the
+    settled level.
+    """
+
+    end: FloatArray
+    end_sd: FloatArray
+    left: FloatArray
+    left_sd: FloatArray
+
+    def upper(self) -> FloatArray:
+        """Return the upper 90 % limit of the size of the remaining movement, (p,)."""
+        return np.asarray(np.abs(self.left) + 1.2816 * self.left_sd, dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A drift rate per hour, in the unit of what was fitted, with its 95 % interval."""
+
+    rate: float
+    low: float
+    high: float
+
+
+def forecast(t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None) -> Forecast | None:
+    """Forecast where each pair ends from its warm-up so far.
+
+    `t_min` (n,): minutes since HT on, increasing. `y` (n, p): currents relative to a common unit,
+    no NaN. `mains` (n,): mains relative to its mean, or None. Returns None before 8 minutes of HT.
+    """
+    keep = t_min >= _HEATING_MIN
+    t, y = t_min[keep], y[keep]
+    mains = mains[keep] if mains is not None else None
+    if len(t) < 5 or t[-1] < FORECAST_FROM_MIN:
+        return None
+    now = float(t[-1])
+    last_mains = float(mains[-1]) if mains is not None else 0.0
+    t, y, mains = _thinned(t, y, mains)
+    n, p = y.shape
+    centre = y.mean(axis=0)
+    z = y - centre
+    common = np.full((n, n), 0.25)
+    if mains is not None:
+        z = z - _MAINS_GAIN * (mains - last_mains)[:, None]
+        m = mains - last_mains
+        common = common + (_MAINS_GAIN_SD**2) * np.outer(m, m)
+    flicker = flicker_covariance(t)
+    white = 0.05 * np.eye(n)
+    grid_k, grid_c, grid_v = [], [], []
+    for tau_fast in _FAST_MIN:
+        fast = _FAST_SD * np.exp(-t / tau_fast)
+        fast_now = _FAST_SD * np.exp(-now / tau_fast)
+        for tau_slow, sd in zip(_SLOW_MIN, _SLOW_SD, strict=True):
+            slow = sd * np.exp(-t / tau_slow)
+            slow_now = sd * np.exp(-now / tau_slow)
+            tails = common + np.outer(fast, fast) + np.outer(slow, slow)
+            for noise in _NOISE_SD:
+                grid_k.append(tails + noise**2 * (flicker + white))
+                grid_c.append(fast_now * fast + slow_now * slow)
+                grid_v.append(fast_now**2 + slow_now**2)
+    k = np.array(grid_k)  # (g, n, n)
+    left_with_y = np.array(grid_c)  # (g, n)
+    level_with_y = np.full((len(k), n), 0.25)
+    factor = np.linalg.cholesky(k)
+    logdet = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    solved = np.linalg.solve(
+        k, np.concatenate([np.broadcast_to(z, (len(k), n, p)), left_with_y[:, :, None], level_with_y[:, :, None]], axis=2)
+    )
+    k_z, k_left, k_level = solved[:, :, :p], solved[:, :, p], solved[:, :, p + 1]
+    chi2 = np.einsum("np,gnp->gp", z, k_z)
+    log_weight = -0.5 * (chi2 + logdet[:, None])
+    weight = np.exp(log_weight - log_weight.max(axis=0))
+    weight /= weight.sum(axis=0)  # (g, p)
+    left = np.einsum("gn,gnp->gp", left_with_y, k_z)
+    left_var = np.array(grid_v) - np.einsum("gn,gn->g", left_with_y, k_left)
+    level = np.einsum("gn,gnp->gp", level_with_y, k_z)
+    level_var = 0.25 - np.einsum("gn,gn->g", level_with_y, k_level)
+
+    def mixed(mean: FloatArray, var: FloatArray) -> tuple[FloatArray, FloatArray]:
+        middle = (weight * mean).sum(axis=0)
+        spread = (weight * (np.maximum(var, 0.0)[:, None] + (mean - middle) ** 2)).sum(axis=0)
+        return middle, np.sqrt(spread)
+
+    left_mean, left_sd = mixed(left, left_var)
+    end_mean, end_sd = mixed(level, level_var)
+    return Forecast(end=end_mean + centre, end_sd=end_sd, left=left_mean, left_sd=left_sd)
+
+
+def drift_rate(t_min: FloatArray, y: FloatArray, *, tail_sd: float = 0.0, tail_from_min: float = 0.0) -> Rate | None:
+    """Fit level + rate + settling tail + correlated noise to one pair's own movement.
+
+    `t_min` (n,), `y` (n,) in any unit, no NaN, at least 30 minutes between the ends. `tail_sd`: standard
+    deviation, in the unit of y, of what may be left of the settling at `tail_from_min`. Returns the
+    rate per hour with its 95 % interval, averaged over a grid of white, 1/f and random-walk noise by
+    their restricted likelihood, or None where there is too little to fit.
+    """
+    if len(t_min) < 10 or t_min[-1] - t_min[0] < 29.0:
+        return None
+    t, columns, _ = _thinned(t_min, y[:, None], None, points=90)
+    y = columns[:, 0]
+    n = len(t)
+    hours = (t - t[0]) / 60.0
+    design = np.column_stack([np.ones(n), hours - hours.mean()])
+    residual = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+    size = float(residual.std()) or 1e-12
+    flicker = flicker_covariance(t)
+    walk = np.minimum.outer(t - t[0], t - t[0])
+    parts = [np.eye(n), _detrended_unit(flicker, design), _detrended_unit(walk, design)]
+    tails = [np.zeros((n, n))]
+    if tail_sd > 0:
+        for tau in (12.0, 25.0):
+            shape = np.exp(-(t - tail_from_min) / tau)
+            tails.append((tail_sd / size) ** 2 * np.outer(shape, shape))
+    rates, spreads, logs = [], [], []
+    dof = n - 2
+    for tail in tails:
+        for mix in _MIXES:
+            k = sum((m * part for m, part in zip(mix, parts, strict=True)), start=tail)
+            solved = np.linalg.solve(k, np.column_stack([design, y]))
+            information = design.T @ solved[:, :2]
+            covariance = np.linalg.inv(information)
+            beta = covariance @ (design.T @ solved[:, 2])
+            left = y - design @ beta
+            s2 = float(left @ np.linalg.solve(k, left)) / dof
+            sign, logdet = np.linalg.slogdet(k)
+            logs.append(-0.5 * (logdet + np.log(np.linalg.det(information)) + dof * np.log(max(s2, 1e-300))))
+            rates.append(float(beta[1]))
+            spreads.append(float(np.sqrt(max(s2 * covariance[1, 1], 0.0))))
+    weight = np.exp(np.array(logs) - max(logs))
+    weight /= weight.sum()
+    return _mixture_interval(np.array(rates), np.array(spreads), weight, dof)
+
+
+def flicker_covariance(t_min: FloatArray) -> FloatArray:
+    """Return the covariance (n, n) of 1/f noise of rms 1 between 1 s and 4.5 h, at bins' mean times.
+
+    Each time stands for the mean of a bin as wide as the usual distance: faster movement is averaged out.
+    """
+    t = np.asarray(t_min, dtype=np.float64)
+    width = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
+    lag = np.abs(t[:, None] - t[None, :])
+    table_lag, table = _flicker_table(round(width, 3), float(np.ceil(lag.max() / 60.0) * 60.0 + 60.0))
+    return np.interp(lag, table_lag, table)
+
+
+@lru_cache(maxsize=64)
+def _flicker_table(width_min: float, to_min: float) -> tuple[FloatArray, FloatArray]:
+    f_low, f_high = 1.0 / FLICKER_SPAN_MIN[1], 1.0 / (2.0 * width_min)
+    f = np.geomspace(f_low, f_high, 2000)
+    lag = np.concatenate([[0.0], np.geomspace(width_min / 4, to_min, 400)])
+    octaves = np.log(FLICKER_SPAN_MIN[1] / FLICKER_SPAN_MIN[0])
+    values = np.trapezoid(np.cos(2 * np.pi * np.outer(lag, f)), np.log(f), axis=1) / octaves
+    return lag, values
+
+
+# White, flicker and walk shares of the scatter left after a straight line is taken out.
+_MIXES: Final = tuple(
+    (max(white, 1e-4), flicker, walk)
+    for white in (0.02, 0.1, 0.3, 0.6, 1.0)
+    for flicker in (0.0, 0.3, 0.6, 0.9)
+    for walk in (0.0, 0.1, 0.3, 0.6, 0.9)
+    if abs(white + flicker + walk - 1.0) < 0.11
+)
+
+
+def _detrended_unit(k: FloatArray, design: FloatArray) -> FloatArray:
+    """Scale a covariance so that a straight line's residuals have unit variance under it."""
+    q, _ = np.linalg.qr(design)
+    n = len(k)
+    project = np.eye(n) - q @ q.T
+    scale = float(np.trace(project @ k)) / n
+    return np.asarray(k / scale, dtype=np.float64)
+
+
+def _thinned(
+    t: FloatArray, y: FloatArray, mains: FloatArray | None, *, points: int = _POINTS
+) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    """Average groups of neighbours until at most `points` are left."""
+    group = -(-len(t) // points)
+    if group <= 1:
+        return t, y, mains
+    first = len(t) % group  # the newest group is whole
+    starts = np.arange(first, len(t), group)
+    if first:
+        starts = np.concatenate([[0], starts])
+    sizes = np.diff(np.append(starts, len(t)))
+
+    def mean(x: FloatArray) -> FloatArray:
+        return np.asarray((np.add.reduceat(x, starts, axis=0).T / sizes).T, dtype=np.float64)
+
+    return mean(t), mean(y), mean(mains) if mains is not None else None
+
+
+def _mixture_interval(means: FloatArray, sds: FloatArray, weight: FloatArray, dof: int) -> Rate:
+    from scipy.stats import t as student
+
+    keep = weight > 1e-6
+    means, sds, weight = means[keep], np.maximum(sds[keep], 1e-15), weight[keep] / weight[keep].sum()
+    low = float((means - 12 * sds).min())
+    high = float((means + 12 * sds).max())
+    grid = np.linspace(low, high, 4001)
+    cdf = (weight[:, None] * student.cdf((grid - means[:, None]) / sds[:, None], dof)).sum(axis=0)
+    return Rate(
+        rate=float((weight * means).sum()),
+        low=float(np.interp(0.025, cdf, grid)),
+        high=float(np.interp(0.975, cdf, grid)),
+    )

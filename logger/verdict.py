@@ -1,0 +1,492 @@
+"""Ticks and findings to a verdict by quantity, pair and soak; the decision rule.
+
+Statements are those of ILAC-G8:09/2019 clause 4.2.3: pass below TL - w, conditional pass up to TL,
+conditional fail up to TL + w, fail above; w is a multiple of U, the half-width of the shortest 95 %
+interval. Unrounded numbers decide.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from typing import Any, Final
+
+import numpy as np
+
+from logger.blocks import DaqInfo, TickBlock
+from logger.convert import Calibration, Term, expanded, terms
+from logger.finding import Finding, Kind, Severity
+from logger.settling import Rate, drift_rate
+from logger.setup import Channel, Setup
+from logger.watch.panel import Panel, anode_w
+from logger.watch.second import own_movement
+
+PASS, COND_PASS, COND_FAIL, FAIL = "pass", "conditional pass", "conditional fail", "fail"
+ORDER: Final = (PASS, COND_PASS, COND_FAIL, FAIL)
+
+_FATAL = frozenset(
+    {Kind.RUNAWAY, Kind.DROP_OUT, Kind.INTERMITTENT, Kind.OVER_CURRENT, Kind.BIAS_LOST, Kind.OVER_TEMPERATURE}
+)
+_AT_BEST_CONDITIONAL_FAIL = frozenset({Kind.DRIFT, Kind.COMMON_DRIFT, Kind.STEP_CHANGE, Kind.UNSETTLED})
+_SPOILS = frozenset(
+    {Kind.DROP_OUT, Kind.RUNAWAY, Kind.STEP_CHANGE, Kind.OVER_CURRENT, Kind.BIAS_LOST, Kind.MEASURING_FAULT}
+)
+_LEAST_MIN: Final = 30.0
+_MOST_MISSING: Final = 0.1
+
+
+def upper_statement(y: float, u: float, limit: float, width_U: float) -> str:
+    """Judge y ± u against an upper limit with the guard band w = `width_U` u."""
+    w = width_U * u
+    if w == 0:
+        return PASS if y <= limit else FAIL
+    if y < limit - w:
+        return PASS
+    if y <= limit:
+        return COND_PASS
+    return COND_FAIL if y <= limit + w else FAIL
+
+
+def two_sided_statement(y: float, u: float, limit: float, width_U: float) -> str:
+    """Judge y ± u against ±`limit`: the worse side."""
+    return worst([upper_statement(y, u, limit, width_U), upper_statement(-y, u, limit, width_U)]) or PASS
+
+
+def interval_statement(y: float, low: float, high: float, limit: float, width_U: float) -> str:
+    """Judge an asymmetric interval against ±`limit`: wholly inside, wholly outside, else by the estimate."""
+    if width_U == 0:
+        return PASS if abs(y) <= limit else FAIL
+    low, high = y - width_U * (y - low), y + width_U * (high - y)
+    if -limit < low and high < limit:
+        return PASS
+    if low > limit or high < -limit:
+        return FAIL
+    return COND_PASS if abs(y) <= limit else COND_FAIL
+
+
+def worst(statements: Iterable[str | None]) -> str | None:
+    """Return the worst statement; None where there is none."""
+    known = [s for s in statements if s is not None]
+    return max(known, key=ORDER.index) if known else None
+
+
+@dataclass
+class SoakSums:
+    """Sums over the running soak step, by channel: pairs only where nothing spoils their figure."""
+
+    channels: int
+    from_s: float = math.nan
+    seconds: int = 0
+    n: list[int] = field(default_factory=list)
+    sums: list[float] = field(default_factory=list)
+    least: list[float] = field(default_factory=list)
+    greatest: list[float] = field(default_factory=list)
+
+    def restart(self, from_s: float) -> None:
+        """Begin a soak step."""
+        self.from_s, self.seconds = from_s, 0
+        self.n = [0] * self.channels
+        self.sums = [0.0] * self.channels
+        self.least = [math.inf] * self.channels
+        self.greatest = [-math.inf] * self.channels
+
+    def add(self, ticks: TickBlock, row: int, leave_out: set[int]) -> None:
+        """Take in one second of the step; `leave_out`: columns that are spoilt in it."""
+        self.seconds += 1
+        mean, least, greatest = ticks.mean[row], ticks.least[row], ticks.greatest[row]
+        for c in range(self.channels):
+            value = float(mean[c])
+            if value != value or c in leave_out:
+                continue
+            self.n[c] += 1
+            self.sums[c] += value
+            self.least[c] = min(self.least[c], float(least[c]))
+            self.greatest[c] = max(self.greatest[c], float(greatest[c]))
+
+    def mean(self, column: int) -> float:
+        """Return a channel's mean over the step, NaN where it has none."""
+        return self.sums[column] / self.n[column] if self.n and self.n[column] else math.nan
+
+
+def spoilt(findings: Sequence[Finding], setup: Setup) -> set[int]:
+    """Return the columns whose figure an open finding spoils, now."""
+    out = set()
+    for finding in findings:
+        if finding.open and finding.kind in _SPOILS:
+            out.update(setup.index(name) for name in finding.channels)
+    return out
+
+
+@dataclass(frozen=True)
+class Expanded:
+    """An expanded uncertainty and its coverage factor."""
+
+    U: float
+    k: float
+
+
+def _sum_up(parts: Sequence[Term], noise_u: float, scale: float = 1.0) -> Expanded:
+    normal = math.hypot(noise_u, *(t.contribution * scale for t in parts if t.distribution == "normal"))
+    widths = [abs(t.half_width * scale) for t in parts if t.distribution == "rectangular"]
+    return Expanded(*expanded(normal, widths))
+
+
+def value_uncertainty(
+    setup: Setup, daq: DaqInfo, column: int, value: float, noise_u: float, calibration: Calibration | None
+) -> Expanded:
+    """Return the expanded uncertainty of a channel's value, in its unit."""
+    return _sum_up(terms(setup, daq, column, value, calibration), noise_u)
+
+
+def difference_uncertainty(
+    setup: Setup,
+    daq: DaqInfo,
+    pair: int,
+    values: Sequence[float],
+    noise_u: float,
+    calibration: Calibration | None,
+) -> Expanded:
+    """Return the expanded uncertainty of a pair's difference from the others.
+
+    What is common to all (the converter's gain) cancels to first order. The median of p pairs with
+    errors of one size weighs each of them about 1/p; with two pairs it is the full difference.
+    """
+    good = [j for j, v in enumerate(values) if v == v]
+    p = len(good)
+    weights = {j: (1.0 if p == 2 else 1.0 / p) for j in good}
+    weights[pair] = 1.0 if p == 2 else 1.0 - 1.0 / p
+    normal, widths = [noise_u], []
+    for j in good:
+        for term in terms(setup, daq, setup.pair_columns[j], values[j], calibration):
+            if term.shared:
+                continue
+            if term.distribution == "normal":
+                normal.append(term.contribution * weights[j])
+            else:
+                widths.append(abs(term.half_width * weights[j]))
+    return Expanded(*expanded(math.hypot(*normal), widths))
+
+
+class Judge:
+    """Makes the `soakbench.judge/1` document of one soak from what the panel and the sums hold."""
+
+    def __init__(
+        self, setup: Setup, daq: DaqInfo, calibration: Calibration | None, panel: Panel, sums: SoakSums
+    ) -> None:
+        self.setup, self.daq, self.calibration = setup, daq, calibration
+        self.panel, self.sums = panel, sums
+        self.findings = panel.book.findings
+        self.width_U = setup.decision.width_U
+        self.means = [sums.mean(c) for c in setup.pair_columns]
+        run = panel.phase.soak_run()
+        self.soak_from_min = run.from_s / 60.0 if run else math.inf
+        self.soak_to_min = run.to_s / 60.0 if run and run.to_s is not None else math.inf
+
+    def document(self, *, duration_s: float, scans: int, scans_missing: int, skipped: tuple[int, int | None]) -> Any:
+        """Return the document: plain JSON types, null for what does not exist."""
+        pairs = [self._pair(j) for j in range(len(self.setup.pairs))]
+        by_name = {pair["name"]: pair for pair in pairs}
+        channels = [by_name.get(c.name) or self._other(i, c) for i, c in enumerate(self.setup.channel)]
+        verdict = self._soak_verdict(pairs)
+        phase = self.panel.phase
+        return {
+            "schema": "soakbench.judge/1",
+            "program": f"soakbench {program_version()}",
+            "soak": {
+                "verdict": verdict,
+                "duration_s": round(duration_s, 3),
+                "judged_s": float(self.sums.seconds),
+                "scans": scans,
+                "scans_missing": scans_missing,
+                "says": self._says(verdict, pairs),
+                "conditions": self._conditions(),
+                "began_hot": phase.began_hot,
+                "steps": [{"step": r.step, "from_s": r.from_s, "to_s": r.to_s} for r in phase.runs],
+                "states": [{"state": state, "from_s": from_s} for state, from_s in phase.states],
+                "lines_skipped": {"count": skipped[0], "first": skipped[1]},
+            },
+            "channels": channels,
+            "findings": [finding_json(f) for f in self.findings],
+        }
+
+    # one pair
+
+    def _pair(self, j: int) -> dict[str, Any]:
+        channel = self.setup.pairs[j]
+        column = self.setup.pair_columns[j]
+        mean = self.means[j]
+        own_noise = self._noise_u(j)
+        out: dict[str, Any] = {
+            "name": channel.name,
+            "label": channel.label,
+            "measures": "pair current",
+            "verdict": None,
+            "statements": {},
+            "settled_at_s": _or_none(self.panel.settled_min[j] * 60.0),
+        }
+        enough = self._enough(column)
+        statements: dict[str, str | None] = {}
+        self._settled_figures(out, j, column, mean, own_noise)
+        if len(self.setup.pairs) > 1:
+            statements["from the others"] = self._from_others(out, j, own_noise, enough)
+        statements["drift"] = self._drift(out, j, enough)
+        if self.setup.first("HT") is not None:
+            statements["dissipation"] = self._dissipation(out, j, mean, enough)
+        statements["settled"] = self._settled(j, enough)
+        out["statements"] = statements
+        out["verdict"] = self._with_findings(channel.name, worst(statements.values()))
+        if out["verdict"] == PASS and any(s is None for s in statements.values()):
+            out["verdict"] = COND_PASS
+        return out
+
+    def _enough(self, column: int) -> bool:
+        """Whether the soak step was seen long enough and whole enough to be judged on this channel."""
+        seconds = self.sums.seconds
+        if seconds < _LEAST_MIN * 60 or not self.sums.n:
+            return False
+        return self.sums.n[column] >= (1.0 - _MOST_MISSING) * seconds
+
+    def _noise_u(self, j: int) -> float:
+        """Return the noise part of a soak mean: from 10-minute means, which flicker makes unequal."""
+        minutes = self.panel.minutes
+        first = minutes.since(self.soak_from_min)
+        values = minutes.currents(first)[:, j] if first < len(minutes) else np.array([])
+        values = values[~np.isnan(values)]
+        blocks = [values[i : i + 10].mean() for i in range(0, len(values) - 9, 10)]
+        if len(blocks) < 3:
+            return 0.0
+        steps = np.diff(blocks)  # differences: a drift or a tail is no noise
+        return float(np.sqrt(np.mean(steps**2) / 2.0) / math.sqrt(len(blocks)))
+
+    def _settled_figures(self, out: dict[str, Any], j: int, column: int, mean: float, noise: float) -> None:
+        out["settled_mA"] = _or_none(mean * 1e3)
+        if mean != mean:
+            out["expanded_uncertainty_mA"] = out["coverage_factor"] = None
+            return
+        total = value_uncertainty(self.setup, self.daq, column, mean, noise, self.calibration)
+        out["expanded_uncertainty_mA"] = total.U * 1e3
+        out["coverage_factor"] = total.k
+
+    def _comparable(self) -> list[float]:
+        dropped = {
+            name for f in self.findings if f.open and f.kind in _SPOILS for name in f.channels
+        }
+        return [
+            m if c.name not in dropped else math.nan for m, c in zip(self.means, self.setup.pairs, strict=True)
+        ]
+
+    def _from_others(self, out: dict[str, Any], j: int, noise: float, enough: bool) -> str | None:
+        out["from_others_mA"] = out["from_others_expanded_uncertainty_mA"] = None
+        values = self._comparable()
+        known = [v for v in values if v == v]
+        if values[j] != values[j] or len(known) < 2:
+            return None
+        difference = (
+            values[j] - float(np.median(known)) if len(self.setup.pairs) > 2 else values[j] - values[1 - j]
+        )
+        total = difference_uncertainty(self.setup, self.daq, j, values, noise, self.calibration)
+        out["from_others_mA"] = difference * 1e3
+        out["from_others_expanded_uncertainty_mA"] = total.U * 1e3
+        limits = self.setup.limits
+        if limits.match_mA is not None:
+            limit = limits.match_mA / 1e3
+        else:
+            limit = (limits.match_pct or 4.0) / 100.0 * float(np.median(known))
+        out["match_limit_mA"] = limit * 1e3
+        hot = self.setup.amp.bias == "cathode" or self.setup.amp.operating_class == "A"
+        if not enough or hot:  # reported, not judged, where nobody can adjust it
+            return None if not hot else PASS
+        return two_sided_statement(difference, total.U, limit, self.width_U)
+
+    def _drift(self, out: dict[str, Any], j: int, enough: bool) -> str | None:
+        out["drift_mA_per_h"] = out["drift_interval_mA_per_h"] = None
+        rate = self._rate(j)
+        if rate is None:
+            return None
+        level = self.means[j] * 1e3
+        out["drift_mA_per_h"] = rate.rate * level
+        out["drift_interval_mA_per_h"] = [rate.low * level, rate.high * level]
+        limits = self.setup.limits
+        per_h = limits.drift_mA_per_h
+        median = float(np.nanmedian(self.means)) * 1e3
+        limit = per_h if per_h is not None else (limits.drift_pct_per_h or 3.0) / 100.0 * median
+        out["drift_limit_mA_per_h"] = limit
+        if not enough:
+            return None
+        return interval_statement(rate.rate * level, rate.low * level, rate.high * level, limit, self.width_U)
+
+    def _rate(self, j: int) -> Rate | None:
+        """Fit from settled-at, in the last soak step, to its end or to the first finding that spoils it."""
+        settled = self.panel.settled_min[j]
+        name = self.setup.pairs[j].name
+        if settled != settled or self.means[j] != self.means[j]:
+            return None
+        start = max(settled, self.soak_from_min)
+        stop = self.soak_to_min
+        for finding in self.findings:
+            if finding.kind in _SPOILS and name in finding.channels and finding.onset_s / 60.0 > start:
+                stop = min(stop, finding.onset_s / 60.0)
+        minutes = self.panel.minutes
+        first = minutes.since(start)
+        t = np.array(minutes.t_min[first:])
+        if len(t) < 10:
+            return None
+        own = own_movement(minutes.currents(first))[:, j]
+        if len(self.setup.pairs) == 1 and self.setup.first("mains") is not None:
+            mains = np.array(minutes.mains_v[first:])
+            own = own - 1.5 * (mains / np.nanmean(mains) - 1.0)
+        good = ~np.isnan(own) & (t <= stop)
+        limits = self.setup.limits
+        settle = (limits.settle_pct or 1.0) / 100.0
+        if limits.settle_mA is not None:
+            settle = limits.settle_mA / 1e3 / self.means[j]
+        return drift_rate(t[good], own[good], tail_sd=settle / 2.0, tail_from_min=settled)
+
+    def _dissipation(self, out: dict[str, Any], j: int, mean: float, enough: bool) -> str | None:
+        out["dissipation_pct"] = out["dissipation_expanded_uncertainty_pct"] = None
+        ht_column = self.setup.first("HT")
+        assert ht_column is not None
+        ht = self.sums.mean(ht_column)
+        if mean != mean or ht != ht:
+            return None
+        rating = self.setup.rating.anode_w
+        power = anode_w(self.setup, j, mean, ht)
+        low, high = self.setup.screen_fraction
+        column = self.setup.pair_columns[j]
+        # Relative terms of current, HT and screen share; what is small in second order is left out.
+        widths = [abs(anode_w(self.setup, j, mean, ht, high) - anode_w(self.setup, j, mean, ht, low)) / 2.0]
+        normal = [0.0]
+        for parts, by in (
+            (terms(self.setup, self.daq, column, mean, self.calibration), power / mean),
+            (terms(self.setup, self.daq, ht_column, ht, self.calibration), power / ht),
+        ):
+            normal += [t.contribution * by for t in parts if t.distribution == "normal"]
+            widths += [abs(t.half_width * by) for t in parts if t.distribution == "rectangular"]
+        U, k = expanded(math.hypot(*normal), [w for w in widths if w > 0])
+        pct, U_pct = power / rating * 100.0, U / rating * 100.0
+        out["dissipation_pct"] = pct
+        out["dissipation_expanded_uncertainty_pct"] = U_pct
+        out["dissipation_coverage_factor"] = k
+        fail = self.setup.limits.fail_pct
+        assert fail is not None
+        ht_enough = self._enough(ht_column)
+        return upper_statement(pct, U_pct, fail, self.width_U) if enough and ht_enough else None
+
+    def _settled(self, j: int, enough: bool) -> str | None:
+        """Judge what is still to come at the end against the settling limit."""
+        left, u = self.panel.unsettled.left_a[j], self.panel.unsettled.left_u_a[j]
+        if left != left or not enough:
+            return None
+        if self.panel.settled_min[j] == self.panel.settled_min[j]:
+            return PASS
+        return two_sided_statement(left, 1.96 * u, self.panel.unsettled.limit_a(), self.width_U)
+
+    def _with_findings(self, name: str, statement: str | None) -> str | None:
+        for finding in self.findings:
+            if name not in finding.channels or finding.severity is Severity.REMARK:
+                continue
+            if finding.kind in _FATAL or finding.severity is Severity.TRIP:
+                if finding.channel is not None or len(self.setup.pairs) == 1:
+                    return FAIL
+            elif finding.kind in _AT_BEST_CONDITIONAL_FAIL and finding.open and finding.channel is not None:
+                statement = worst([statement, COND_FAIL])
+        return statement
+
+    # the others, and the whole
+
+    def _other(self, column: int, channel: Channel) -> dict[str, Any]:
+        has = bool(self.sums.n) and self.sums.n[column] > 0
+        return {
+            "name": channel.name,
+            "label": channel.label,
+            "measures": channel.measures,
+            "unit": channel.unit,
+            "verdict": None,
+            "mean": _or_none(self.sums.mean(column)),
+            "least": self.sums.least[column] if has else None,
+            "greatest": self.sums.greatest[column] if has else None,
+        }
+
+    def _conditions(self) -> dict[str, float | None]:
+        out = {}
+        for key, measures in (("mains_V", "mains"), ("ht_V", "HT"), ("ambient_C", "ambient temperature")):
+            column = self.setup.first(measures)
+            out[key] = _or_none(self.sums.mean(column)) if column is not None else None
+        return out
+
+    def _soak_verdict(self, pairs: list[dict[str, Any]]) -> str | None:
+        if all(s is None for pair in pairs for s in pair["statements"].values()):
+            fatal = any(pair["verdict"] == FAIL for pair in pairs)
+            return FAIL if fatal else None
+        verdict = worst(pair["verdict"] for pair in pairs)
+        for finding in self.findings:
+            if finding.severity is Severity.REMARK or finding.channel is not None:
+                continue
+            if finding.kind in _FATAL or finding.severity is Severity.TRIP:
+                verdict = FAIL
+            elif finding.kind in _AT_BEST_CONDITIONAL_FAIL and finding.open:
+                verdict = worst([verdict, COND_FAIL])
+        unjudged = any(s is None for pair in pairs for s in pair["statements"].values())
+        return worst([verdict, COND_PASS]) if unjudged else verdict
+
+    def _says(self, verdict: str | None, pairs: list[dict[str, Any]]) -> str:
+        if verdict is None:
+            seconds = self.sums.seconds
+            if seconds == 0:
+                return "Not judged: the amplifier was never seen in its soak step."
+            return f"Not judged: only {seconds / 60:.0f} minutes of the soak were seen, 30 are needed."
+        leading = [
+            f for f in self.findings if f.under is None and f.severity is not Severity.REMARK and f.kind is not Kind.GAP
+        ]
+        leading.sort(key=lambda f: (-f.severity.rank, f.raised_s))
+        unjudged = sorted({p["label"] for p in pairs if any(s is None for s in p["statements"].values())})
+        rest = f" Not judged in full: {', '.join(unjudged)}." if unjudged else ""
+        if leading:
+            return f"{_sentence(leading[0].says)}{rest}"
+        settled = [p["settled_mA"] for p in pairs if p["settled_mA"] is not None]
+        apart = [abs(p["from_others_mA"]) for p in pairs if p.get("from_others_mA") is not None]
+        match = f", matched within {max(apart):.1f} mA" if apart else ""
+        if verdict == PASS:
+            count = "the pair" if len(pairs) == 1 else f"all {len(pairs)} pairs"
+            return f"Settled at {min(settled):.1f} to {max(settled):.1f} mA{match}, steady: {count} pass.{rest}"
+        worst_pair = max(pairs, key=lambda p: ORDER.index(p["verdict"]) if p["verdict"] else -1)
+        why = [name for name, s in worst_pair["statements"].items() if s == worst_pair["verdict"]]
+        if verdict == COND_PASS and not why:
+            return f"No fault was found{match}.{rest}"
+        close = ", too close to call" if verdict in (COND_PASS, COND_FAIL) else ""
+        return f"{worst_pair['label']}: {' and '.join(why) or 'a finding'}{close}.{rest}"
+
+
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """Return a finding as files and screens carry it."""
+    return {
+        "id": finding.id,
+        "under": finding.under,
+        "kind": finding.kind.value,
+        "channel": finding.channel,
+        "channels": list(finding.channels),
+        "onset_s": finding.onset_s,
+        "raised_s": finding.raised_s,
+        "cleared_s": finding.cleared_s,
+        "severity": finding.severity.value,
+        "says": finding.says,
+        "advice": finding.advice,
+    }
+
+
+def program_version() -> str:
+    """Return the installed version."""
+    try:
+        return version("soakbench")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".") if not text[:4] == "pair" else text + "."
+
+
+def _or_none(value: float) -> float | None:
+    return value if math.isfinite(value) else None

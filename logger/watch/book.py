@@ -1,0 +1,106 @@
+"""The findings of one soak as they stand: opened, extended, cleared, and which leads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from logger.finding import Finding, Kind
+from logger.watch.second import Claim, Clear
+
+_COMES_BACK_S = 600.0
+
+# What comes first explains what comes later on the same pair.
+_LEADS = (
+    Kind.OVER_CURRENT,
+    Kind.DROP_OUT,
+    Kind.MEASURING_FAULT,
+    Kind.GAP,
+    Kind.RUNAWAY,
+    Kind.UNSETTLED,
+    Kind.DRIFT,
+    Kind.MISMATCH,
+    Kind.OVER_DISSIPATION,
+)
+_BLINDS = frozenset({Kind.OVER_CURRENT, Kind.DROP_OUT, Kind.MEASURING_FAULT})
+
+
+class Book:
+    """Numbers findings in the order raised and keeps one leading finding a channel."""
+
+    def __init__(self) -> None:
+        self.findings: list[Finding] = []
+        self._by_key: dict[tuple[Kind, tuple[str, ...]], int] = {}
+        self.blind: set[str] = set()
+
+    def apply(self, events: Iterable[Claim | Clear]) -> list[Finding]:
+        """Take in what detectors said; return the findings that changed, as they now stand."""
+        changed: dict[int, Finding] = {}
+        for event in events:
+            touched = self._claim(event) if isinstance(event, Claim) else self._clear(event)
+            for finding in touched:
+                changed[finding.id] = finding
+        if changed:
+            self.blind = {
+                f.channels[0] for f in self.findings if f.open and f.kind in _BLINDS and len(f.channels) == 1
+            }
+        return list(changed.values())
+
+    def _claim(self, claim: Claim) -> list[Finding]:
+        key = (claim.kind, claim.channels)
+        index = self._by_key.get(key)
+        if index is not None:
+            old = self.findings[index]
+            back = old.cleared_s is not None and claim.raised_s - old.cleared_s <= _COMES_BACK_S
+            if old.open or back:
+                worst = max(old.severity, claim.severity, key=lambda s: s.rank)
+                # A remark said of an open warning takes it back: it was not what it looked like.
+                severity = claim.severity if claim.kind is Kind.GAP and old.open else worst
+                self.findings[index] = old.changed(
+                    severity=severity, says=claim.says, advice=claim.advice, evidence=claim.evidence, cleared_s=None
+                )
+                return [self.findings[index]]
+        finding = Finding(
+            id=len(self.findings) + 1,
+            kind=claim.kind,
+            channel=claim.channels[0] if claim.named and len(claim.channels) == 1 else None,
+            channels=claim.channels,
+            onset_s=claim.onset_s,
+            raised_s=claim.raised_s,
+            severity=claim.severity,
+            says=claim.says,
+            advice=claim.advice,
+            evidence=claim.evidence,
+        )
+        self._by_key[key] = len(self.findings)
+        self.findings.append(finding)
+        return self._lead(finding)
+
+    def _lead(self, finding: Finding) -> list[Finding]:
+        """Put the new finding under the one that explains it, or the others under it."""
+        if finding.channel is None or finding.kind not in _LEADS:
+            return [finding]
+        rank = _LEADS.index(finding.kind)
+        touched = []
+        for index, other in enumerate(self.findings[:-1]):
+            if not other.open or other.under is not None or other.channel != finding.channel:
+                continue
+            if other.kind not in _LEADS:
+                continue
+            if _LEADS.index(other.kind) <= rank:
+                finding = finding.changed(under=other.id)
+                break
+            self.findings[index] = other.changed(under=finding.id)
+            touched.append(self.findings[index])
+            for child, below in enumerate(self.findings[:-1]):
+                if below.under == other.id:
+                    self.findings[child] = below.changed(under=finding.id)
+                    touched.append(self.findings[child])
+        self.findings[-1] = finding
+        return [*touched, finding]
+
+    def _clear(self, clear: Clear) -> list[Finding]:
+        index = self._by_key.get((clear.kind, clear.channels))
+        if index is None or not self.findings[index].open:
+            return []
+        self.findings[index] = self.findings[index].changed(cleared_s=clear.cleared_s)
+        return [self.findings[index]]

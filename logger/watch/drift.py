@@ -1,0 +1,199 @@
+"""`drift`: a settled pair's own slow movement."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from logger.blocks import FloatArray
+from logger.finding import Kind, Severity
+from logger.settling import flicker_covariance
+from logger.setup import Setup
+from logger.watch.second import Claim, Clear, Minutes, Second, own_movement
+
+_WINDOWS: Final = (15, 20, 30, 45, 60, 90, 120, 180)
+_POINTS: Final = 30
+_Z: Final = 4.0
+_NOISE: Final = 0.0012  # typical flicker of a pair, relative, 1 s to 4.5 h; learnt upwards only
+_PRIOR: Final = 5.0
+_TAILS: Final = ((12.0, 0.03), (25.0, 0.015))  # minutes since HT on, size then
+
+
+class Drift:
+    """Windowed generalised least squares against flicker noise (Willsky and Jones 1976; Lai 1995).
+
+    Each minute, for windows of 15 to 180 minutes of each settled pair's own movement, a slope is fitted
+    under 1/f noise and what may be left of the settling. Raised where the slope is surely (4 standard
+    uncertainties) above half the limit and itself above three quarters of it: a fast drift is called in
+    a short window, a slow one with patience. Learns the noise from each window's own residuals, never
+    below a typical valve's. Price: not yet scored; thresholds assume 1/f noise of exponent 1. Delay: 15
+    to 30 minutes at twice the limit.
+    """
+
+    def __init__(self, setup: Setup, minutes: Minutes, settled_min: list[float]) -> None:
+        self._setup = setup
+        self._minutes = minutes
+        self._settled_min = settled_min
+        self._names = [c.name for c in setup.pairs]
+        self._labels = [c.label for c in setup.pairs]
+        self._mains = setup.first("mains") is not None
+        self._open = [False] * len(self._names)
+        self._calm = [0] * len(self._names)
+
+    def update(self, second: Second) -> Sequence[Claim | Clear]:
+        """Take in one second; looks at each minute's end."""
+        if not second.minute_closed or second.state != "soaking" or not second.powered:
+            return []
+        out: list[Claim | Clear] = []
+        best: dict[int, tuple[float, float, int]] = {}
+        minutes = self._minutes
+        for width in _WINDOWS:
+            if len(minutes) < width or minutes.t_min[-1] - minutes.t_min[-width] > 1.25 * width + 5:
+                break
+            for j, slope, sd in self._fit(width, second):
+                limit = self.limit()
+                sure = abs(slope) - _Z * sd > 0.5 * limit and abs(slope) > 0.75 * limit
+                if sure and (j not in best or abs(slope) / sd > abs(best[j][0]) / best[j][1]):
+                    best[j] = (slope, sd, width)
+        self._clear(second, best, out)
+        for j, (slope, sd, width) in best.items():
+            if not self._open[j]:
+                out.extend(self._raise(j, slope, sd, width, second))
+        return out
+
+    def limit(self) -> float:
+        """Return the drift limit, relative per hour."""
+        limits = self._setup.limits
+        if limits.drift_mA_per_h is None:
+            return (limits.drift_pct_per_h or 3.0) / 100.0
+        recent = self._minutes.currents(max(0, len(self._minutes) - 5))
+        return limits.drift_mA_per_h / 1e3 / float(np.nanmedian(recent))
+
+    def _fit(self, width: int, second: Second) -> list[tuple[int, float, float]]:
+        minutes = self._minutes
+        first = len(minutes) - width
+        start = minutes.t_min[first]
+        ready = [
+            j
+            for j, settled in enumerate(self._settled_min)
+            if settled == settled and settled <= start + 1.0 and not second.masked[j]
+        ]
+        if not ready:
+            return []
+        t = np.array(minutes.t_min[first:])
+        own = own_movement(minutes.currents(first))
+        if len(self._names) == 1:
+            own = self._without_mains(own, first)
+        own = own[:, ready]
+        usable = ~np.isnan(own).any(axis=0)
+        ready = [j for j, ok in zip(ready, usable, strict=True) if ok]
+        if not ready:
+            return []
+        y = own[:, usable]
+        on = np.array(minutes.on_min[first:])
+        group = -(-width // _POINTS)
+        if group > 1:
+            cut = len(t) - len(t) // group * group
+            t, on = (x[cut:].reshape(-1, group).mean(axis=1) for x in (t, on))
+            y = y[cut:].reshape(len(t), group, -1).mean(axis=1)
+        n = len(t)
+        k = _NOISE**2 * (flicker_covariance(t) + 0.05 * np.eye(n))
+        for tau, size in _TAILS:
+            shape = size * np.exp(-on / tau)
+            k = k + np.outer(shape, shape)
+        hours = (t - t.mean()) / 60.0
+        design = np.column_stack([np.ones(n), hours])
+        solved = np.linalg.solve(k, np.column_stack([design, y]))
+        covariance = np.linalg.inv(design.T @ solved[:, :2])
+        beta = covariance @ (design.T @ solved[:, 2:])
+        left = y - design @ beta
+        chi2 = np.einsum("np,np->p", left, np.linalg.solve(k, left))
+        scale = np.sqrt(np.maximum((chi2 + _PRIOR) / (n - 2 + _PRIOR), 1.0))
+        sd = math.sqrt(covariance[1, 1]) * scale
+        return [(j, float(beta[1, i]), float(sd[i])) for i, j in enumerate(ready)]
+
+    def _without_mains(self, own: FloatArray, first: int) -> FloatArray:
+        """One pair alone: no other tells what is common; it is judged only on steady mains."""
+        if not self._mains:
+            return own
+        mains = np.array(self._minutes.mains_v[first:])
+        relative = mains / mains.mean() - 1.0
+        if np.ptp(relative) > 0.01:
+            return np.full_like(own, np.nan)
+        return np.asarray(own - 1.5 * relative[:, None], dtype=np.float64)
+
+    def _raise(self, j: int, slope: float, sd: float, width: int, second: Second) -> list[Claim | Clear]:
+        window = min(len(self._minutes), 180)
+        onset_min = self._onset(j, window)
+        level_a = float(self._minutes.currents(len(self._minutes) - 1)[0, j])
+        two = len(self._names) == 2
+        channels = tuple(self._names) if two else (self._names[j],)
+        if two:
+            if any(self._open):
+                return []
+            self._open = [True, True]
+        self._open[j] = True
+        rate_mA = slope * level_a * 1e3
+        what = "rising" if slope > 0 else "falling"
+        who = " or ".join(self._labels) if two else self._labels[j]
+        rest = "it can't be told which of the two" if two else "the others have not"
+        if len(self._names) == 1:
+            rest = "mains were steady" if self._mains else "mains were not measured"
+        return [
+            Claim(
+                Kind.DRIFT,
+                channels,
+                onset_min * 60.0,
+                second.closed_s,
+                Severity.WARNING,
+                f"{who} has been {what} {abs(rate_mA):.1f} mA an hour since {_clock(onset_min)}; {rest}",
+                "Look at its coupling capacitor, grid leak and bias feed; do not leave it.",
+                named=not two,
+                evidence={
+                    "rate_a_per_h": slope * level_a,
+                    "u_rate_a_per_h": sd * level_a,
+                    "window_min": float(width),
+                },
+            )
+        ]
+
+    def _onset(self, j: int, window: int) -> float:
+        """Return when it began: the hinge that leaves the least squares, minutes since the first scan."""
+        first = len(self._minutes) - window
+        t = np.array(self._minutes.t_min[first:])
+        own = own_movement(self._minutes.currents(first))[:, j]
+        good = ~np.isnan(own)
+        if self._settled_min[j] == self._settled_min[j]:
+            good &= t >= self._settled_min[j]
+        t, own = t[good], own[good]
+        best, where = math.inf, float(t[0])
+        for hinge in t[:-8]:
+            design = np.column_stack([np.ones(len(t)), np.maximum(t - hinge, 0.0)])
+            beta, rest, *_ = np.linalg.lstsq(design, own, rcond=None)
+            if len(rest) and rest[0] < best:
+                best, where = float(rest[0]), float(hinge)
+        return where
+
+    def _clear(self, second: Second, best: dict[int, tuple[float, float, int]], out: list[Claim | Clear]) -> None:
+        if not any(self._open) or len(self._minutes) < 30:
+            return
+        slopes = {j: (slope, sd) for j, slope, sd in self._fit(30, second)}
+        for j, is_open in enumerate(self._open):
+            if not is_open or j not in slopes:
+                continue
+            slope, sd = slopes[j]
+            still = j in best or abs(slope) + sd > 0.5 * self.limit()
+            self._calm[j] = 0 if still else self._calm[j] + 1
+            if self._calm[j] >= 15:
+                two = len(self._names) == 2
+                out.append(Clear(Kind.DRIFT, tuple(self._names) if two else (self._names[j],), second.closed_s))
+                self._calm[j] = 0
+                self._open = [False, False] if two else [o and k != j for k, o in enumerate(self._open)]
+
+
+def _clock(minutes: float) -> str:
+    hours, rest = divmod(round(minutes), 60)
+    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"

@@ -1,0 +1,79 @@
+"""`over-current`: a pair far above what its valves may ever pass, or past the end of the range."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.blocks import ReadingBlock
+from logger.finding import Kind, Severity
+from logger.setup import Setup
+from logger.watch.second import Claim, Clear
+
+
+class OverCurrent:
+    """A ceiling on raw scans: railed high, or above valves x the sheet's cathode limit, twice running.
+
+    A shorted valve or an open sense resistor, and a trip either way. In the first 5 s of HT, while
+    coupling capacitors charge, it must last 1 s. Learns nothing. Delay: two scans. Price: a spike of
+    two scans is what it takes.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        limit = setup.rating.cathode_a
+        self._names = [c.name for c in setup.pairs]
+        self._labels = [c.label for c in setup.pairs]
+        self._columns = setup.pair_columns
+        self._limit_a = [limit * setup.valves_on(c) if limit else np.inf for c in setup.pairs]
+        self._since: list[float | None] = [None] * len(self._names)
+        self._calm: list[float | None] = [None] * len(self._names)
+        self._count = [0] * len(self._names)
+        self._open = [False] * len(self._names)
+
+    def scans(self, block: ReadingBlock, powered: bool, on_s: float) -> Sequence[Claim | Clear]:
+        """Look at one block of scans, at most a second long."""
+        values = block.values[:, self._columns]
+        with np.errstate(invalid="ignore"):
+            over = (block.railed[:, self._columns] > 0) | (values > self._limit_a)
+        over = over & powered
+        if not over.any() and not any(self._open) and not any(self._count):
+            return []
+        out: list[Claim | Clear] = []
+        for i, t_us in enumerate(block.t_us):
+            t_s = float(t_us) / 1e6
+            for j in range(len(self._names)):
+                self._one(j, t_s, bool(over[i, j]), float(values[i, j]), on_s, out)
+        return out
+
+    def _one(self, j: int, t_s: float, over: bool, value: float, on_s: float, out: list[Claim | Clear]) -> None:
+        if not over:
+            self._since[j], self._count[j] = None, 0
+            if self._open[j]:
+                calm = self._calm[j]
+                self._calm[j] = t_s if calm is None else calm
+                if calm is not None and t_s - calm >= 10.0:
+                    self._open[j] = False
+                    out.append(Clear(Kind.OVER_CURRENT, (self._names[j],), t_s))
+            return
+        self._calm[j] = None
+        since = self._since[j]
+        since = self._since[j] = t_s if since is None else since
+        self._count[j] += 1
+        lasted_enough = self._count[j] >= 2 and (on_s >= 5.0 or t_s - since >= 1.0)
+        if self._open[j] or not lasted_enough:
+            return
+        self._open[j] = True
+        reads = f"{value * 1e3:.0f} mA" if value == value else "more than the converter can read"
+        out.append(
+            Claim(
+                Kind.OVER_CURRENT,
+                (self._names[j],),
+                since,
+                t_s,
+                Severity.TRIP,
+                f"{self._labels[j]} draws {reads}: a shorted valve, or an open sense resistor",
+                "Take the mains off now. Leave the lead alone: it may carry HT.",
+                evidence={"now_a": value if value == value else None},
+            )
+        )

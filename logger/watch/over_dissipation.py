@@ -1,0 +1,80 @@
+"""`over-dissipation`: anode power, mean per valve, above what its sheet allows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from logger.finding import Kind, Severity
+from logger.setup import Setup
+from logger.watch.second import Claim, Clear, Second
+
+_WARN_HOLD_S, _TRIP_HOLD_S, _CLEAR_HOLD_S = 30, 10, 60
+
+
+class OverDissipation:
+    """A ceiling with persistence (JCGM 106: simple acceptance after it) on each pair's raw current.
+
+    Warns above `warn_pct` held 30 s, says so above `fail_pct`, trips above `trip_pct` held 10 s or
+    above 200 % at once; twice that under declared signal. Nothing but a trip in the first 60 s of HT.
+    Learns nothing. Delay: its hold. Price: none while the amp idles below `warn_pct`.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        limits = setup.limits
+        assert limits.warn_pct is not None  # the set-up fills both in
+        assert limits.fail_pct is not None
+        self._warn, self._fail, self._trip = limits.warn_pct, limits.fail_pct, limits.trip_pct
+        self._rating = setup.rating
+        self._names = [c.name for c in setup.pairs]
+        self._labels = [c.label for c in setup.pairs]
+        pairs = len(self._names)
+        self._above = [0] * pairs
+        self._tripping = [0] * pairs
+        self._below = [0] * pairs
+        self._level: list[Severity | None] = [None] * pairs
+        self._failing = [False] * pairs
+        self._onset = [0.0] * pairs
+
+    def update(self, second: Second) -> Sequence[Claim | Clear]:
+        """Take in one second."""
+        out: list[Claim | Clear] = []
+        factor = 2.0 if second.state == "under signal" else 1.0
+        for j, pct in enumerate(second.dissipation_pct):
+            hot = second.powered and pct > self._warn * factor
+            if not hot:
+                self._above[j] = self._tripping[j] = 0
+                if self._level[j] is not None:
+                    self._below[j] += 1
+                    if self._below[j] >= _CLEAR_HOLD_S:
+                        out.append(Clear(Kind.OVER_DISSIPATION, (self._names[j],), second.closed_s))
+                        self._level[j], self._failing[j] = None, False
+                continue
+            self._below[j] = 0
+            if self._above[j] == 0 and self._level[j] is None:
+                self._onset[j] = float(second.t_s)
+            self._above[j] += 1
+            self._tripping[j] = self._tripping[j] + 1 if pct > self._trip * factor else 0
+            trip = self._tripping[j] >= _TRIP_HOLD_S or (pct > 200.0 * factor and self._above[j] >= 2)
+            warn = self._above[j] >= _WARN_HOLD_S and second.on_s >= 60
+            worse = trip and self._level[j] is not Severity.TRIP
+            newly = warn and self._level[j] is None
+            failing = self._level[j] is not None and pct > self._fail * factor and not self._failing[j]
+            if worse or newly or failing:
+                self._failing[j] = pct > self._fail * factor
+                self._level[j] = Severity.TRIP if trip else self._level[j] or Severity.WARNING
+                out.append(self._claim(j, pct, second.closed_s))
+        return out
+
+    def _claim(self, j: int, pct: float, raised_s: float) -> Claim:
+        severity = self._level[j] or Severity.WARNING
+        memory = ", a figure from memory" if self._rating.from_memory else ""
+        return Claim(
+            Kind.OVER_DISSIPATION,
+            (self._names[j],),
+            self._onset[j],
+            raised_s,
+            severity,
+            f"{self._labels[j]} dissipates {pct:.0f} % of {self._rating.anode_w:g} W{memory}, mean per valve",
+            "Take the mains off." if severity is Severity.TRIP else "Look for glowing anodes; be ready to switch off.",
+            evidence={"dissipation_pct": pct},
+        )

@@ -1,0 +1,150 @@
+"""All detectors of one soak, in the order in which one explains the next."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from logger.blocks import ReadingBlock, TickBlock
+from logger.finding import Finding
+from logger.setup import Setup
+from logger.watch.book import Book
+from logger.watch.drift import Drift
+from logger.watch.drop_out import DropOut
+from logger.watch.gap import Gap
+from logger.watch.mains_change import MainsChange
+from logger.watch.measuring_fault import MeasuringFault
+from logger.watch.mismatch import Mismatch
+from logger.watch.over_current import OverCurrent
+from logger.watch.over_dissipation import OverDissipation
+from logger.watch.phase import Phase
+from logger.watch.runaway import Runaway
+from logger.watch.second import Minutes, Second
+from logger.watch.unsettled import Unsettled
+
+TEMPERATURES = ("ambient temperature", "chassis temperature", "transformer temperature", "temperature")
+
+
+class Panel:
+    """Feeds scans and ticks, in order, to every detector, and keeps the book of findings."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self.phase = Phase(setup)
+        self.book = Book()
+        pairs = len(setup.pairs)
+        self.minutes = Minutes(pairs)
+        self.settled_min = [math.nan] * pairs
+        self.last: Second | None = None
+        self._columns = setup.pair_columns
+        self._ht, self._mains = setup.first("HT"), setup.first("mains")
+        self._warm = [(c.name, i) for i, c in enumerate(setup.channel) if c.measures in TEMPERATURES]
+        self._valves = [setup.valves_on(c) for c in setup.pairs]
+        self.gap = Gap(setup)
+        self.drop_out = DropOut(setup)
+        self.over_current = OverCurrent(setup)
+        self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
+        self._detectors = (
+            self.drop_out,
+            MeasuringFault(setup),
+            OverDissipation(setup),
+            MainsChange(setup),
+            Runaway(setup),
+            self.unsettled,
+            Drift(setup, self.minutes, self.settled_min),
+            Mismatch(setup, self.minutes),
+        )
+
+    def scans(self, block: ReadingBlock) -> list[Finding]:
+        """Look at scans that lie between two closings of a tick; return the findings that changed."""
+        if not len(block):
+            return []
+        last = self.last
+        powered = last is not None and last.powered
+        on_s = last.on_s if last is not None else math.nan
+        changed = self.book.apply(self.gap.scans(block))
+        changed += self.book.apply(self.over_current.scans(block, powered, on_s))
+        changed += self.book.apply(self.drop_out.scans(block, powered))
+        return changed
+
+    def silence(self) -> list[Finding]:
+        """The daemon has heard nothing for too long: open a live gap."""
+        return self.book.apply(self.gap.silence())
+
+    def tick(self, ticks: TickBlock, row: int) -> list[Finding]:
+        """Look at one closed tick; return the findings that changed."""
+        second = self._second(ticks, row)
+        second.minute_closed = self.minutes.add(second)
+        self.last = second
+        changed: list[Finding] = []
+        for detector in self._detectors:
+            events = detector.update(second)
+            if events:
+                changed += self.book.apply(events)
+        return changed
+
+    def _second(self, ticks: TickBlock, row: int) -> Second:
+        mean = ticks.mean[row]
+        current = [float(mean[c]) for c in self._columns]
+        ht = float(mean[self._ht]) if self._ht is not None else math.nan
+        mains = float(mean[self._mains]) if self._mains is not None else math.nan
+        t_s = int(ticks.t_s[row])
+        self.phase.update(t_s, ht, mains, current, measured=bool((ticks.n[row] > 0).any()))
+        step = self.phase.step
+        return Second(
+            t_s=t_s,
+            closed_s=float(ticks.closed_s[row]),
+            state=self.phase.state,
+            step=step.step if step else None,
+            on_s=self.phase.on_s,
+            soaked_s=step.done_s if step and step.step == "soak" else 0.0,
+            n=[int(ticks.n[row, c]) for c in self._columns],
+            current_a=current,
+            least_a=[float(ticks.least[row, c]) for c in self._columns],
+            greatest_a=[float(ticks.greatest[row, c]) for c in self._columns],
+            railed=[int(ticks.railed[row, c]) for c in self._columns],
+            ht_v=ht,
+            mains_v=mains,
+            temperatures=[(name, float(mean[c])) for name, c in self._warm],
+            dissipation_pct=[self.dissipation_pct(j, a, ht) for j, a in enumerate(current)],
+            masked=[c.name in self.book.blind for c in self.setup.pairs],
+        )
+
+    def dissipation_pct(self, j: int, current_a: float, ht_v: float) -> float:
+        """Return a pair's anode power, mean per valve, in per cent of the rating.
+
+        Without an HT channel the nominal HT stands in, for the ceilings only.
+        """
+        if self._ht is None:
+            ht_v = self.setup.amp.nominal_ht_V
+        return anode_w(self.setup, j, current_a, ht_v) / self.setup.rating.anode_w * 100.0
+
+
+def anode_w(setup: Setup, pair: int, current_a: float, ht_v: float, screen_fraction: float | None = None) -> float:
+    """Return the anode power of one valve of a pair, in watts, mean of the valves on its resistor.
+
+    HT less the cathode's and the transformer's volts, times the current less the screen's share. The
+    screen fraction is the middle of the range where it is only known as a range.
+    """
+    amp = setup.amp
+    channel = setup.pairs[pair]
+    valves = setup.valves_on(channel)
+    if screen_fraction is None:
+        low, high = setup.screen_fraction
+        screen_fraction = 0.0 if amp.connection == "triode" else (low + high) / 2.0
+    cathode_v = (channel.sense_ohm or 0.0) * current_a + (amp.cathode_V or 0.0)
+    # One side's winding carries that side's valves of all pairs: half the current of each pair.
+    drop_v = amp.primary_ohm * current_a / 2.0 * len(setup.pairs) if amp.ht_at != "anode" else 0.0
+    return float((ht_v - cathode_v - drop_v) * current_a * (1.0 - screen_fraction) / valves)
+
+
+def piece(block: ReadingBlock, start: int, stop: int) -> ReadingBlock:
+    """Return the rows of a block from `start` up to `stop`."""
+    return ReadingBlock(block.t_us[start:stop], block.values[start:stop], block.railed[start:stop])
+
+
+def closings(block: ReadingBlock, ticks: TickBlock) -> list[int]:
+    """Return, for each tick, the row of the scan that closed it."""
+    times = np.rint(ticks.closed_s * 1e6).astype(np.int64)
+    return [int(row) for row in np.searchsorted(block.t_us, times, side="left")]

@@ -1,0 +1,119 @@
+"""`runaway`: a pair's current that feeds itself."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.finding import Kind, Severity
+from logger.setup import Setup
+from logger.watch.second import Claim, Clear, Second, own_movement
+
+_BIN_S = 20
+_BINS = 7
+_RISE = 0.012  # over three bins: 24 times the scatter of such a difference under typical flicker (0.05 %)
+_WARM_S = 180  # until then heaters and the first tails move pairs faster than this
+
+
+class Runaway:
+    """Growth that does not slow down: three rises of 20 s in a row, none smaller than nine tenths of the last.
+
+    Growth of a runaway is faster than exponential (its doubling time shortens all the way), a settling
+    tail or a turned pot slows down or stops. Works on each pair's own movement, the common part taken
+    out. Learns nothing beyond 140 s. Delay: 60 s, at an excess of some 2 to 5 % of the idle current.
+    Becomes a trip where growth at this pace reaches `trip_pct` within `reaction_s`. Price: not yet scored.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self._setup = setup
+        self._names = [c.name for c in setup.pairs]
+        self._labels = [c.label for c in setup.pairs]
+        pairs = len(self._names)
+        self._bins: deque[list[float]] = deque(maxlen=_BINS)
+        self._sums, self._counts, self._slot = [0.0] * pairs, [0] * pairs, -1
+        self._level: list[Severity | None] = [None] * pairs
+        self._onset = [0.0] * pairs
+        self._peak = [0.0] * pairs
+        self._quiet = [0] * pairs
+
+    def update(self, second: Second) -> Sequence[Claim | Clear]:
+        """Take in one second."""
+        out: list[Claim | Clear] = []
+        slot = second.t_s // _BIN_S
+        if slot != self._slot:
+            out.extend(self._close(second))
+            self._slot = slot
+        if not second.powered or second.on_s < _WARM_S or second.state == "under signal":
+            self._bins.clear()
+            self._sums, self._counts = [0.0] * len(self._names), [0] * len(self._names)
+            return out
+        for j, value in enumerate(second.current_a):
+            if value == value and not second.masked[j]:
+                self._sums[j] += value
+                self._counts[j] += 1
+        return out
+
+    def _close(self, second: Second) -> list[Claim | Clear]:
+        if not any(self._counts):
+            return []
+        self._bins.append(
+            [s / c if c >= _BIN_S // 4 else math.nan for s, c in zip(self._sums, self._counts, strict=True)]
+        )
+        self._sums, self._counts = [0.0] * len(self._names), [0] * len(self._names)
+        if len(self._bins) < 5:
+            return []
+        currents = np.array(self._bins)
+        own = own_movement(currents)
+        out: list[Claim | Clear] = []
+        for j in range(len(self._names)):
+            steps = np.diff(own[-4:, j])
+            if not np.isfinite(steps).all():
+                continue
+            d1, d2, d3 = (float(d) for d in steps)
+            now = float(currents[-1, j])
+            grows = d1 > 0 and d2 >= 0.9 * d1 and d3 >= 0.9 * d2 and d1 + d2 + d3 > _RISE
+            # A lone jump fills one bin, or two where it falls between them: growth fills all three.
+            grows = grows and d1 > 0.1 * (d1 + d2 + d3)
+            if len(self._names) == 2 and grows and float(np.diff(currents[-4:, j]).sum()) < 0.5 * _RISE * now:
+                grows = False  # the other one fell
+            if grows:
+                self._quiet[j] = 0
+                out.extend(self._grown(j, now, d2, d3, second))
+            elif self._level[j] is not None:
+                self._peak[j] = max(self._peak[j], now)
+                self._quiet[j] = self._quiet[j] + 1 if now < 0.9 * self._peak[j] else 0
+                if self._quiet[j] >= 6:
+                    out.append(Clear(Kind.RUNAWAY, (self._names[j],), second.closed_s))
+                    self._level[j] = None
+        return out
+
+    def _grown(self, j: int, now_a: float, d2: float, d3: float, second: Second) -> list[Claim | Clear]:
+        reaction = self._setup.limits.reaction_s
+        growth = min(max(math.log(max(d3 / d2, 1.0)) / _BIN_S, 0.0), 0.05) if d2 > 0 else 0.0
+        ahead = d3 / _BIN_S * (math.expm1(growth * reaction) / growth if growth > 1e-6 else reaction)
+        forecast_pct = second.dissipation_pct[j] * (1.0 + ahead)
+        urgent = forecast_pct > self._setup.limits.trip_pct
+        severity = Severity.TRIP if urgent or self._level[j] is Severity.TRIP else Severity.WARNING
+        self._peak[j] = max(self._peak[j], now_a)
+        if self._level[j] is severity:
+            return []
+        if self._level[j] is None:
+            self._onset[j] = float(second.t_s - 4 * _BIN_S)
+        self._level[j] = severity
+        per_minute = d3 * 60 / _BIN_S * 100
+        return [
+            Claim(
+                Kind.RUNAWAY,
+                (self._names[j],),
+                self._onset[j],
+                second.closed_s,
+                severity,
+                f"{self._labels[j]} is running away: {now_a * 1e3:.1f} mA and rising {per_minute:.1f} % a minute, "
+                "faster and faster; the others are not",
+                "Take the mains off." if urgent else "Go there now, and take the mains off if it does not stop.",
+                evidence={"now_a": now_a, "rise_pct_per_min": per_minute, "forecast_pct": forecast_pct},
+            )
+        ]

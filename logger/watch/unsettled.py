@@ -1,0 +1,140 @@
+"""`unsettled`: a pair still moving when the warm-up is over; and when each pair settled."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.blocks import FloatArray
+from logger.finding import Kind, Severity
+from logger.settling import Forecast, forecast
+from logger.setup import Setup
+from logger.watch.second import Claim, Clear, Minutes, Second
+
+_HOLD = 3
+_WATCH_MIN = 20.0
+_EVERY_MIN_AFTER = 180.0
+
+
+class Unsettled:
+    """Follows the settling forecast of each pair, minute by minute.
+
+    A pair is settled once the upper 90 % limit of what the model says is still to come has been below
+    the settling limit for 3 minutes. In the 20 minutes after the warm-up's end a pair that never
+    settled and whose remaining movement is above the limit for 3 minutes is held to be unsettled.
+    Learns from 2 minutes of HT on, anew after a restart. Price: not yet scored. Delay: 3 minutes.
+    """
+
+    def __init__(self, setup: Setup, minutes: Minutes, settled_min: list[float]) -> None:
+        self._setup = setup
+        self._minutes = minutes
+        self.settled_min = settled_min
+        self._names = [c.name for c in setup.pairs]
+        self._labels = [c.label for c in setup.pairs]
+        pairs = len(self._names)
+        self.left_a = [math.nan] * pairs
+        self.left_u_a = [math.nan] * pairs
+        self.end_a = [math.nan] * pairs
+        self._below = [0] * pairs
+        self._above = [0] * pairs
+        self._open = [False] * pairs
+        self._start = 0
+        self._warm_end_min = math.nan
+        self._on_s = math.nan
+
+    def update(self, second: Second) -> Sequence[Claim | Clear]:
+        """Take in one second; looks at each minute's end."""
+        if second.powered and (math.isnan(self._on_s) or second.on_s < self._on_s):
+            self._restarted()
+        self._on_s = second.on_s
+        if not second.minute_closed or not second.powered or second.state == "under signal":
+            return []
+        if len(self._minutes) <= self._start:
+            return []
+        now = self._minutes.t_min[-1]
+        on = self._minutes.on_min[-1]
+        if second.state == "soaking" and math.isnan(self._warm_end_min):
+            self._warm_end_min = now
+        if on > _EVERY_MIN_AFTER and len(self._minutes) % 10:
+            return []
+        self._forecast(second)
+        return self._judge(second, now)
+
+    def _restarted(self) -> None:
+        pairs = len(self._names)
+        self._start = len(self._minutes)
+        for j in range(pairs):
+            self.settled_min[j] = math.nan
+        self._below, self._above = [0] * pairs, [0] * pairs
+        self._warm_end_min = math.nan
+
+    def _forecast(self, second: Second) -> None:
+        minutes = self._minutes
+        currents = minutes.currents(self._start)
+        for j in range(len(self._names)):
+            self.left_a[j] = self.left_u_a[j] = self.end_a[j] = math.nan
+        good = ~np.isnan(currents[-1]) & (np.isnan(currents).mean(axis=0) < 0.2) & ~np.array(second.masked)
+        rows = ~np.isnan(currents[:, good]).any(axis=1)
+        if not good.any() or not rows.any():
+            return
+        level = currents[-1]
+        on = np.array(minutes.on_min[self._start :])
+        mains = np.array(minutes.mains_v[self._start :])
+        rows &= ~(np.isnan(mains) & ~np.isnan(mains).all())
+        relative = None if np.isnan(mains[rows]).any() else mains[rows] / mains[rows].mean() - 1.0
+        found = forecast(on[rows], currents[np.ix_(rows, good)] / level[good], relative)
+        if found is not None:
+            self._keep(found, [int(j) for j in np.flatnonzero(good)], level)
+
+    def _keep(self, found: Forecast, pairs: Sequence[int], level: FloatArray) -> None:
+        for i, j in enumerate(pairs):
+            self.left_a[j] = float(found.left[i] * level[j])
+            self.left_u_a[j] = float(found.left_sd[i] * level[j])
+            self.end_a[j] = float(found.end[i] * level[j])
+
+    def limit_a(self) -> float:
+        """Return the settling limit in amperes: stated, or a share of the pairs' median."""
+        limits = self._setup.limits
+        if limits.settle_mA is not None:
+            return limits.settle_mA / 1e3
+        return (limits.settle_pct or 1.0) / 100.0 * float(np.nanmedian(self._minutes.current_a[-1]))
+
+    def _judge(self, second: Second, now: float) -> list[Claim | Clear]:
+        out: list[Claim | Clear] = []
+        limit = self.limit_a()
+        for j, name in enumerate(self._names):
+            left, u = self.left_a[j], self.left_u_a[j]
+            if left != left:
+                continue
+            self._below[j] = self._below[j] + 1 if abs(left) + 1.2816 * u < limit else 0
+            self._above[j] = self._above[j] + 1 if abs(left) > limit else 0
+            if self._below[j] >= _HOLD and math.isnan(self.settled_min[j]):
+                self.settled_min[j] = now
+                if self._open[j]:
+                    self._open[j] = False
+                    out.append(Clear(Kind.UNSETTLED, (name,), second.closed_s))
+            over = now - self._warm_end_min <= _WATCH_MIN
+            if (
+                over
+                and self._above[j] >= _HOLD
+                and second.state == "soaking"
+                and math.isnan(self.settled_min[j])
+                and not self._open[j]
+            ):
+                self._open[j] = True
+                out.append(
+                    Claim(
+                        Kind.UNSETTLED,
+                        (name,),
+                        self._warm_end_min * 60.0,
+                        second.closed_s,
+                        Severity.WARNING,
+                        f"{self._labels[j]} has not settled: it has about {abs(left) * 1e3:.1f} mA "
+                        f"{'down' if left > 0 else 'up'} still to go",
+                        "Let it warm up longer before you set the bias or believe the match.",
+                        evidence={"left_a": left, "u_left_a": u, "limit_a": limit},
+                    )
+                )
+        return out
