@@ -1,0 +1,326 @@
+"""The store's readers: every call opens it read-only, fetches all, closes. Reading never creates a store."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import numpy as np
+import sqlalchemy as sa
+
+from logger import setup as setup_file
+from logger.blocks import DaqInfo, Mark, ScanBlock
+from logger.errors import RequestError, StoreError, StoreTooNew
+from logger.finding import Finding, Kind, Severity
+from logger.store import packing, schema, sqlite
+from logger.store import rollup as rollups
+from logger.store.packing import SECOND_US
+from logger.store.rollup import Rollup
+from logger.store.sqlite import default_path
+
+__all__ = ["Reader", "Rollup", "Soak", "default_path"]
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND: Final = timedelta(microseconds=1)
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True)
+class Soak:
+    """One recorded run as it stands: `ended` and `how` are None while it runs (or after a crash).
+
+    `now` is the daemon's last word on a running soak, `verdict` the `soakbench.judge/1` document of one
+    that ended. `scans` are those stored, `last_t_us` the last one's time.
+    """
+
+    id: int
+    uuid: str
+    bench: str
+    amp: str
+    kind: str
+    setup_text: str
+    setup_digest: str
+    daq: DaqInfo
+    program: str
+    started: datetime
+    ended: datetime | None
+    how: str | None
+    now: dict[str, Any] | None
+    verdict: dict[str, Any] | None
+    scans: int
+    last_t_us: int | None
+
+    @cached_property
+    def setup(self) -> setup_file.Setup:
+        """The set-up it ran with."""
+        return setup_file.parse(self.setup_text, path=f"set-up of soak {self.id}")
+
+
+class Reader:
+    """Reads one store. Cheap to make; holds nothing open between calls. StoreError where it can't be read."""
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path).expanduser().absolute()
+
+    def soaks(self) -> list[Soak]:
+        """Return all soaks, the oldest first."""
+        return self._read(lambda c: [_soak(row) for row in c.execute(sa.select(schema.soak).order_by("id"))])
+
+    def soak(self, which: int | str = "last") -> Soak:
+        """Return a soak by number, or the last one. RequestError if there is none such."""
+        table = schema.soak
+        if which == "last":
+            query = sa.select(table).order_by(table.c.id.desc()).limit(1)
+        else:
+            try:
+                query = sa.select(table).where(table.c.id == int(which))
+            except ValueError:
+                raise RequestError(f'a soak is named by its number or "last", not {which!r}') from None
+        row = self._read(lambda c: c.execute(query).first())
+        if row is None:
+            numbers = [soak.id for soak in self.soaks()]
+            has = f"it has {', '.join(map(str, numbers[-10:]))}" if numbers else "it has none yet"
+            raise RequestError(f"there is no soak {which} in {self.path}: {has}")
+        return _soak(row)
+
+    def scans(self, soak_id: int, from_us: int | None = None, to_us: int | None = None) -> ScanBlock:
+        """Return the scans with from_us <= t_us < to_us."""
+        return self._read(lambda c: fetch_scans(c, soak_id, from_us, to_us))
+
+    def scan_blocks(self, soak_id: int, seconds: int = 600) -> Iterator[ScanBlock]:
+        """Yield all scans in blocks of up to `seconds` seconds that have any; nothing is open in between.
+
+        Of a running soak: up to what is stored when the last block is asked for.
+        """
+        from_us: int | None = None
+        while True:
+            block = self._read(lambda c, start=from_us: fetch_scans(c, soak_id, start, rows=seconds + 1))  # type: ignore[misc]
+            if len(block) == 0:
+                return
+            yield block
+            from_us = int(block.t_us[-1]) + 1
+
+    def rollup(
+        self, soak_id: int, level_s: int, from_s: float | None = None, to_s: float | None = None
+    ) -> Rollup:
+        """Return the buckets of `level_s` seconds that begin before `to_s` and end after `from_s`.
+
+        Any whole number of seconds will do; multiples of 10 are quick. What is not rolled up yet comes from
+        the scans: the last bucket of a running soak is the one that still fills.
+        """
+        if level_s < 1:
+            raise RequestError(f"a roll-up's level is a whole number of seconds from 1, not {level_s}")
+        start = 0 if from_s is None else int(from_s // level_s) * level_s
+        stop = None if to_s is None else int(-(-to_s // level_s)) * level_s
+        return self._read(lambda c: fetch_rollup(c, soak_id, level_s, start, stop))
+
+    def findings(self, soak_id: int) -> list[Finding]:
+        """Return a soak's findings as they stand, in the order raised."""
+        table = schema.finding
+        query = sa.select(table).where(table.c.soak_id == soak_id).order_by(table.c.id)
+        return [self._finding(row) for row in self._read(lambda c: c.execute(query).all())]
+
+    def marks(self, soak_id: int) -> list[Mark]:
+        """Return a soak's marks in order of time."""
+        table = schema.mark
+        query = (
+            sa.select(table.c.t_us, table.c.text)
+            .where(table.c.soak_id == soak_id)
+            .order_by(table.c.t_us, table.c.id)
+        )
+        return [Mark(row.t_us, row.text) for row in self._read(lambda c: c.execute(query).all())]
+
+    def _finding(self, row: Any) -> Finding:
+        try:
+            kind = Kind(row.kind)
+        except ValueError:
+            raise StoreTooNew(
+                f"the store {self.path} holds a finding of the kind {row.kind!r}, which this soakbench "
+                "doesn't know: use the soakbench that wrote it, or a newer one"
+            ) from None
+        return Finding(
+            id=row.id,
+            kind=kind,
+            channel=row.channel,
+            channels=tuple(json.loads(row.channels)),
+            onset_s=row.onset_s,
+            raised_s=row.raised_s,
+            severity=Severity(row.severity),
+            says=row.says,
+            advice=row.advice,
+            cleared_s=row.cleared_s,
+            under=row.under,
+            evidence=json.loads(row.evidence),
+        )
+
+    def _read(self, fetch: Callable[[sa.Connection], _T]) -> _T:
+        """Run one read transaction.
+
+        A closed store is read as a file that doesn't change, for otherwise SQLite leaves a -wal and a -shm
+        beside it, or can't open it at all where the folder is write-protected. Had a daemon begun to write
+        meanwhile, the file's state tells, and it is read again.
+        """
+        for _ in range(3):
+            before = self._state()
+            if before is None:
+                raise StoreError(
+                    f"there is no store {self.path}: run `soakbench demo` or `soakbench run` first, or name "
+                    "it with --db"
+                )
+            if before[0] is not None:
+                break
+            try:
+                result = self._fetch(fetch, immutable=True)
+            except StoreError:
+                if self._state() == before:
+                    raise
+            else:
+                if self._state() == before:
+                    return result
+        return self._fetch(fetch, immutable=False)
+
+    def _state(self) -> tuple[int | None, int, int, int] | None:
+        """Return what changes when somebody writes: the log's size, the file's time, size and inode."""
+        try:
+            wal = Path(f"{self.path}-wal").stat().st_size
+        except OSError:
+            wal = None
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            return None
+        except OSError as error:
+            raise StoreError(f"the store {self.path} can't be read: {error}") from error
+        return wal, found.st_mtime_ns, found.st_size, found.st_ino
+
+    def _fetch(self, fetch: Callable[[sa.Connection], _T], *, immutable: bool) -> _T:
+        engine = sqlite.reading_engine(self.path, immutable=immutable)
+        with sqlite.translated(self.path, "read"), engine.connect() as connection:
+            revision = sqlite.revision_of(connection, self.path)
+            if revision is None:
+                raise StoreError(
+                    f"the store {self.path} is empty: run `soakbench demo` or `soakbench run` first"
+                )
+            if revision != schema.REVISION:
+                raise StoreError(
+                    f"the store {self.path} has the older schema {revision}: `soakbench run` brings it to "
+                    f"{schema.REVISION}, and keeps a copy"
+                )
+            return fetch(connection)
+
+
+def to_us(moment: datetime) -> int:
+    """Return microseconds since 1970, exactly."""
+    return (moment - EPOCH) // _MICROSECOND
+
+
+def fetch_scans(
+    connection: sa.Connection,
+    soak_id: int,
+    from_us: int | None = None,
+    to_us: int | None = None,
+    rows: int | None = None,
+) -> ScanBlock:
+    """Return the scans with from_us <= t_us < to_us, of up to so many rows (seconds)."""
+    table = schema.scan
+    query = (
+        sa.select(table.c.t0_s, table.c.sequence, table.c.n, table.c.sequences, table.c.data)
+        .where(table.c.soak_id == soak_id)
+        .order_by(table.c.t0_s)
+        .limit(rows)
+    )
+    if from_us is not None:
+        query = query.where(table.c.t0_s >= from_us // SECOND_US)
+    if to_us is not None:
+        query = query.where(table.c.t0_s <= to_us // SECOND_US)
+    found = packing.unpack(connection.execute(query).all(), _channels(connection, soak_id))
+    start = 0 if from_us is None else int(np.searchsorted(found.t_us, from_us))
+    stop = None if to_us is None else int(np.searchsorted(found.t_us, to_us))
+    return packing.part(found, start, stop)
+
+
+def fetch_rollup(
+    connection: sa.Connection, soak_id: int, level_s: int, start_s: int = 0, stop_s: int | None = None
+) -> Rollup:
+    """Return the buckets from `start_s` up to `stop_s`, on the level's grid; the tail is from the scans."""
+    channels = _channels(connection, soak_id)
+    stored_level = max((level for level in schema.LEVELS_S if level_s % level == 0), default=None)
+    result = rollups.empty(level_s, channels)
+    if stored_level is not None:
+        table = schema.rollup
+        query = (
+            sa.select(table.c.t0_s, table.c.channel, table.c.n, table.c.vmin, table.c.vmax, table.c.vsum)
+            .where(table.c.soak_id == soak_id, table.c.level_s == stored_level, table.c.t0_s >= start_s)
+            .order_by(table.c.t0_s, table.c.channel)
+        )
+        if stop_s is not None:
+            query = query.where(table.c.t0_s < stop_s)
+        stored = _dense(connection.execute(query).all(), stored_level, channels)
+        last = connection.execute(
+            sa.select(sa.func.max(table.c.t0_s)).where(
+                table.c.soak_id == soak_id, table.c.level_s == stored_level
+            )
+        ).scalar()
+        result = rollups.coarser(stored, level_s)
+        if last is not None:
+            start_s = max(start_s, last + stored_level)
+    if stop_s is None or start_s < stop_s:
+        tail = fetch_scans(
+            connection, soak_id, start_s * SECOND_US, None if stop_s is None else stop_s * SECOND_US
+        )
+        result = rollups.joined(result, rollups.of_scans(tail, level_s))
+    return result.with_readings
+
+
+def _dense(rows: list[Any] | Any, level_s: int, channels: int) -> Rollup:
+    if not rows:
+        return rollups.empty(level_s, channels)
+    column = [np.array(values, dtype=np.int64) for values in zip(*rows, strict=True)]
+    t0_s, place = np.unique(column[0], return_inverse=True)
+    shape = (len(t0_s), channels)
+    at = (place, column[1])
+    n = np.zeros(shape, dtype=np.int32)
+    vmin, vmax = np.full(shape, np.nan), np.full(shape, np.nan)
+    vsum = np.zeros(shape, dtype=np.int64)
+    n[at], vmin[at], vmax[at], vsum[at] = column[2:]
+    return Rollup(level_s, t0_s, n, vmin, vmax, vsum)
+
+
+def _channels(connection: sa.Connection, soak_id: int) -> int:
+    table = schema.channel
+    query = sa.select(sa.func.count()).select_from(table).where(table.c.soak_id == soak_id)
+    return int(connection.execute(query).scalar_one())
+
+
+def _soak(row: Any) -> Soak:
+    daq = json.loads(row.daq)
+    started = EPOCH + timedelta(microseconds=row.started_us)
+    return Soak(
+        id=row.id,
+        uuid=row.uuid,
+        bench=row.bench,
+        amp=row.amp,
+        kind=row.kind,
+        setup_text=row.setup_text,
+        setup_digest=row.setup_digest,
+        daq=DaqInfo(
+            board_id=daq["board_id"],
+            protocol=daq["protocol"],
+            volts_per_count=tuple(daq["volts_per_count"]),
+            full_count=tuple(daq["full_count"]),
+            reset_cause=daq["reset_cause"],
+        ),
+        program=row.program,
+        started=started,
+        ended=None if row.ended_us is None else EPOCH + timedelta(microseconds=row.ended_us),
+        how=row.how,
+        now=None if row.now is None else json.loads(row.now),
+        verdict=None if row.verdict is None else json.loads(row.verdict),
+        scans=row.scans,
+        last_t_us=row.last_t_us,
+    )

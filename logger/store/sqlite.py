@@ -1,0 +1,174 @@
+"""A store as an SQLite file: how it is opened, its two locks, what SQLite's errors mean.
+
+Beside a store `X` lie, while somebody writes, `X.lock` (held around every write) and `X.daemon` (held by
+the one daemon for life). SQLite's own `X-wal` and `X-shm` go when the last connection closes.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Final
+
+import filelock
+import platformdirs
+import sqlalchemy as sa
+
+from logger.errors import StoreError, StoreTooNew
+from logger.store.schema import REVISION
+
+LOCK_WAIT_S: Final = 2.0
+_LOCK_POLL_S: Final = 0.005
+_WAL_KEPT_BYTES: Final = 16 * 2**20
+
+
+def default_path() -> Path:
+    """Return where the store is when nobody says: SOAKBENCH_DB, else this person's data folder."""
+    named = os.environ.get("SOAKBENCH_DB")
+    return (
+        Path(named) if named else platformdirs.user_data_path("soakbench", appauthor=False) / "soakbench.db"
+    )
+
+
+def disk_left_bytes(path: Path | str) -> int:
+    """Return how much room is left on the disk that holds, or would hold, this store."""
+    folder = Path(path).absolute().parent
+    while not folder.exists():
+        folder = folder.parent
+    return shutil.disk_usage(folder).free
+
+
+def old_sqlite_warning(found: tuple[int, int, int] = sqlite3.sqlite_version_info) -> str | None:
+    """Return a sentence if this SQLite may lose a commit when two connections write at one instant.
+
+    Source: "The WAL-reset bug" on SQLite's page "Write-Ahead Logging": 3.7.0 to 3.51.2, mended in 3.51.3
+    and, of the older lines, in 3.50.7 and 3.44.6.
+    """
+    mended = found >= (3, 51, 3) or (3, 50, 7) <= found < (3, 51) or (3, 44, 6) <= found < (3, 45)
+    if mended:
+        return None
+    return (
+        f"SQLite {'.'.join(map(str, found))} has a rare fault that can lose a commit when two programs "
+        "write at one instant: let nothing but soakbench write to the store, or update to SQLite 3.51.3"
+    )
+
+
+def write_lock(path: Path) -> filelock.FileLock:
+    """Return the lock that is held around every write to this store, by any process."""
+    return filelock.FileLock(
+        f"{path}.lock", timeout=LOCK_WAIT_S, poll_interval=_LOCK_POLL_S, thread_local=False
+    )
+
+
+def daemon_lock(path: Path) -> filelock.FileLock:
+    """Return the lock that the daemon holds for life."""
+    return filelock.FileLock(f"{path}.daemon", timeout=0, thread_local=False)
+
+
+def drop_lock(lock: filelock.FileLock) -> None:
+    """Release a lock and take its file away.
+
+    Taken away while held: whoever waits on the old file finds that it has no name any more and asks anew.
+    """
+    if os.name == "posix":
+        Path(lock.lock_file).unlink(missing_ok=True)
+    lock.release()
+
+
+def writing_engine(path: Path) -> sa.Engine:
+    """Return an engine whose connections may write: each transaction takes SQLite's write lock at once."""
+    return _engine(f"{path.as_uri()}?mode=rwc", "BEGIN IMMEDIATE", _prepare_to_write)
+
+
+def reading_engine(path: Path, *, immutable: bool) -> sa.Engine:
+    """Return an engine that only reads; `immutable`: nobody writes meanwhile, make no files beside it."""
+    tail = "&immutable=1" if immutable else ""
+    return _engine(f"{path.as_uri()}?mode=ro{tail}", "BEGIN", None)
+
+
+def _engine(uri: str, begin: str, prepare: Any) -> sa.Engine:
+    def connect() -> sqlite3.Connection:
+        # Without isolation_level sqlite3 begins nothing by itself: DDL, too, is within our transactions.
+        return sqlite3.connect(
+            uri, uri=True, isolation_level=None, timeout=LOCK_WAIT_S, check_same_thread=False
+        )
+
+    engine = sa.create_engine("sqlite+pysqlite://", creator=connect, poolclass=sa.NullPool)
+
+    @sa.event.listens_for(engine, "begin")
+    def _begin(connection: sa.Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    if prepare is not None:
+        sa.event.listen(engine, "connect", prepare)
+    return engine
+
+
+def _prepare_to_write(connection: sqlite3.Connection, _record: object) -> None:
+    (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    if mode != "wal":
+        connection.close()
+        raise sqlite3.OperationalError(f"no write-ahead log, but {mode}")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute(f"PRAGMA journal_size_limit = {_WAL_KEPT_BYTES}")
+
+
+def revision_of(connection: sa.Connection, path: Path) -> str | None:
+    """Return the store's schema revision, None of an empty database.
+
+    Raises StoreError if it holds something else, StoreTooNew if a later soakbench wrote it.
+    """
+    tables = set(connection.exec_driver_sql("SELECT name FROM sqlite_master").scalars())
+    if not tables:
+        return None
+    found = (
+        connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+        if "alembic_version" in tables
+        else None
+    )
+    if not isinstance(found, str):
+        raise StoreError(f"{path} is a database, but no soakbench store: name another with --db")
+    if not found.isdigit() or int(found) > int(REVISION):
+        raise StoreTooNew(
+            f"the store {path} has schema {found}, and soakbench {version('soakbench')} knows none later "
+            f"than {REVISION}: use the soakbench that wrote it, or a newer one"
+        )
+    return found
+
+
+@contextmanager
+def translated(path: Path, doing: str) -> Iterator[None]:
+    """Turn what SQLite, locks and the file system raise into a sentence of ours; `doing`: read, written."""
+    try:
+        yield
+    except filelock.Timeout as error:
+        raise StoreError(
+            f"the store {path} can't be {doing}: another program has held {path}.lock for {LOCK_WAIT_S:g} s"
+        ) from error
+    except (sa.exc.DBAPIError, sqlite3.Error, OSError) as error:
+        cause: BaseException = error
+        if isinstance(error, sa.exc.DBAPIError) and error.orig is not None:
+            cause = error.orig
+        raise StoreError(f"the store {path} can't be {doing}: {_reason(cause)}") from error
+
+
+def _reason(error: BaseException) -> str:
+    said = str(error)
+    for part, meaning in (
+        ("not a database", "it is no SQLite file, name another with --db"),
+        ("disk is full", "its disk is full, make room"),
+        ("malformed", "the file is damaged; put it aside untouched, with its -wal, and start another"),
+        ("readonly", "it is write-protected"),
+        ("unable to open", "it is no file that can be opened here, check the name and the folder's rights"),
+        ("locked", f"another program has held it for {LOCK_WAIT_S:g} s"),
+        ("no write-ahead log", "its folder takes no write-ahead log, choose one on a disk of this machine"),
+    ):
+        if part in said:
+            return f"{meaning} ({said})"
+    return said

@@ -1,0 +1,526 @@
+"""The one writer of a store: it takes the daemon's lock, brings the schema up to date, and commits.
+
+What is added is held in memory until `commit`; a commit that fails (disk full, store locked) loses
+nothing: all of it is held, and written by a later one. `commit_due` says when: a second of wall time
+after the last, at 1,000 scans, for a finding that opens, changes its severity or clears, for a mark.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import sqlite3
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager, suppress
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+import filelock
+import numpy as np
+import sqlalchemy as sa
+
+from logger.blocks import DaqInfo, Mark, ScanBlock
+from logger.clock import Clock
+from logger.errors import DaemonRunning, SoakbenchError, StoreError
+from logger.finding import Finding
+from logger.setup import Channel, Setup
+from logger.store import packing, schema, sqlite
+from logger.store import rollup as rollups
+from logger.store.packing import SECOND_US
+from logger.store.reader import fetch_rollup, to_us
+from logger.store.rollup import Rollup
+from logger.store.sqlite import disk_left_bytes, old_sqlite_warning
+
+__all__ = ["Writer", "disk_left_bytes", "old_sqlite_warning"]
+
+COMMIT_SCANS: Final = 1000
+COMMIT_S: Final = 1.0
+HELD_SAMPLES_MOST: Final = 16_000_000
+"""Scans x channels held while the store can't be written: 64 MB, 27 h of 16 channels at 10 scans/s."""
+
+_MIGRATIONS: Final = "logger.store:migrations"
+_CLOSE_TRIES: Final = 20
+
+
+@dataclass
+class _Running:
+    """The soak being written: what is stored already, and what waits."""
+
+    id: int
+    started: datetime
+    full_count: tuple[int, ...]
+    scans: int = 0  # all, those that wait too
+    last_t_us: int | None = None
+    # The last second's scans, stored or not: its row is written again until the second is over.
+    second: ScanBlock = field(default_factory=lambda: packing.empty(0))
+    waiting: list[ScanBlock] = field(default_factory=list)
+    waiting_scans: int = 0
+    buckets: dict[int, Rollup] = field(default_factory=dict)  # by level: the bucket that still fills
+    findings: dict[int, Finding] = field(default_factory=dict)  # waiting, by id
+    told: dict[int, tuple[object, ...]] = field(default_factory=dict)  # what was last urgent, by id
+    marks: list[Mark] = field(default_factory=list)
+    now: str | None = None
+    urgent: bool = False
+
+    @property
+    def channels(self) -> int:
+        return len(self.full_count)
+
+    @property
+    def dirty(self) -> bool:
+        return bool(self.waiting or self.findings or self.marks or self.now is not None)
+
+
+class Writer:
+    """The one writer of a store; a context manager. One soak at a time; not for several threads at once.
+
+    Raises DaemonRunning if another holds the store, StoreTooNew if a later soakbench wrote it, StoreError
+    where it can't be opened or written.
+    """
+
+    def __init__(self, path: Path | str, clock: Clock) -> None:
+        self.path = Path(path).expanduser().absolute()
+        self.lost_scans = 0
+        self._clock = clock
+        self._run: _Running | None = None
+        self._committed_s = clock.monotonic_s()
+        self._failed_s: float | None = None
+        self._connection: sa.Connection | None = None
+        with sqlite.translated(self.path, "written"):
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._daemon_lock = sqlite.daemon_lock(self.path)
+            try:
+                self._daemon_lock.acquire()
+            except filelock.Timeout:
+                raise DaemonRunning(
+                    f"another soakbench is writing to the store {self.path}: stop it first, or name another "
+                    "store with --db"
+                ) from None
+            try:
+                self._write_lock = sqlite.write_lock(self.path)
+                with self._write_lock:
+                    self._connection = sqlite.writing_engine(self.path).connect()
+                    try:
+                        _bring_up(self._connection, self.path)
+                    except BaseException:
+                        self._connection.close()
+                        raise
+            except BaseException:
+                with suppress(OSError):
+                    sqlite.drop_lock(self._daemon_lock)
+                raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def soak_id(self) -> int | None:
+        """The soak being written, None between soaks."""
+        return self._run.id if self._run else None
+
+    @property
+    def held_scans(self) -> int:
+        """How many scans wait to be committed."""
+        return self._run.waiting_scans if self._run else 0
+
+    def begin_soak(
+        self, *, setup: Setup, setup_text: str, daq: DaqInfo, started: datetime, kind: str = "as left"
+    ) -> int:
+        """Begin a soak at once and return its number."""
+        if self._run is not None:
+            raise SoakbenchError(f"soak {self._run.id} was still being written when another was begun")
+        if not len(setup.channel) == len(daq.volts_per_count) == len(daq.full_count):
+            raise SoakbenchError(
+                f"the set-up has {len(setup.channel)} channels, the DAQ's description {len(daq.full_count)}"
+            )
+        with self._transaction() as connection:
+            values = {
+                "uuid": str(uuid.uuid4()),
+                "bench": setup.bench.name,
+                "amp": setup.amp.name,
+                "kind": kind,
+                "setup_text": setup_text,
+                "setup_digest": setup.digest,
+                "daq": _json(asdict(daq)),
+                "program": f"soakbench {version('soakbench')}",
+                "started_us": to_us(started),
+                "scans": 0,
+            }
+            inserted = sa.insert(schema.soak).values(values).returning(schema.soak.c.id)
+            soak_id = int(connection.execute(inserted).scalar_one())
+            connection.execute(
+                sa.insert(schema.channel),
+                [_channel_row(soak_id, column, setup, daq) for column in range(len(setup.channel))],
+            )
+        self._run = _Running(soak_id, started, daq.full_count)
+        self._run.second = packing.empty(self._run.channels)
+        return self._run.id
+
+    def add_scans(self, block: ScanBlock) -> None:
+        """Take in scans, each later than the last; they are stored with the next commit."""
+        run = self._running()
+        if len(block) == 0:
+            return
+        if block.counts.shape != (len(block), run.channels) or len(block.sequence) != len(block):
+            raise SoakbenchError(
+                f"scans of {run.channels} channels were expected, counts of shape {block.counts.shape} came"
+            )
+        last = run.last_t_us if run.last_t_us is not None else -1
+        if block.t_us[0] <= last or not (np.diff(block.t_us) > 0).all():
+            raise SoakbenchError("a scan was handed to the store that is not later than the one before it")
+        run.waiting.append(packing.storable(block, run.full_count))
+        run.waiting_scans += len(block)
+        run.scans += len(block)
+        run.last_t_us = int(block.t_us[-1])
+        while run.waiting_scans * run.channels > HELD_SAMPLES_MOST and len(run.waiting) > 1:
+            dropped = len(run.waiting.pop(0))
+            run.waiting_scans -= dropped
+            run.scans -= dropped
+            self.lost_scans += dropped
+
+    def put_finding(self, finding: Finding) -> None:
+        """Take in a finding as it now stands; one that opens, clears or changes severity is due at once."""
+        run = self._running()
+        news = (finding.kind, finding.channel, finding.severity, finding.cleared_s)
+        if run.told.get(finding.id) != news:
+            run.told[finding.id] = news
+            run.urgent = True
+        run.findings[finding.id] = finding
+
+    def put_mark(self, mark: Mark) -> None:
+        """Take in a person's mark; due at once."""
+        run = self._running()
+        run.marks.append(mark)
+        run.urgent = True
+
+    def set_now(self, now: Mapping[str, Any]) -> None:
+        """Take in the daemon's word on how the soak stands; the last one before a commit is stored."""
+        self._running().now = _json(now)
+
+    def commit_due(self) -> bool:
+        """Say whether it is time to commit. For a second after a commit failed it is not."""
+        run = self._run
+        if run is None or not run.dirty:
+            return False
+        now_s = self._clock.monotonic_s()
+        if self._failed_s is not None:
+            return now_s - self._failed_s >= COMMIT_S
+        return run.urgent or run.waiting_scans >= COMMIT_SCANS or now_s - self._committed_s >= COMMIT_S
+
+    def commit(self) -> None:
+        """Store all that waits in one transaction. StoreError if that fails; all is held then."""
+        if self._run is not None and self._run.dirty:
+            self._store(self._run, {})
+
+    def end_soak(self, *, ended: datetime, how: str, verdict: Mapping[str, Any] | None) -> None:
+        """Store what waits, the last buckets, and how the soak ended: "finished", "stopped", "broken off"."""
+        run = self._running()
+        end = {"ended_us": to_us(ended), "how": how, "verdict": None if verdict is None else _json(verdict)}
+        self._store(run, end)
+        self._run = None
+
+    def close_broken_off(self) -> list[int]:
+        """End every soak that a crash left without an end, at its last scan; return their numbers."""
+        table = schema.soak
+        with self._transaction() as connection:
+            query = sa.select(table).where(table.c.ended_us.is_(None)).order_by(table.c.id)
+            left = [row for row in connection.execute(query).all() if row.id != self.soak_id]
+            for row in left:
+                _rebuild_last_buckets(connection, row.id)
+                connection.execute(
+                    sa.update(table)
+                    .where(table.c.id == row.id)
+                    .values(ended_us=row.started_us + (row.last_t_us or 0), how="broken off")
+                )
+        return [row.id for row in left]
+
+    def close(self) -> None:
+        """Commit what waits, close, and leave one file, unless somebody else reads just now.
+
+        A soak that was not ended stays open: it will be found broken off.
+        """
+        connection = self._connection
+        if connection is None:
+            return
+        try:
+            self.commit()
+        finally:
+            self._connection = None
+            try:
+                self._close(connection)
+            finally:
+                with suppress(OSError):
+                    sqlite.drop_lock(self._daemon_lock)
+
+    def _close(self, connection: sa.Connection) -> None:
+        with sqlite.translated(self.path, "written"):
+            try:
+                self._write_lock.acquire()
+            except filelock.Timeout:
+                # The connection must go all the same; a log that stays is read by whoever comes next.
+                connection.close()
+                raise
+            try:
+                connection.close()
+                # A reader that was open just then keeps the log alive, and being a reader can't remove it.
+                for _ in range(_CLOSE_TRIES):
+                    if not Path(f"{self.path}-wal").exists():
+                        break
+                    self._clock.sleep(0.02)
+                    with sqlite.writing_engine(self.path).connect() as again:
+                        again.exec_driver_sql("SELECT count(*) FROM sqlite_master")
+            finally:
+                sqlite.drop_lock(self._write_lock)
+
+    def _running(self) -> _Running:
+        if self._run is None:
+            raise SoakbenchError("no soak is being written")
+        return self._run
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sa.Connection]:
+        if self._connection is None:
+            raise SoakbenchError(f"the store {self.path} was used after it had been closed")
+        try:
+            with (
+                sqlite.translated(self.path, "written"),
+                self._write_lock,
+                self._connection.begin(),
+            ):
+                yield self._connection
+        except StoreError:
+            self._failed_s = self._clock.monotonic_s()
+            raise
+        self._failed_s = None
+        self._committed_s = self._clock.monotonic_s()
+
+    def _store(self, run: _Running, end: dict[str, Any]) -> None:
+        """Write everything that waits and forget it once it is committed.
+
+        Each part is removed and written anew, so that a commit of which SQLite didn't know whether it
+        succeeded can be done again.
+        """
+        fresh = packing.joined(run.waiting, run.channels)
+        rows = packing.pack(packing.joined([run.second, fresh], run.channels)) if len(fresh) else []
+        buckets = {}
+        with self._transaction() as connection:
+            if rows:
+                table = schema.scan
+                connection.execute(
+                    sa.delete(table).where(table.c.soak_id == run.id, table.c.t0_s >= rows[0].t0_s)
+                )
+                connection.execute(sa.insert(table), [{"soak_id": run.id, **row._asdict()} for row in rows])
+            for level_s in schema.LEVELS_S:
+                grown = rollups.of_scans(fresh, level_s)
+                if level_s in run.buckets:
+                    grown = rollups.joined(run.buckets[level_s], grown)
+                closed = len(grown) if end else max(len(grown) - 1, 0)
+                _insert_buckets(connection, run.id, grown.part(0, closed))
+                buckets[level_s] = grown.part(closed)
+            _insert_findings(connection, run.id, list(run.findings.values()))
+            if run.marks:
+                connection.execute(
+                    sa.insert(schema.mark),
+                    [{"soak_id": run.id, "t_us": mark.t_us, "text": mark.text} for mark in run.marks],
+                )
+            changes: dict[str, Any] = {"scans": run.scans, "last_t_us": run.last_t_us, **end}
+            if run.now is not None:
+                changes["now"] = run.now
+            connection.execute(sa.update(schema.soak).where(schema.soak.c.id == run.id).values(changes))
+        if len(fresh):
+            whole = packing.joined([run.second, fresh], run.channels)
+            last_second_us = int(whole.t_us[-1]) // SECOND_US * SECOND_US
+            run.second = packing.part(whole, int(np.searchsorted(whole.t_us, last_second_us)))
+        run.buckets = buckets
+        run.waiting, run.waiting_scans = [], 0
+        run.findings, run.marks, run.now, run.urgent = {}, [], None, False
+
+
+def _insert_buckets(connection: sa.Connection, soak_id: int, grown: Rollup) -> None:
+    if len(grown) == 0:
+        return
+    table = schema.rollup
+    connection.execute(
+        sa.delete(table).where(
+            table.c.soak_id == soak_id,
+            table.c.level_s == grown.level_s,
+            table.c.t0_s >= int(grown.t0_s[0]),
+        )
+    )
+    bucket, column = np.nonzero(grown.n > 0)
+    if len(bucket) == 0:
+        return
+    at = (bucket, column)
+    columns = {
+        "t0_s": grown.t0_s[bucket],
+        "channel": column,
+        "n": grown.n[at],
+        "vmin": grown.vmin[at].astype(np.int64),
+        "vmax": grown.vmax[at].astype(np.int64),
+        "vsum": grown.vsum[at],
+    }
+    values = zip(*(np.asarray(counts).tolist() for counts in columns.values()), strict=True)
+    connection.execute(
+        sa.insert(table),
+        [
+            {"soak_id": soak_id, "level_s": grown.level_s, **dict(zip(columns, row, strict=True))}
+            for row in values
+        ],
+    )
+
+
+def _rebuild_last_buckets(connection: sa.Connection, soak_id: int) -> None:
+    """Bring the roll-ups of a soak that was broken off up to its last scan."""
+    table = schema.rollup
+    for level_s in schema.LEVELS_S:
+        last = connection.execute(
+            sa.select(sa.func.max(table.c.t0_s)).where(table.c.soak_id == soak_id, table.c.level_s == level_s)
+        ).scalar()
+        start_s = 0 if last is None else int(last)
+        connection.execute(
+            sa.delete(table).where(
+                table.c.soak_id == soak_id, table.c.level_s == level_s, table.c.t0_s >= start_s
+            )
+        )
+        _insert_buckets(connection, soak_id, fetch_rollup(connection, soak_id, level_s, start_s))
+
+
+def _insert_findings(connection: sa.Connection, soak_id: int, findings: Sequence[Finding]) -> None:
+    if not findings:
+        return
+    table = schema.finding
+    connection.execute(
+        sa.delete(table).where(table.c.soak_id == soak_id, table.c.id.in_([f.id for f in findings]))
+    )
+    connection.execute(
+        sa.insert(table),
+        [
+            {
+                "soak_id": soak_id,
+                "id": found.id,
+                "kind": found.kind.value,
+                "channel": found.channel,
+                "channels": _json(found.channels),
+                "onset_s": float(found.onset_s),
+                "raised_s": float(found.raised_s),
+                "cleared_s": None if found.cleared_s is None else float(found.cleared_s),
+                "severity": found.severity.value,
+                "says": found.says,
+                "advice": found.advice,
+                "under": found.under,
+                "evidence": _json(found.evidence),
+            }
+            for found in findings
+        ],
+    )
+
+
+def _channel_row(soak_id: int, column: int, setup: Setup, daq: DaqInfo) -> dict[str, Any]:
+    channel = setup.channel[column]
+    factor, offset = _linear(channel, daq.volts_per_count[column])
+    return {
+        "soak_id": soak_id,
+        "channel": column,
+        "name": channel.name,
+        "measures": channel.measures,
+        "unit": channel.unit,
+        "volts_per_count": daq.volts_per_count[column],
+        "full_count": daq.full_count[column],
+        "factor": factor,
+        "offset": offset,
+    }
+
+
+def _linear(channel: Channel, volts_per_count: float) -> tuple[float | None, float | None]:
+    """Return factor and offset from counts to the channel's unit, None twice where it isn't linear."""
+    if channel.sense_ohm is not None:
+        return volts_per_count / channel.sense_ohm, 0.0
+    if channel.divider_ohm is not None:
+        top, bottom = channel.divider_ohm
+        return volts_per_count * (top + bottom) / bottom, 0.0
+    if channel.value_per_V is not None:
+        return volts_per_count * channel.value_per_V, channel.value_at_0V
+    if channel.unit == "V" and channel.sensor in (None, "linear"):
+        return volts_per_count, 0.0
+    return None, None
+
+
+def _bring_up(connection: sa.Connection, path: Path, location: str = _MIGRATIONS) -> None:
+    """Bring the schema up to date; of a store that has one already, keep a copy of the file first."""
+    found = sqlite.revision_of(connection, path)
+    connection.rollback()
+    if found == schema.REVISION:
+        return
+    # Imported here: a store that is up to date needs none of it.
+    from alembic import command
+    from alembic.config import Config
+
+    if found is not None:
+        _copy(path, schema.REVISION)
+    config = Config()
+    config.set_main_option("script_location", location)
+    config.attributes["connection"] = connection
+    # A table that is made anew would take the rows that hang on it with it.
+    connection.connection.driver_connection.execute("PRAGMA foreign_keys = OFF")  # type: ignore[union-attr]
+    with connection.begin():
+        rows = _row_counts(connection)
+        command.upgrade(config, "head")
+        after = _row_counts(connection)
+        shrunk = [table for table in rows if table in after and after[table] < rows[table]]
+        dangling = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+        if shrunk or dangling:
+            raise SoakbenchError(f"bringing the store {path} to schema {schema.REVISION} would lose rows")
+    connection.connection.driver_connection.execute("PRAGMA foreign_keys = ON")  # type: ignore[union-attr]
+
+
+def _row_counts(connection: sa.Connection) -> dict[str, int]:
+    names = connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars().all()
+    return {
+        name: int(connection.execute(sa.select(sa.func.count()).select_from(sa.table(name))).scalar_one())
+        for name in names
+    }
+
+
+def _copy(path: Path, revision: str) -> Path:
+    """Copy a store beside itself, what is still in its log included; an earlier copy stays."""
+    number = 1
+    copy = Path(f"{path}-before-{revision}")
+    while copy.exists():
+        number += 1
+        copy = Path(f"{path}-before-{revision}-{number}")
+    if disk_left_bytes(path) < path.stat().st_size * 2:
+        raise StoreError(f"the store {path} can't be copied before its schema changes: make room on its disk")
+    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:
+        source.backup(target)
+    shutil.copystat(path, copy)
+    return copy
+
+
+def _json(value: Any) -> str:
+    return json.dumps(_plain(value), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def _plain(value: Any) -> Any:
+    """Return the value as JSON knows it: numpy's numbers as numbers, what does not exist as null."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    return value
