@@ -1,4 +1,4 @@
-"""The front door: the table of commands. Prints the top help itself, imports a command's module only when used.
+"""The front door: the table of commands and the top help; a command's module is imported only when used.
 
 Every command ends in one of the exit codes below. An error raised on purpose is one sentence on standard
 error; any other is a fault of ours, and leaves a report file to send. Nothing imported up here may be

@@ -1,4 +1,4 @@
-"""What `soakbench check` says of a set-up: the wiring it implies, the limits and why, what is odd or can't be decided.
+"""What `soakbench check` says of a set-up: wiring, limits and why, what is odd or can't be decided.
 
 Pure: reads a Setup, touches no port and no file. Words in `Advice` are ready for a person.
 """
@@ -9,12 +9,14 @@ import math
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from logger.blocks import DaqInfo
 from logger.convert import daq_from_setup, expanded, terms
 from logger.errors import Fault
 from logger.setup import Channel, Setup
+from logger.verdict import difference_uncertainty, value_uncertainty
 
 HUM_SCANS_PER_S: Final = 10.0
 """A faster scan is shorter than 100 ms and no longer stands for whole mains cycles of 50 and 60 Hz."""
@@ -77,7 +79,7 @@ class Decidable:
 
     @property
     def share(self) -> float:
-        """The uncertainty as a part of the limit: from 1 up no pass exists, above a third many are conditional."""
+        """The uncertainty as a part of the limit: from 1 up no pass exists, above 1/3 few are plain."""
         return self.expanded_uncertainty / self.limit
 
 
@@ -113,9 +115,7 @@ def live_faults(setup: Setup) -> list[Fault]:
     for channel in setup.channel:
         where = f'channel "{channel.name}"'
         if channel.pin is None:
-            faults.append(
-                Fault(f"{where}.pin", "the DAQ's input or inputs, a live link needs them", "nothing")
-            )
+            faults.append(Fault(f"{where}.pin", "the DAQ's inputs, a live link needs them", "nothing"))
         if (
             channel.measures in NEEDS_DIVIDER
             and channel.divider_ohm is None
@@ -187,17 +187,18 @@ def _part(setup: Setup, channel: Channel, full_scale_v: float) -> tuple[float | 
         series = f" + {channel.series_ohm:g} ohm in the wire" if channel.series_ohm else ""
         part = f"{sense_ohm:g} ohm ±{_tolerance(channel)}{series}"
         return sense_ohm * aim_a(setup, channel), part, f"{1000 * full_scale_v / sense_ohm:.0f} mA"
+    nominal_v = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(channel.measures)
     if channel.divider_ohm is not None:
         top, bottom = channel.divider_ohm
         ratio = bottom / (top + bottom)
-        nominal_v = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(channel.measures)
         part = f"{top:,.0f} over {bottom:,.0f} ohm".replace(",", " ")
         return nominal_v * ratio if nominal_v else None, part, f"{full_scale_v / ratio:.0f} V"
     if channel.sensor == "ntc":
         return None, f"ntc {channel.r25_ohm:g} ohm at 25 degC, beta {channel.beta_K:g} K", ""
     if channel.sensor == "linear" and channel.value_per_V:
         most = channel.value_at_0V + channel.value_per_V * full_scale_v
-        return None, f"{channel.value_per_V:g} {channel.unit} a volt", f"{most:.0f} {channel.unit}"
+        expected_v = (nominal_v - channel.value_at_0V) / channel.value_per_V if nominal_v else None
+        return expected_v, f"{channel.value_per_V:g} {channel.unit} a volt", f"{most:.0f} {channel.unit}"
     return None, channel.sensor or "straight", "" if channel.sensor else f"{full_scale_v:g} V"
 
 
@@ -262,7 +263,8 @@ def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
     judged = setup.amp.bias == "fixed" and setup.amp.operating_class == "AB"
     if len(pairs) >= 2 and judged:
         match_a = limits.match_mA / 1000 if limits.match_mA else (limits.match_pct or 0.0) / 100 * aim
-        u = _difference_a(setup, daq)
+        aims = [aim_a(setup, setup.channel[column]) for column in pairs]
+        u = difference_uncertainty(setup, daq, 0, aims, 0.0, None).U
         yield _decided(
             "a pair from the others",
             1000 * match_a,
@@ -275,7 +277,7 @@ def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
         yield _decided(
             "the window of your own, from its middle",
             half,
-            1000 * _pair_a(setup, daq, pairs[0], aim),
+            1000 * value_uncertainty(setup, daq, pairs[0], aim, 0.0, None).U,
             "mA",
             "closer sense resistors, or a wider window",
         )
@@ -301,29 +303,6 @@ def _decided(what: str, limit: float, u: float, unit: str, helps: str) -> Decida
     return Decidable(what, limit, u, unit, says, helps)
 
 
-def _pair_a(setup: Setup, daq: DaqInfo, column: int, value_a: float) -> float:
-    """Return the expanded uncertainty of one pair's current, its calibration part."""
-    normal, flat = _split(setup, daq, column, value_a)
-    return expanded(normal, flat)[0]
-
-
-def _difference_a(setup: Setup, daq: DaqInfo) -> float:
-    """Return the expanded uncertainty of the first pair's difference from the others, at the aim.
-
-    Terms common to all pairs cancel to first order. With two pairs the difference is the whole one; with
-    more, the median of n is taken as their mean, in which each pair weighs 1/n.
-    """
-    columns = setup.pair_columns
-    n = len(columns)
-    weights = [1.0, 1.0] if n == 2 else [1.0 - 1.0 / n] + [1.0 / n] * (n - 1)
-    normal, flat = [], []
-    for weight, column in zip(weights, columns, strict=True):
-        own_normal, own_flat = _split(setup, daq, column, aim_a(setup, setup.channel[column]), own_only=True)
-        normal.append(weight * own_normal)
-        flat += [weight * half for half in own_flat]
-    return expanded(math.hypot(*normal), flat)[0]
-
-
 def _dissipation_pct(setup: Setup, daq: DaqInfo, pair: int) -> float:
     """Return the expanded uncertainty of a pair's dissipation at the aim, in per cent of the rating."""
     pct = _aim_pct(setup)
@@ -331,22 +310,14 @@ def _dissipation_pct(setup: Setup, daq: DaqInfo, pair: int) -> float:
     assert ht is not None  # asked by the caller
     normals, flats = [], []
     for column, value in ((pair, aim_a(setup, setup.channel[pair])), (ht, setup.amp.nominal_ht_V)):
-        normal, flat = _split(setup, daq, column, value)
-        normals.append(pct * normal / value)
-        flats += [pct * half / value for half in flat]
+        for term in terms(setup, daq, column, value):
+            if term.distribution == "normal":
+                normals.append(pct * term.contribution / value)
+            else:
+                flats.append(pct * abs(term.half_width) / value)
     low, high = setup.screen_fraction
     flats.append(pct * (high - low) / 2.0 / (1.0 - (low + high) / 2.0))
     return expanded(math.hypot(*normals), flats)[0]
-
-
-def _split(
-    setup: Setup, daq: DaqInfo, column: int, value: float, *, own_only: bool = False
-) -> tuple[float, list[float]]:
-    """Split a channel's terms into one normal standard uncertainty and rectangular half-widths."""
-    own = [term for term in terms(setup, daq, column, value) if not (own_only and term.shared)]
-    normal = math.hypot(*(term.contribution for term in own if term.distribution == "normal"))
-    flat = [term.contribution * math.sqrt(3.0) for term in own if term.distribution != "normal"]
-    return normal, flat
 
 
 # ---- what is odd
@@ -385,7 +356,7 @@ def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
     sense_ohm = channel.sense_ohm or math.nan
     if wire.headroom is not None and wire.headroom < 1.0:
         yield (
-            f"{channel.name}: the aim of {1000 * aim_a(setup, channel):.0f} mA makes {wire.expected_v:.3g} V, "
+            f"{channel.name}: an aim of {1000 * aim_a(setup, channel):.0f} mA is {wire.expected_v:.3g} V, "
             f"over the full scale of {wire.full_scale_v:g} V; a wider range or a smaller resistor is needed"
         )
     elif wire.headroom is not None and wire.headroom < 2.0:
@@ -395,8 +366,8 @@ def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
         )
     if sense_ohm >= 100.0:
         yield (
-            f"{channel.name}: {sense_ohm:g} ohm drops {wire.expected_v:.2g} V at the aim and biases the valves "
-            "itself; 1 to 10 ohm is usual (common practice, no source)"
+            f"{channel.name}: {sense_ohm:g} ohm drops {wire.expected_v:.2g} V at the aim and biases the "
+            "valves itself; 1 to 10 ohm is usual (common practice, no source)"
         )
     if channel.tolerance_pct is None:
         yield f"{channel.name}: tolerance_pct isn't stated, the default of the budget stands in for it"
@@ -417,8 +388,8 @@ def _odd_plan(setup: Setup) -> Iterator[str]:
     rate = setup.link.scans_per_s
     if rate > HUM_SCANS_PER_S:
         yield (
-            f"{rate:g} scans a second carry hum: a scan of 100 ms stands for whole mains cycles, a shorter one "
-            "doesn't; 10 is enough"
+            f"{rate:g} scans a second carry hum: a scan of 100 ms stands for whole mains cycles, a shorter "
+            "one doesn't; 10 is enough"
         )
     if rate < 0.5:
         yield f"{rate:g} scans a second: a drop-out takes two scans, {2 / rate:g} s, to be believed"
@@ -432,7 +403,7 @@ def _odd_plan(setup: Setup) -> Iterator[str]:
     limits = setup.limits
     order = [(key, getattr(limits, f"{key}_pct")) for key in ("aim", "warn", "fail", "trip")]
     known = [(key, value) for key, value in order if value is not None]
-    for (low, low_pct), (high, high_pct) in zip(known, known[1:], strict=False):
+    for (low, low_pct), (high, high_pct) in pairwise(known):
         if low_pct >= high_pct:
             yield f"{low}_pct {low_pct:g} is not below {high}_pct {high_pct:g}"
     if (
@@ -445,7 +416,7 @@ def _odd_plan(setup: Setup) -> Iterator[str]:
 
 def _odd_tables(setup: Setup) -> Iterator[str]:
     if setup.link.kind != "lines":
-        yield f'link kind "{setup.link.kind}" isn\'t fitted in this version: run needs "lines"; judge needs none'
+        yield f'link kind "{setup.link.kind}" isn\'t fitted in this version: run needs "lines", judge none'
     for table, loss in (
         ("cutout", "nothing takes the power off"),
         ("alerts", "nobody is sent for"),

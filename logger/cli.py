@@ -103,8 +103,8 @@ def judge(
 
     Example: soakbench judge monday.csv.gz --setup theatre.toml --json -
     """
-    from logger import setup, tables
     from logger import judge as judging
+    from logger import setup, tables
 
     found = setup.load(setup_file)
     with progress_bar("judging") as seen:
@@ -217,7 +217,7 @@ def soak_number(text: str) -> int | str:
 
 @contextmanager
 def progress_bar(what: str, total_us: int | None = None) -> Iterator[Callable[[float], None]]:
-    """Show how far a long work is on standard error, where that is a terminal; yields what to call with t_s."""
+    """Show how far a long work is, where standard error is a terminal; yields what to call with t_s."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 

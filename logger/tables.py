@@ -81,9 +81,7 @@ def duration(seconds: float | None) -> str:
 def verdict_parts(document: dict[str, Any]) -> Iterator[object]:
     """Lay out a `soakbench.judge/1` document for a terminal."""
     soak = document["soak"]
-    yield Text(f"{RESULT_WORDS[soak['verdict']]}: ", style="bold", end="").append(
-        Text(soak["says"], "not bold")
-    )
+    yield Text.assemble((f"{RESULT_WORDS[soak['verdict']]}: ", "bold"), soak["says"], "\n")
     yield _pairs_table([c for c in document["channels"] if c["measures"] == "pair current"])
     others = [c for c in document["channels"] if c["measures"] != "pair current"]
     if others:
@@ -190,8 +188,8 @@ def advice_parts(advice: Advice, cautions: Sequence[str]) -> Iterator[object]:
     for item in advice.decidable:
         helps = f" (would help: {item.helps})" if item.helps else ""
         yield Text(
-            f"{item.what}: U {item.expanded_uncertainty:.2g} {item.unit} against {item.limit:.3g} {item.unit}: "
-            f"{item.says}{helps}"
+            f"{item.what}: U {item.expanded_uncertainty:.2g} {item.unit} against {item.limit:.3g} {item.unit}"
+            f": {item.says}{helps}"
         )
     yield Text(
         f"\nThe shortest crackle that is seen: {advice.shortest_crackle_s:g} s (two scans); "
