@@ -1,0 +1,581 @@
+"""The physics of a simulated power amplifier: pairs of valves, their supply, and what heats up.
+
+Currents, supply and bias are one closed loop, stepped through time: valves load the HT, HT and bias
+come from one mains, anode heat moves each valve's idle current with two time constants, ions that
+a gassy valve sends to its grid lift the bias across the grid leak.
+
+Sources: pentode law and constants, N. Koren, Glass Audio 8(5) and errata 8(6), 1996, with kg1 scaled to
+a data-sheet row and the screen's share taken from data-sheet rows (the published screen law is off
+by up to 2.5 times). Gas and grid leak: Terman, Radio Engineers' Handbook, p. 316; the condition
+gm * Rg * Ig/Ia >= 1 follows from it. Thermal time constants and every spread between parts are from memory.
+Nothing here is imported by what measures or watches, and nothing of that is imported here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Iterator
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+import numpy as np
+
+from logger.blocks import FloatArray
+
+PAIRS: Final = 4
+VALVES: Final = 2 * PAIRS
+"""Valve v belongs to pair v // 2."""
+
+ANODE_RATING_W: Final = 25.0
+"""EL34, design-centre, idle: Mullard/Philips data sheet, January 1969."""
+
+STEP_LIMIT_S: Final = 1.0
+"""The longest step in time; slower scans take several."""
+
+_BLOCK_S: Final = 600.0
+_BOLTZMANN_EV: Final = 8.617333e-5
+_CATHODE_K: Final = 1050.0
+_ROOM_K: Final = 295.0
+_WORK_FUNCTION_EV: Final = 1.0
+_SATURATION_A: Final = 1.5
+"""Emission at full heat, far above the idle current; from memory."""
+
+
+@dataclass(frozen=True)
+class Pentode:
+    """Koren's pentode law: volts in, anode amperes out. `kg1` sets the size."""
+
+    mu: float
+    ex: float
+    kg1: float
+    kp: float
+    kvb: float
+
+    def anode_a(self, anode_v: float, screen_v: float, grid_v: float) -> float:
+        """Return the anode current, in A; volts count from the cathode."""
+        if screen_v <= 0 or anode_v <= 0:
+            return 0.0
+        drive_v = screen_v / self.kp * math.log1p(math.exp(self.kp * (1 / self.mu + grid_v / screen_v)))
+        return float(2 * drive_v**self.ex / self.kg1 * math.atan(anode_v / self.kvb))
+
+    def gm_s(self, anode_v: float, screen_v: float, grid_v: float) -> float:
+        """Return the slope of the anode current by the grid voltage, in A/V."""
+        if screen_v <= 0 or anode_v <= 0:
+            return 0.0
+        raised = math.exp(self.kp * (1 / self.mu + grid_v / screen_v))
+        drive_v = screen_v / self.kp * math.log1p(raised)
+        return self.anode_a(anode_v, screen_v, grid_v) * self.ex / drive_v * raised / (1 + raised)
+
+
+EL34_AS_PUBLISHED: Final = Pentode(mu=11.0, ex=1.35, kg1=650.0, kp=60.0, kvb=24.0)
+"""Koren's constants, Glass Audio 8(6), 1996, errata, Table 1."""
+
+EL34: Final = replace(
+    EL34_AS_PUBLISHED,
+    kg1=EL34_AS_PUBLISHED.kg1 * EL34_AS_PUBLISHED.anode_a(250.0, 265.0, -13.5) / 0.100,
+)
+"""The same, scaled to the row 250 V / 265 V / -13.5 V: 100 mA (Mullard/Philips, January 1969)."""
+
+EL34_SCREEN_FRACTION: Final = (0.1071, 0.1297)
+"""Screen's share of the cathode current: the rows 775/400/-39 V and 250/265/-13.5 V."""
+
+
+@dataclass(frozen=True)
+class Valve:
+    """One output valve. `fast_*` and `slow_*`: what its own heat does to its idle current, each as the
+    relative change of current that nominal anode heat brings, and its time constant."""
+
+    law: Pentode
+    screen_fraction: float
+    heater_tau_s: float
+    fast_gain: float
+    fast_tau_s: float
+    slow_gain: float
+    slow_tau_s: float
+    gas_ratio: float
+    """Ion current to the grid over anode current."""
+
+
+@dataclass(frozen=True)
+class Supply:
+    """Everything that feeds the valves."""
+
+    nominal_mains_v: float = 230.0
+    nominal_ht_v: float = 455.0
+    source_ohm: float = 80.0
+    reservoir_f: float = 220e-6
+    other_load_a: float = 0.045
+    primary_ohm: float = 40.0
+    """Centre tap to one end; it carries that side's valve of every pair."""
+    screen_ohm: float = 1000.0
+    sense_ohm: float = 1.0
+    grid_leak_ohm: float = 220e3
+    coupling_f: float = 0.1e-6
+    bias_tau_s: float = 0.25
+    bias_per_k: float = 20e-6
+    """How far the bias sinks for each kelvin of chassis temperature, relative."""
+    fuse_a: float = 0.25
+    fuse_tau_s: float = 8.0
+    mains_on_s: float = 5.0
+    ht_on_s: float = 29.0
+    rectifier_tau_s: float = 0.8
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What comes from outside, one row a step: `mains_v` (n,), `ambient_c` (n,), and `flicker_v` (n, valves)
+    referred to the grids. `fan_cycles`: whether the thermostat works the fan, else it always runs."""
+
+    mains_v: FloatArray
+    ambient_c: FloatArray
+    flicker_v: FloatArray
+    fan_cycles: bool
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong with an amplifier, over time.
+
+    `grid_shift_v`: pair -> (times in s, shift in V), linear in between, held outside. `gas_ratio`: valve ->
+    (times in s, ratio at nominal heat), added to the valve's own. `opens_s`: pair -> when its relay opens.
+    """
+
+    grid_shift_v: dict[int, tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=dict)
+    gas_ratio: dict[int, tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=dict)
+    opens_s: dict[int, float] = field(default_factory=dict)
+
+
+NO_FAULT: Final = Fault()
+
+
+@dataclass(frozen=True)
+class TrueBlock:
+    """What really was, before any converter: n steps, p pairs, SI units and degC.
+
+    `pair_a` (n, p) cathode current of each pair; `anode_w` (n, p) anode dissipation, mean of the pair's
+    valves; `loop_gain` (n,) gm * Rg * Ig/Ia of the gassiest valve, 0 where none is near trouble.
+    """
+
+    t_s: FloatArray
+    pair_a: FloatArray
+    anode_w: FloatArray
+    ht_v: FloatArray
+    mains_v: FloatArray
+    chassis_c: FloatArray
+    ambient_c: FloatArray
+    loop_gain: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+
+def join(blocks: list[TrueBlock]) -> TrueBlock:
+    """Return the blocks, in order, as one."""
+    names = list(TrueBlock.__dataclass_fields__)
+    return TrueBlock(**{name: np.concatenate([getattr(block, name) for block in blocks]) for name in names})
+
+
+@dataclass(frozen=True)
+class Equilibrium:
+    """Where an amplifier comes to rest: pairs' cathode currents in A, HT in V."""
+
+    pair_a: tuple[float, ...]
+    ht_v: float
+
+
+NOMINAL_ANODE_W: Final = 15.0
+"""The anode heat that `fast_gain` and `slow_gain` refer to."""
+
+_CURRENT_OVER_GM_V: Final = 7.5
+"""Idle current over slope: turns a relative change of current into volts at the grid."""
+
+_GAS_PER_HEAT: Final = 1.6
+"""How much a gassy valve's ratio grows with its electrodes' heat, relative, at nominal heat; from memory."""
+
+_HEATER_SHIFT_V: Final = 1.0
+"""Contact potential by relative heater voltage: a tenth of a volt for 10 %; from memory."""
+
+_CHASSIS_TAU_S: Final = 1800.0
+_CHASSIS_K_PER_W: Final = (0.115, 0.085)
+"""Without and with the fan."""
+_FAN_ON_C: Final = 45.0
+_FAN_OFF_C: Final = 42.5
+_HEATERS_W: Final = 80.0
+
+
+@dataclass(frozen=True)
+class Amplifier:
+    """Four pairs on one supply, biased. `bias_v`: each pair's bias at nominal mains."""
+
+    valves: tuple[Valve, ...]
+    supply: Supply
+    bias_v: tuple[float, ...]
+    emf_v: float
+    """The supply's open voltage at nominal mains."""
+    chassis_hot_c: float
+    """Chassis temperature at which the technician set the bias."""
+
+    @classmethod
+    def biased(cls, valves: tuple[Valve, ...], pair_a: tuple[float, ...], supply: Supply) -> Amplifier:
+        """Return an amplifier as a technician leaves it: hot, each pair at its `pair_a`, HT nominal."""
+        ht_v = supply.nominal_ht_v
+        emf_v = ht_v + supply.source_ohm * (sum(pair_a) + supply.other_load_a)
+        hot_c = 22.0 + _CHASSIS_K_PER_W[1] * (ht_v * sum(pair_a) + _HEATERS_W)
+        amp = cls(valves, supply, (-40.0,) * len(pair_a), emf_v, hot_c)
+        anode_v = ht_v - supply.primary_ohm * sum(pair_a) * 0.5 * 0.88
+        bias = []
+        for pair, aim in enumerate(pair_a):
+            low, high = -60.0, -25.0
+            for _ in range(50):
+                middle = 0.5 * (low + high)
+                if amp._pair_at_rest(pair, middle, ht_v, anode_v, aim) < aim:
+                    low = middle
+                else:
+                    high = middle
+            bias.append(0.5 * (low + high))
+        return replace(amp, bias_v=tuple(bias))
+
+    def _pair_at_rest(self, pair: int, bias_v: float, ht_v: float, anode_v: float, aim_a: float) -> float:
+        supply = self.supply
+        cathode_v = supply.sense_ohm * aim_a
+        total = 0.0
+        for valve in self.valves[2 * pair : 2 * pair + 2]:
+            total += _valve_at_rest(valve, supply, bias_v, ht_v, anode_v, cathode_v)
+        return total
+
+    def at_rest(self, grid_shift_v: dict[int, float] | None = None, mains: float = 1.0) -> Equilibrium:
+        """Return where it settles with these shifts at its pairs' grids, at `mains` times nominal."""
+        supply = self.supply
+        pairs = len(self.bias_v)
+        shift = [0.0] * pairs
+        for pair, volts in (grid_shift_v or {}).items():
+            shift[pair] = volts
+        ht_v = supply.nominal_ht_v * mains
+        pair_a = [0.076] * pairs
+        for _ in range(200):
+            before = ht_v
+            anode_v = ht_v - supply.primary_ohm * sum(pair_a) * 0.5 * 0.88
+            pair_a = [
+                self._pair_at_rest(
+                    pair,
+                    self.bias_v[pair] * mains + shift[pair] + _HEATER_SHIFT_V * (mains - 1),
+                    ht_v,
+                    anode_v,
+                    pair_a[pair],
+                )
+                for pair in range(pairs)
+            ]
+            ht_v += 0.7 * (
+                self.emf_v * mains - supply.source_ohm * (sum(pair_a) + supply.other_load_a * mains) - ht_v
+            )
+            if abs(ht_v - before) < 1e-6:
+                break
+        return Equilibrium(tuple(pair_a), ht_v)
+
+    def shift_for(self, pair: int, aim_a: float) -> float:
+        """Return the shift at a pair's grids, in V, that brings its settled current to `aim_a`."""
+        low, high = -8.0, 8.0
+        for _ in range(34):
+            middle = 0.5 * (low + high)
+            if self.at_rest({pair: middle}).pair_a[pair] < aim_a:
+                low = middle
+            else:
+                high = middle
+        return 0.5 * (low + high)
+
+    def run(self, outside: Surroundings, fault: Fault, step_s: float) -> Iterator[TrueBlock]:
+        """Step through time from off, one block for about each ten minutes.
+
+        Row k of the blocks is the state at k * step_s; every row of `outside` is one step.
+        """
+        if not 0 < step_s <= STEP_LIMIT_S:
+            raise ValueError(f"a step is more than 0 s and at most {STEP_LIMIT_S} s, got {step_s}")
+        n = len(outside.mains_v)
+        size = max(1, round(_BLOCK_S / step_s))
+        stepper = _steps(self, fault, step_s, outside.fan_cycles)
+        next(stepper)
+        for start in range(0, n, size):
+            stop = min(n, start + size)
+            t_s: FloatArray = np.arange(start, stop, dtype=np.float64) * step_s
+            grid_v = outside.flicker_v[start:stop].copy()
+            for pair, (times, volts) in fault.grid_shift_v.items():
+                grid_v[:, 2 * pair : 2 * pair + 2] += np.interp(t_s, times, volts)[:, None]
+            gas: FloatArray = np.empty((stop - start, VALVES))
+            for v, valve in enumerate(self.valves):
+                gas[:, v] = valve.gas_ratio
+            for v, (times, ratio) in fault.gas_ratio.items():
+                gas[:, v] += np.interp(t_s, times, ratio)
+            mains_v: FloatArray = np.where(
+                t_s >= self.supply.mains_on_s - 1e-9, outside.mains_v[start:stop], 0.0
+            )
+            ambient_c = outside.ambient_c[start:stop]
+            rows: FloatArray = np.array(
+                stepper.send((t_s, mains_v, ambient_c, grid_v, gas)), dtype=np.float64
+            )
+            yield TrueBlock(
+                t_s=t_s,
+                pair_a=rows[:, 0:PAIRS].copy(),
+                anode_w=rows[:, PAIRS : 2 * PAIRS].copy(),
+                ht_v=rows[:, 2 * PAIRS].copy(),
+                mains_v=mains_v,
+                chassis_c=rows[:, 2 * PAIRS + 1].copy(),
+                ambient_c=ambient_c,
+                loop_gain=rows[:, 2 * PAIRS + 2].copy(),
+            )
+
+
+def _valve_at_rest(
+    valve: Valve, supply: Supply, bias_v: float, ht_v: float, anode_v: float, cathode_v: float
+) -> float:
+    """Return one valve's settled cathode current at a given supply, in A."""
+    anode_a = 0.033
+    for _ in range(60):
+        cathode_a = anode_a / (1 - valve.screen_fraction)
+        heat = anode_a * (anode_v - cathode_v) / NOMINAL_ANODE_W
+        grid_v = (
+            bias_v
+            - cathode_v
+            + supply.grid_leak_ohm * valve.gas_ratio * _gas_growth(heat) * anode_a
+            + _CURRENT_OVER_GM_V * (valve.fast_gain + valve.slow_gain) * (heat - 1)
+        )
+        screen_v = ht_v - supply.screen_ohm * (cathode_a - anode_a) - cathode_v
+        new = valve.law.anode_a(anode_v - cathode_v, max(1.0, screen_v), min(0.0, grid_v))
+        if abs(new - anode_a) < 1e-12:
+            break
+        anode_a = new
+    return anode_a / (1 - valve.screen_fraction)
+
+
+def _gas_growth(heat: float) -> float:
+    return max(0.2, 1 + _GAS_PER_HEAT * (heat - 1))
+
+
+def draw_valves(rng: np.random.Generator) -> tuple[Valve, ...]:
+    """Return a set of output valves with the spread of a matched set; spreads are from memory.
+
+    What the slow time constant leaves to move 30 minutes after HT is at most 0.15 % of the idle current.
+    """
+    valves = []
+    for _ in range(VALVES):
+        slow_tau_s = rng.uniform(720.0, 1500.0)
+        left = rng.uniform(0.0003, 0.0015) * rng.choice((-1.0, 1.0))
+        slow_gain = left / math.exp(-1770.0 / slow_tau_s)
+        valves.append(
+            Valve(
+                law=replace(
+                    EL34, kg1=EL34.kg1 * rng.uniform(0.92, 1.08), mu=EL34.mu * rng.uniform(0.98, 1.02)
+                ),
+                screen_fraction=rng.uniform(*EL34_SCREEN_FRACTION),
+                heater_tau_s=rng.uniform(15.0, 24.0),
+                fast_gain=rng.uniform(0.015, 0.05) * rng.choice((-1.0, 1.0)),
+                fast_tau_s=rng.uniform(120.0, 300.0),
+                slow_gain=max(-0.03, min(0.03, slow_gain)),
+                slow_tau_s=slow_tau_s,
+                gas_ratio=rng.uniform(0.5e-5, 4e-5),
+            )
+        )
+    return tuple(valves)
+
+
+def draw_surroundings(
+    rng: np.random.Generator, n: int, step_s: float, *, life: bool, mains_v: float = 230.0
+) -> Surroundings:
+    """Return n steps of mains, room and flicker; the same `rng` gives the same life for any step.
+
+    Without `life` mains and room stand still, the fan always runs and nothing flickers.
+    """
+    t_s = np.arange(n) * step_s
+    if not life:
+        return Surroundings(np.full(n, mains_v), np.full(n, 22.0), np.zeros((n, VALVES)), fan_cycles=False)
+    seconds = 1 << max(14, math.ceil(math.log2(n * step_s + 2)))
+    grid_s = np.arange(seconds, dtype=float)
+    # mains: slow wander, and loads nearby that are switched on and off
+    rms = rng.uniform(0.0010, 0.0018)
+    wander = rms * _wander(rng, seconds, 420.0) + 0.0004 * _wander(rng, seconds, 45.0)
+    relative = 1 + rng.normal(0.0, 0.004) + np.interp(t_s, grid_s, wander)
+    for _ in range(rng.poisson(3.0 * seconds / 3600.0)):
+        on_s, for_s = rng.uniform(0.0, seconds), rng.exponential(700.0)
+        relative[(t_s >= on_s) & (t_s < on_s + for_s)] -= rng.uniform(0.0008, 0.004)
+    # the room: sun, doors, a heating that cycles
+    room = rng.uniform(20.5, 24.5) + rng.uniform(-0.4, 0.6) * grid_s / 3600.0
+    room += rng.uniform(0.2, 0.7) * np.sin(
+        2 * math.pi * (grid_s / rng.uniform(2400.0, 6000.0) + rng.uniform())
+    )
+    room += 0.15 * _wander(rng, seconds, 600.0)
+    flicker_v = np.empty((n, VALVES))
+    slope = 1 / (0.0052 * math.sqrt(2.0))  # a pair's amperes to volts at each of its grids
+    for pair in range(PAIRS):
+        pair_rms_a, exponent = rng.uniform(0.05e-3, 0.12e-3), rng.uniform(0.9, 1.1)
+        for v in (2 * pair, 2 * pair + 1):
+            flicker_v[:, v] = np.interp(t_s, grid_s, pair_rms_a * slope * flicker(rng, seconds, exponent))
+    return Surroundings(mains_v * relative, np.interp(t_s, grid_s, room), flicker_v, fan_cycles=True)
+
+
+def flicker(rng: np.random.Generator, n: int, exponent: float) -> FloatArray:
+    """Return n samples of noise with power as f**-exponent, from 1/n to 1/2 a sample, of expected rms 1."""
+    shape = np.arange(1, n // 2 + 1) ** (-exponent / 2)
+    spectrum = np.zeros(n // 2 + 1, dtype=complex)
+    spectrum[1:] = shape * (rng.standard_normal(n // 2) + 1j * rng.standard_normal(n // 2))
+    return np.asarray(np.fft.irfft(spectrum, n) * (n / 2 / math.sqrt(float(np.sum(shape**2)))))
+
+
+def _wander(rng: np.random.Generator, n: int, tau_s: float) -> FloatArray:
+    """Return n seconds of first-order noise of rms 1 with time constant `tau_s`."""
+    keep = math.exp(-1 / tau_s)
+    kicks = (rng.standard_normal(n) * math.sqrt(1 - keep * keep)).tolist()
+    x, out = float(rng.standard_normal()), []
+    for kick in kicks:
+        x = keep * x + kick
+        out.append(x)
+    return np.array(out)
+
+
+_Input = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
+_Row = tuple[float, ...]
+
+
+def _emission_factor(space_charge_a: float, heat: float) -> float:
+    """Return what is left of a space-charge current while the cathode is not hot yet.
+
+    `heat` 0 to 1: cathode temperature between room and full. Richardson's law gives what it can emit.
+    """
+    kelvin = _ROOM_K + (_CATHODE_K - _ROOM_K) * heat
+    slope = _WORK_FUNCTION_EV / _BOLTZMANN_EV
+    can_a = _SATURATION_A * (kelvin / _CATHODE_K) ** 2 * math.exp(slope * (1 / _CATHODE_K - 1 / kelvin))
+    return can_a / math.hypot(can_a, space_charge_a)
+
+
+def _steps(
+    amp: Amplifier, fault: Fault, step_s: float, fan_cycles: bool
+) -> Generator[list[_Row], _Input, None]:
+    """Take blocks of what acts on the amplifier, give what it does; the state lives between blocks.
+
+    Plain floats on purpose: a numpy call on eight values costs more than the eight valves do.
+    """
+    supply, valves = amp.supply, amp.valves
+    nominal_v = supply.nominal_mains_v
+    source_ohm, screen_ohm, sense_ohm = supply.source_ohm, supply.screen_ohm, supply.sense_ohm
+    half_primary_ohm = 0.5 * supply.primary_ohm
+    grid_leak_ohm = supply.grid_leak_ohm
+    other_load_a = supply.other_load_a
+
+    def share(tau_s: float) -> float:
+        return 1 - math.exp(-step_s / tau_s)
+
+    k_reservoir = share(supply.source_ohm * supply.reservoir_f) * 0.7  # the rest of the loop is a step late
+    k_bias, k_rectifier = share(supply.bias_tau_s), share(supply.rectifier_tau_s)
+    k_grid = share(supply.grid_leak_ohm * supply.coupling_f)
+    k_chassis, k_fuse = share(_CHASSIS_TAU_S), share(supply.fuse_tau_s)
+    k_heater_common = share(20.0)
+    k_heater = [share(v.heater_tau_s) for v in valves]
+    k_fast = [share(v.fast_tau_s) for v in valves]
+    k_slow = [share(v.slow_tau_s) for v in valves]
+    v_fast = [_CURRENT_OVER_GM_V * v.fast_gain for v in valves]
+    v_slow = [_CURRENT_OVER_GM_V * v.slow_gain for v in valves]
+    to_cathode = [1 / (1 - v.screen_fraction) for v in valves]
+    laws = [(v.law.mu, v.law.kp, v.law.ex, v.law.kvb, 2 / v.law.kg1) for v in valves]
+    numbers = range(VALVES)
+    exp, log1p, atan = math.exp, math.log1p, math.atan
+
+    rectifier = heater_all = bias_mains = ht_v = 0.0
+    warm = False
+    chassis_c: float | None = None
+    fan = True
+    anode_a, ion_v = [0.0] * VALVES, [0.0] * VALVES
+    heater, fast, slow = [0.0] * VALVES, [0.0] * VALVES, [0.0] * VALVES
+    pair_a, pair_w = [0.0] * PAIRS, [0.0] * PAIRS
+    fuse = [0.0] * PAIRS
+    whole = [True] * PAIRS
+    open_s = [fault.opens_s.get(pair, math.inf) for pair in range(PAIRS)]
+    rows: list[_Row] = []
+
+    while True:
+        t_block, mains_block, ambient_block, grid_block, gas_block = yield rows
+        rows = []
+        for t_s, mains_v, ambient_c, shifts, gas in zip(
+            t_block.tolist(),
+            mains_block.tolist(),
+            ambient_block.tolist(),
+            grid_block.tolist(),
+            gas_block.tolist(),
+            strict=True,
+        ):
+            mains = mains_v / nominal_v
+            if chassis_c is None:
+                chassis_c = ambient_c
+            bias_mains += (mains - bias_mains) * k_bias
+            heater_all += (mains - heater_all) * k_heater_common
+            rectifier += ((1.0 if mains and t_s >= supply.ht_on_s else 0.0) - rectifier) * k_rectifier
+            load_a = sum(pair_a) + other_load_a * rectifier
+            if rectifier > 1e-3:
+                ht_v += (amp.emf_v * mains * rectifier - source_ohm * load_a - ht_v) * k_reservoir
+                if ht_v < 0.0:
+                    ht_v = 0.0
+            anode_v = ht_v - half_primary_ohm * sum(anode_a)
+            common_v = _HEATER_SHIFT_V * (heater_all - 1)
+            warmth = bias_mains * (1 - supply.bias_per_k * (chassis_c - amp.chassis_hot_c))
+            if not warm:
+                warm = True
+                for v in numbers:
+                    heater[v] += (min(mains, 1.0) - heater[v]) * k_heater[v]
+                    warm = warm and heater[v] > 0.99
+            gain = 0.0
+            for pair in range(PAIRS):
+                first = 2 * pair
+                if not whole[pair] or t_s >= open_s[pair] or ht_v < 1.0:
+                    for v in (first, first + 1):
+                        anode_a[v] = ion_v[v] = 0.0
+                        fast[v] -= fast[v] * k_fast[v]
+                        slow[v] -= slow[v] * k_slow[v]
+                    pair_a[pair] = pair_w[pair] = 0.0
+                    continue
+                bias_v = amp.bias_v[pair] * warmth + common_v
+                cathode_v = sense_ohm * pair_a[pair]
+                across_v = anode_v - cathode_v
+                total_a = total_w = 0.0
+                for v in (first, first + 1):
+                    mu, kp, ex, kvb, per_kg1 = laws[v]
+                    old_a = anode_a[v]
+                    heat = fast[v]
+                    growth = 1 + _GAS_PER_HEAT * (heat - 1)
+                    ratio = gas[v] * (growth if growth > 0.2 else 0.2)
+                    ion_v[v] += (grid_leak_ohm * ratio * old_a - ion_v[v]) * k_grid
+                    grid_v = (
+                        bias_v
+                        - cathode_v
+                        + ion_v[v]
+                        + v_fast[v] * (heat - 1)
+                        + v_slow[v] * (slow[v] - 1)
+                        + shifts[v]
+                    )
+                    if grid_v > 0.0:
+                        grid_v = 0.0  # the grid conducts
+                    screen_v = ht_v - screen_ohm * old_a * (to_cathode[v] - 1) - cathode_v
+                    if screen_v < 1.0:
+                        screen_v = 1.0
+                    raised = exp(kp * (1 / mu + grid_v / screen_v))
+                    drive_v = screen_v / kp * log1p(raised)
+                    new_a = per_kg1 * drive_v**ex * atan(across_v / kvb)
+                    if ratio > 3e-4:
+                        slope = new_a * ex / drive_v * raised / (1 + raised)
+                        gain = max(gain, slope * grid_leak_ohm * ratio)
+                    if not warm:
+                        new_a *= _emission_factor(new_a, heater[v])
+                    anode_a[v] = new_a
+                    power_w = new_a * across_v
+                    nominal = power_w / NOMINAL_ANODE_W
+                    fast[v] = heat + (nominal - heat) * k_fast[v]
+                    slow[v] += (nominal - slow[v]) * k_slow[v]
+                    total_a += new_a * to_cathode[v]
+                    total_w += power_w
+                pair_a[pair] = total_a
+                pair_w[pair] = 0.5 * total_w
+                fuse[pair] += ((total_a / supply.fuse_a) ** 2 - fuse[pair]) * k_fuse
+                if fuse[pair] > 1.0:
+                    whole[pair] = False
+            # the thermostat
+            if fan_cycles:
+                fan = chassis_c > (_FAN_OFF_C if fan else _FAN_ON_C)
+            lost_w = _HEATERS_W * mains + ht_v * load_a
+            chassis_c += (ambient_c + _CHASSIS_K_PER_W[1 if fan else 0] * lost_w - chassis_c) * k_chassis
+            rows.append((*pair_a, *pair_w, ht_v, chassis_c, gain))
