@@ -255,7 +255,7 @@ class ScanClock:
     def take(self, scans: Scans, arrived_s: float) -> ScanBlock:
         """Return the scans that are later than all before; `arrived_s` is when they came.
 
-        It counts in recorded seconds on any clock that never runs backwards, and only matters across a restart.
+        It counts in recorded seconds on a clock that never runs backwards, and only matters across a restart.
         """
         n = len(scans)
         if n == 0:
