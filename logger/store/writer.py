@@ -27,9 +27,10 @@ import sqlalchemy as sa
 
 from logger.blocks import DaqInfo, Mark, ScanBlock
 from logger.clock import Clock
-from logger.errors import DaemonRunning, SoakbenchError, StoreError
+from logger.convert import Calibration, Converter
+from logger.errors import DaemonRunning, SetupError, SoakbenchError, StoreError
 from logger.finding import Finding
-from logger.setup import Channel, Setup
+from logger.setup import Setup
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.packing import SECOND_US
@@ -161,7 +162,7 @@ class Writer:
             soak_id = int(connection.execute(inserted).scalar_one())
             connection.execute(
                 sa.insert(schema.channel),
-                [_channel_row(soak_id, column, setup, daq) for column in range(len(setup.channel))],
+                _channel_rows(soak_id, setup, daq),
             )
         self._run = _Running(soak_id, started, daq.full_count)
         self._run.second = packing.empty(self._run.channels)
@@ -426,34 +427,38 @@ def _insert_findings(connection: sa.Connection, soak_id: int, findings: Sequence
     )
 
 
-def _channel_row(soak_id: int, column: int, setup: Setup, daq: DaqInfo) -> dict[str, Any]:
-    channel = setup.channel[column]
-    factor, offset = _linear(channel, daq.volts_per_count[column])
-    return {
-        "soak_id": soak_id,
-        "channel": column,
-        "name": channel.name,
-        "measures": channel.measures,
-        "unit": channel.unit,
-        "volts_per_count": daq.volts_per_count[column],
-        "full_count": daq.full_count[column],
-        "factor": factor,
-        "offset": offset,
-    }
+def _channel_rows(soak_id: int, setup: Setup, daq: DaqInfo) -> list[dict[str, Any]]:
+    uncalibrated = Converter(setup, daq, Calibration())
+    rows = []
+    for column, channel in enumerate(setup.channel):
+        factor, offset = _line(uncalibrated, column, daq.full_count[column])
+        rows.append(
+            {
+                "soak_id": soak_id,
+                "channel": column,
+                "name": channel.name,
+                "measures": channel.measures,
+                "unit": channel.unit,
+                "volts_per_count": daq.volts_per_count[column],
+                "full_count": daq.full_count[column],
+                "factor": factor,
+                "offset": offset,
+            }
+        )
+    return rows
 
 
-def _linear(channel: Channel, volts_per_count: float) -> tuple[float | None, float | None]:
-    """Return factor and offset from counts to the channel's unit, None twice where it isn't linear."""
-    if channel.sense_ohm is not None:
-        return volts_per_count / channel.sense_ohm, 0.0
-    if channel.divider_ohm is not None:
-        top, bottom = channel.divider_ohm
-        return volts_per_count * (top + bottom) / bottom, 0.0
-    if channel.value_per_V is not None:
-        return volts_per_count * channel.value_per_V, channel.value_at_0V
-    if channel.unit == "V" and channel.sensor in (None, "linear"):
-        return volts_per_count, 0.0
-    return None, None
+def _line(converter: Converter, column: int, full_count: int) -> tuple[float | None, float | None]:
+    """Return factor and offset from counts to the channel's unit, None twice where it is no straight line."""
+    try:
+        with np.errstate(all="ignore"):  # no sensor's curve holds for all counts
+            low, zero, high = converter.values(column, np.array([-full_count, 0.0, full_count])).tolist()
+    except SetupError:  # a temperature of which the set-up names no sensor
+        return None, None
+    bend = abs(low + high - 2.0 * zero)
+    if not bend <= 1e-9 * abs(high - low):  # so NaN is no line either
+        return None, None
+    return (high - low) / (2.0 * full_count), zero
 
 
 def _bring_up(connection: sa.Connection, path: Path, location: str = _MIGRATIONS) -> None:
