@@ -1,0 +1,418 @@
+"""The daemon's wiring: link, pipeline and store in one process, with one writer.
+
+Each block goes the same way: pipeline, scans, findings, how it stands now, commit when due. What the
+daemon itself knows is only the host's clock (silence, commits, disk) and how a soak ends.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import Final, Protocol
+
+import numpy as np
+
+from logger.blocks import DaqInfo, ScanBlock
+from logger.clock import Clock, SystemClock
+from logger.convert import Calibration
+from logger.errors import LinkError, StoreError
+from logger.finding import Severity
+from logger.link.lines import End
+from logger.link.port import Connected, Disconnected, Event
+from logger.pipeline import Output, Pipeline
+from logger.setup import Setup
+from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
+
+Say = Callable[[str], None]
+
+SILENCE_S: Final = 5.0
+SILENCE_SCANS: Final = 3
+HT_OFF_ENDS_S: Final = 600.0
+_LEAST_SILENCE_S: Final = 1.0  # of the host's time: under it a busy machine would look like a silent DAQ
+_WAIT_S: Final = 0.2
+_SOURCE_LOST_S: Final = 60.0
+_LOOK_AROUND_S: Final = 60.0
+_END_TRIES: Final = 30
+_BEGIN_TRIES: Final = 5
+_DISK_LOW_BYTES: Final = 500_000_000
+_DISK_FLOOR_BYTES: Final = 50_000_000
+_BYTES_A_SAMPLE: Final = 3.2
+_CUT_BEFORE_S: Final = 2.0  # the plan's end is known to a second
+
+
+class Link(Protocol):
+    """Where scans come from; `SerialLink` is one."""
+
+    @property
+    def rejected(self) -> Mapping[str, int]:
+        """What was rejected so far, by cause."""
+        ...
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        ...
+
+    def take(self, timeout_s: float) -> list[Event]:
+        """Return what has come; raises LinkError where there is no going on."""
+        ...
+
+    def close(self) -> None:
+        """End; what came before can still be taken."""
+        ...
+
+
+def run(
+    *,
+    setup: Setup,
+    setup_text: str,
+    link: Link,
+    store_path: Path,
+    say: Say,
+    clock: Clock | None = None,
+    calibration: Calibration | None = None,
+    kind: str = "as left",
+    until_plan_done: bool = False,
+    speed: float = 1.0,
+    on_output: Callable[[Output], None] | None = None,
+    on_soak: Callable[[int], None] | None = None,
+    stop: threading.Event | None = None,
+) -> int | None:
+    """Measure, watch and store one soak, from its first scan until it ends; return its number.
+
+    It ends when `stop` is set or Ctrl-C or SIGTERM come ("stopped"), when the plan is over and HT has been
+    off 10 minutes, or when the DAQ says that no more scans will come; with `until_plan_done` with the plan
+    ("finished"). None is returned where it was stopped before the first scan.
+
+    `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
+    each output of the pipeline. `speed` is how much faster than the host's clock recorded time runs, 0 for as
+    fast as it goes: then silence is judged by the scans alone.
+
+    Raises DaemonRunning and StoreError where the store can't be used at the start or at the end, LinkError
+    where the link can't go on (the soak is then closed as "broken off").
+    """
+    with Writer(store_path, clock or SystemClock()) as writer:
+        daemon = _Daemon(
+            setup=setup,
+            setup_text=setup_text,
+            link=link,
+            writer=writer,
+            say=say,
+            clock=clock or SystemClock(),
+            calibration=calibration,
+            kind=kind,
+            until_plan_done=until_plan_done,
+            speed=speed,
+            on_output=on_output,
+            on_soak=on_soak,
+            stop=stop or threading.Event(),
+        )
+        with _ended_by_signals(daemon.ask_to_stop):
+            return daemon.run()
+
+
+@contextmanager
+def _ended_by_signals(ask: Callable[[], None]) -> Iterator[None]:
+    """Have the first Ctrl-C or SIGTERM ask for a clean end; a second one ends at once."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    names = ("SIGINT", "SIGTERM", "SIGBREAK")
+    before = {
+        number: signal.getsignal(number)
+        for name in names
+        if (number := getattr(signal, name, None)) is not None
+    }
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        for each, handler in before.items():
+            signal.signal(each, handler)
+        ask()
+
+    for number in before:
+        signal.signal(number, handle)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+class _Daemon:
+    def __init__(
+        self,
+        *,
+        setup: Setup,
+        setup_text: str,
+        link: Link,
+        writer: Writer,
+        say: Say,
+        clock: Clock,
+        calibration: Calibration | None,
+        kind: str,
+        until_plan_done: bool,
+        speed: float,
+        on_output: Callable[[Output], None] | None,
+        on_soak: Callable[[int], None] | None,
+        stop: threading.Event,
+    ) -> None:
+        self._setup = setup
+        self._setup_text = setup_text
+        self._link = link
+        self._writer = writer
+        self._say = say
+        self._clock = clock
+        self._calibration = calibration
+        self._kind = kind
+        self._until_plan_done = until_plan_done
+        self._on_output = on_output
+        self._on_soak = on_soak
+        self._stop = stop
+        self._mute = False
+        self._daq: DaqInfo | None = None
+        self._pipeline: Pipeline | None = None
+        self._soak_id: int | None = None
+        self._first_us = 0
+        self._how: str | None = None
+        self._plan_ends_s: float | None = None
+        self._told: dict[int, tuple[Severity, bool]] = {}
+        period_s = 1.0 / setup.link.scans_per_s
+        silence_s = max(SILENCE_S, SILENCE_SCANS * period_s)
+        self._silence_s = max(silence_s / speed, _LEAST_SILENCE_S) if speed > 0 else None
+        self._heard_s = clock.monotonic_s()
+        self._silent = False
+        self._store_fails = False
+        self._disk_level = 0
+        self._looked_s = -_LOOK_AROUND_S
+        self._rejected = 0
+
+    def ask_to_stop(self) -> None:
+        """Have the soak end cleanly after the block in hand."""
+        self._stop.set()
+
+    def run(self) -> int | None:
+        for number in self._writer.close_broken_off():
+            self._tell(f"soak {number} was left without an end and is now closed as broken off")
+        old = old_sqlite_warning()
+        if old is not None:
+            self._tell(old)
+        self._link.start()
+        try:
+            self._measure()
+        except LinkError:
+            if self._pipeline is not None:
+                self._how = "broken off"
+                self._end(self._pipeline)
+            raise
+        finally:
+            self._link.close()
+        if self._pipeline is None:
+            self._tell("stopped before the first scan: nothing was recorded")
+            return None
+        self._end(self._pipeline)
+        return self._soak_id
+
+    def _measure(self) -> None:
+        """Take what comes until something ends the soak; `_how` says what."""
+        while self._how is None:
+            self._look_around()
+            if self._stop.is_set():
+                self._tell("stopping: the soak is closed and its verdict stored")
+                self._link.close()
+                while events := self._link.take(0.0):
+                    self._take(events)
+                self._how = self._how or "stopped"
+                return
+            events = self._link.take(_WAIT_S)
+            self._take(events)
+            if not events:
+                self._watch_silence()
+            self._commit_when_due()
+
+    def _take(self, events: list[Event]) -> None:
+        for event in events:
+            if self._how is not None:
+                return
+            match event:
+                case ScanBlock():
+                    self._take_scans(event)
+                case Connected():
+                    self._daq = event.daq
+                    again = "again " if event.again else ""
+                    self._tell(f"the DAQ {event.daq.board_id} answers {again}on {event.port}")
+                case Disconnected():
+                    self._tell(f"{event.why}: trying again until it answers")
+                case End():
+                    over = self._until_plan_done or (self._pipeline is not None and self._pipeline.plan_done)
+                    self._tell(f"the DAQ says that no more scans will come ({event.reason})")
+                    self._how = "finished" if over else "stopped"
+
+    def _take_scans(self, block: ScanBlock) -> None:
+        self._heard_s = self._clock.monotonic_s()
+        self._silent = False
+        if self._pipeline is None:
+            assert self._daq is not None  # a link says who answers before its first scan
+            self._pipeline = Pipeline(self._setup, self._daq, self._calibration)
+            self._first_us = int(block.t_us[0])
+            self._begin(self._daq)
+        block = ScanBlock(block.t_us - self._first_us, block.sequence, block.counts)
+        for part in self._parts(block):
+            try:
+                output = self._pipeline.feed(part)
+            finally:
+                # whatever the watching does, what was measured is kept
+                self._writer.add_scans(part)
+            self._put(output)
+            self._commit_when_due()
+            if self._is_over(self._pipeline):
+                self._how = "finished"
+                return
+
+    def _parts(self, block: ScanBlock) -> Iterator[ScanBlock]:
+        """Cut a block where the plan may end, so that where a soak ends does not hang on the blocking."""
+        while len(block):
+            n = len(block)
+            if self._until_plan_done and self._plan_ends_s is not None:
+                ends_us = (self._plan_ends_s - _CUT_BEFORE_S) * 1e6
+                if block.t_us[-1] >= ends_us:
+                    n = max(1, int(np.searchsorted(block.t_us, ends_us)))
+            yield ScanBlock(block.t_us[:n], block.sequence[:n], block.counts[:n])
+            block = ScanBlock(block.t_us[n:], block.sequence[n:], block.counts[n:])
+
+    def _is_over(self, pipeline: Pipeline) -> bool:
+        if not pipeline.plan_done:
+            return False
+        if self._until_plan_done:
+            return True
+        return pipeline.off_s >= HT_OFF_ENDS_S
+
+    def _begin(self, daq: DaqInfo) -> None:
+        started = self._clock.wall()
+        for left in reversed(range(_BEGIN_TRIES)):
+            try:
+                self._soak_id = self._writer.begin_soak(
+                    setup=self._setup,
+                    setup_text=self._setup_text,
+                    daq=daq,
+                    started=started,
+                    kind=self._kind,
+                )
+                break
+            except StoreError as error:
+                # scans wait in the link meanwhile
+                if left == 0:
+                    raise
+                self._tell(f"{error}: trying again")
+                self._clock.sleep(1.0)
+        self._tell(f"soak {self._soak_id} has begun")
+        if self._on_soak is not None and self._soak_id is not None:
+            self._on_soak(self._soak_id)
+
+    def _put(self, output: Output) -> None:
+        """Hand an output to the store, and to whoever looks on."""
+        for finding in output.findings:
+            self._writer.put_finding(finding)
+            news = (finding.severity, finding.open)
+            if self._told.get(finding.id) != news:
+                self._told[finding.id] = news
+                what = finding.severity.value if finding.open else "cleared"
+                self._tell(f"{what}: {finding.says}")
+        if output.now:
+            self._writer.set_now(output.now)
+            self._plan_ends_s = output.now["plan_ends_s"]
+        if self._on_output is not None:
+            self._on_output(output)
+
+    def _watch_silence(self) -> None:
+        waited_s = self._clock.monotonic_s() - self._heard_s
+        if self._until_plan_done and waited_s > _SOURCE_LOST_S:
+            raise LinkError(
+                f"no scan has come for {_SOURCE_LOST_S:.0f} s and the plan is not over: "
+                "check whether the DAQ, or what plays it, still runs"
+            )
+        if self._pipeline is None or self._silent or self._silence_s is None or waited_s <= self._silence_s:
+            return
+        self._silent = True
+        self._put(self._pipeline.silence())
+
+    def _commit_when_due(self) -> None:
+        if not self._writer.commit_due():
+            return
+        try:
+            self._writer.commit()
+        except StoreError as error:
+            if not self._store_fails:
+                self._store_fails = True
+                self._tell(
+                    f"{error}: measuring goes on, and what is measured is held until it can be written"
+                )
+            return
+        if self._store_fails:
+            self._store_fails = False
+            lost = self._writer.lost_scans
+            held = f"all but the {lost} scans that there was no room for" if lost else "all that was held"
+            self._tell(f"the store can be written again: {held} is in it")
+
+    def _look_around(self) -> None:
+        """Once a minute look at the disk and the line."""
+        now_s = self._clock.monotonic_s()
+        if now_s - self._looked_s < _LOOK_AROUND_S:
+            return
+        self._looked_s = now_s
+        self._look_at_disk()
+        rejected = sum(self._link.rejected.values())
+        if rejected > self._rejected:
+            self._rejected = rejected
+            self._tell(f"the line from the DAQ is noisy: so far {_listed(self._link.rejected)} rejected")
+
+    def _look_at_disk(self) -> None:
+        left = disk_left_bytes(self._writer.path)
+        rate = self._setup.link.scans_per_s * len(self._setup.channel) * _BYTES_A_SAMPLE
+        hours = left / rate / 3600.0
+        plan_hours = sum(step.seconds for step in self._setup.plan.steps) / 3600.0
+        level = (
+            2 if left < _DISK_FLOOR_BYTES else 1 if left < _DISK_LOW_BYTES or hours < 2.0 * plan_hours else 0
+        )
+        if level > self._disk_level:
+            room = f"the disk of {self._writer.path} has {left / 1e6:.0f} MB left"
+            if level == 2:
+                self._tell(f"{room}: make room now, or what is measured can soon not be stored any more")
+            else:
+                self._tell(f"{room}, enough for about {hours:.0f} h of this soak: make room")
+        self._disk_level = level
+
+    def _end(self, pipeline: Pipeline) -> None:
+        """Close the last tick, store the verdict and how it ended."""
+        self._put(pipeline.finish())
+        ended, verdict = self._clock.wall(), pipeline.verdict()
+        assert self._how is not None
+        for left in reversed(range(_END_TRIES)):
+            try:
+                self._writer.end_soak(ended=ended, how=self._how, verdict=verdict)
+                break
+            except StoreError as error:
+                if left == 0:
+                    raise
+                if not self._store_fails:
+                    self._store_fails = True
+                    self._tell(f"{error}: trying again for a while")
+                self._clock.sleep(1.0)
+        if any(self._link.rejected.values()):
+            self._tell(f"rejected on the line from the DAQ: {_listed(self._link.rejected)}")
+        self._tell(f"soak {self._soak_id} has ended ({self._how})")
+
+    def _tell(self, text: str) -> None:
+        if self._mute:
+            return
+        try:
+            self._say(text)
+        except OSError:
+            # whoever listened has gone (a closed terminal): that must not end the measuring
+            self._mute = True
+
+
+def _listed(rejected: Mapping[str, int]) -> str:
+    return ", ".join(f"{count} {cause}" for cause, count in rejected.items() if count)
