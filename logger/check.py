@@ -13,10 +13,9 @@ from itertools import pairwise
 from typing import Final
 
 from logger.blocks import DaqInfo
-from logger.convert import daq_from_setup, expanded, terms
+from logger.convert import daq_from_setup, difference_U, expanded, terms, value_U
 from logger.errors import Fault
 from logger.setup import Channel, Setup
-from logger.verdict import difference_uncertainty, value_uncertainty
 
 HUM_SCANS_PER_S: Final = 10.0
 """A faster scan is shorter than 100 ms and no longer stands for whole mains cycles of 50 and 60 Hz."""
@@ -167,7 +166,7 @@ def _wire(setup: Setup, daq: DaqInfo, column: int) -> Wire:
     full_scale_v = daq.volts_per_count[column] * daq.full_count[column]
     expected_v, part, reads = _part(setup, channel, full_scale_v)
     pins = tuple(channel.pin or ())
-    leads = {0: "no pin named", 1: "one wire against the DAQ's ground", 2: "two wires, + first"}[len(pins)]
+    leads = {0: "no pin named", 1: "one wire and ground", 2: "two wires, + first"}[len(pins)]
     return Wire(
         channel.label,
         channel.measures,
@@ -263,8 +262,8 @@ def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
     judged = setup.amp.bias == "fixed" and setup.amp.operating_class == "AB"
     if len(pairs) >= 2 and judged:
         match_a = limits.match_mA / 1000 if limits.match_mA else (limits.match_pct or 0.0) / 100 * aim
-        aims = [aim_a(setup, setup.channel[column]) for column in pairs]
-        u = difference_uncertainty(setup, daq, 0, aims, 0.0, None).U
+        aims = {column: aim_a(setup, setup.channel[column]) for column in pairs}
+        u, _ = difference_U(setup, daq, pairs[0], aims)
         yield _decided(
             "a pair from the others",
             1000 * match_a,
@@ -277,7 +276,7 @@ def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
         yield _decided(
             "the window of your own, from its middle",
             half,
-            1000 * value_uncertainty(setup, daq, pairs[0], aim, 0.0, None).U,
+            1000 * value_U(setup, daq, pairs[0], aim)[0],
             "mA",
             "closer sense resistors, or a wider window",
         )
@@ -378,9 +377,11 @@ def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
             f"{channel.name}: {len(channel.sockets)} sockets are named for {setup.valves_on(channel)} valves"
         )
     if setup.valves_on(channel) > 1 and channel is setup.pairs[0]:
+        pct = _aim_pct(setup)
         yield (
-            "several valves share a resistor: they are judged by their mean, and how they share it isn't "
-            "measured; at worst one carries it all"
+            f"{setup.valves_on(channel)} valves share a resistor and are judged by their mean: how they share it "
+            f"isn't measured; at a mean of {pct:g} % one that carried it all would be at "
+            f"{pct * setup.valves_on(channel):g} %"
         )
 
 

@@ -1,0 +1,40 @@
+"""Judge a log file or a stored soak: the pipeline of the live daemon, with another source."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from logger import logfile
+from logger.pipeline import Pipeline
+from logger.setup import Setup
+from logger.store.reader import Reader
+
+Progress = Callable[[float], None]
+"""Is told how far the judging is, in seconds of the soak."""
+
+
+def _unheard(t_s: float) -> None:
+    """Take no notice of the progress."""
+
+
+def judge_log(path: Path, setup: Setup, progress: Progress = _unheard) -> dict[str, Any]:
+    """Judge a log file; return the `soakbench.judge/1` document. LogFileError where it can't be read."""
+    pipeline = Pipeline(setup)
+    log = logfile.read(path, setup)
+    for readings, marks in log:
+        progress(pipeline.feed(readings, marks).now["t_s"])
+    pipeline.finish()
+    pipeline.skipped(log.skipped, log.first_skipped)
+    return pipeline.verdict()
+
+
+def judge_soak(reader: Reader, soak_id: int, progress: Progress = _unheard) -> dict[str, Any]:
+    """Judge a soak of the store anew from its scans, as far as it has got."""
+    soak = reader.soak(soak_id)
+    pipeline = Pipeline(soak.setup, soak.daq)
+    for scans in reader.scan_blocks(soak.id):
+        progress(pipeline.feed(scans).now["t_s"])
+    pipeline.finish()
+    return pipeline.verdict()
