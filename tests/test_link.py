@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +15,14 @@ import pytest
 from crccheck.crc import Crc16Ibm3740  # type: ignore[import-untyped]
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tiny_daq import TinyDaq, board
 
-from logger.blocks import NO_READING, DaqInfo
+from logger.blocks import NO_READING, DaqInfo, ScanBlock
+from logger.errors import LinkError, SoakbenchError
 from logger.link import lines
 from logger.link.frames import LONGEST_LINE, Cause, FrameReader, crc, frame
 from logger.link.lines import Answer, Command, End, Flags, LineDecoder, ScanClock, Scans
+from logger.link.port import Connected, Disconnected, Event, SerialLink, ask
 
 PAGE = (Path(__file__).parent.parent / "firmware_notes" / "protocol.md").read_text()
 
@@ -422,3 +427,259 @@ def test_ninety_thousand_scans_of_eight_channels_decode_fast_enough() -> None:
     elapsed = time.perf_counter() - start
     assert n == 90_000
     assert elapsed < 2.5
+
+
+# --- a real port --------------------------------------------------------------------------------------
+
+
+def link_to(daq: TinyDaq, *, rate: float = 10.0, wait: bool = False, port: str | None = None) -> SerialLink:
+    return SerialLink(port or daq.port, channels=2, scans_per_s=rate, speed=daq.speed, wait=wait)
+
+
+def take_until(link: SerialLink, done: Callable[[list[Event]], bool], within_s: float = 15.0) -> list[Event]:
+    """Take events until `done` says so of all of them."""
+    events: list[Event] = []
+    deadline = time.monotonic() + within_s
+    while not done(events):
+        assert time.monotonic() < deadline, f"nothing more came: {events[-3:]}"
+        events += link.take(0.05)
+    return events
+
+
+def blocks_in(events: list[Event]) -> list[ScanBlock]:
+    return [event for event in events if isinstance(event, ScanBlock)]
+
+
+def scans_in(events: list[Event]) -> int:
+    return sum(len(block) for block in blocks_in(events))
+
+
+@pytest.fixture
+def port(tmp_path: Path) -> Path:
+    return tmp_path / "daq"
+
+
+def test_a_daq_on_a_port_says_who_it_is_and_its_scans_come_from_the_first(port: Path) -> None:
+    with TinyDaq(port, speed=20) as daq:
+        link = link_to(daq)
+        link.start()
+        events = take_until(link, lambda e: scans_in(e) >= 20)
+        link.close()
+        assert events[0] == Connected(daq.daq, daq.port, again=False)
+        t_us = np.concatenate([b.t_us for b in blocks_in(events)])
+        counts = np.concatenate([b.counts for b in blocks_in(events)])
+        assert t_us[0] == 0
+        assert (np.diff(t_us) == 100_000).all()
+        want = [[NO_READING if c is None else c for c in row] for _, _, _, row in daq.sent[: len(counts)]]
+        assert counts.tolist() == want
+        deadline = time.monotonic() + 2
+        while daq.commands[-1] != Command("rate", 0.0) and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert daq.commands[-1] == Command("rate", 0.0)
+
+
+def test_as_fast_as_it_goes_nothing_is_lost_even_when_the_daemon_is_slow(port: Path) -> None:
+    n = 20_000
+    with TinyDaq(port, speed=0, last=n) as daq:
+        link = link_to(daq)
+        link.start()
+        time.sleep(0.5)
+        assert len(daq.sent) < n, "the source must have been held back"
+        events = take_until(link, lambda e: isinstance(e[-1] if e else None, End), within_s=30)
+        link.close()
+        sequence = np.concatenate([b.sequence for b in blocks_in(events)])
+        assert sequence.tolist() == list(range(n))
+        assert max(len(b) for b in blocks_in(events)) < 2000
+        assert not link.rejected
+
+
+def test_noise_on_a_real_line_costs_scans_and_makes_none(port: Path) -> None:
+    def garble(sequence: int, line: bytes) -> bytes:
+        match sequence % 50:
+            case 10:
+                return line[:9] + b"\x00\xff" + line[11:]
+            case 20:
+                return line[:-2]
+            case 30:
+                return line + line
+            case _:
+                return line
+
+    with TinyDaq(port, speed=0, last=1000) as daq:
+        daq.garble = garble
+        link = link_to(daq)
+        link.start()
+        events = take_until(link, lambda e: isinstance(e[-1] if e else None, End))
+        link.close()
+        got = np.concatenate([b.sequence for b in blocks_in(events)]).tolist()
+        assert got == [i for i in range(1000) if i % 50 not in (10, 20, 21)]
+        assert link.rejected == {Cause.CRC: 40, Cause.REPEATED: 20}
+
+
+def test_a_port_that_goes_and_comes_back_goes_on_with_the_boards_own_time(port: Path) -> None:
+    with TinyDaq(port, speed=10) as daq:
+        link = link_to(daq)
+        link.start()
+        before = take_until(link, lambda e: scans_in(e) >= 10)
+        daq.unplug()
+        before += take_until(link, lambda e: any(isinstance(x, Disconnected) for x in e))
+        daq.skip(40.0)
+        daq.plug()
+        after = take_until(link, lambda e: scans_in(e) >= 10)
+        link.close()
+        assert Connected(daq.daq, daq.port, again=True) in after
+        gap_us = int(blocks_in(after)[0].t_us[0]) - int(blocks_in(before)[-1].t_us[-1])
+        assert 40_000_000 <= gap_us < 42_000_000
+        assert not set(link.rejected) - {Cause.CRC}
+
+
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_board_that_resets_with_the_port_open_is_told_its_rate_again(
+    port: Path, heard: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.5)
+    with TinyDaq(port, speed=10) as daq:
+        link = link_to(daq)
+        link.start()
+        before = take_until(link, lambda e: scans_in(e) >= 10)
+        daq.reset(say=heard)
+        after = take_until(link, lambda e: scans_in(e) >= 10)
+        link.close()
+        t_us = np.concatenate([b.t_us for b in blocks_in(before + after)])
+        assert (np.diff(t_us) > 0).all()
+        assert daq.commands.count(Command("rate", 10.0)) >= 2
+
+
+def error_of(link: SerialLink, within_s: float = 10.0) -> str:
+    link.start()
+    with pytest.raises(LinkError) as caught:
+        take_until(link, lambda _: False, within_s)
+    link.close()
+    text = str(caught.value)
+    assert "\n" not in text
+    return text
+
+
+def test_a_port_that_is_not_there_is_said_in_one_sentence(tmp_path: Path) -> None:
+    missing = tmp_path / "no-such-port"
+    text = error_of(SerialLink(str(missing), channels=2, scans_per_s=10))
+    assert text.startswith(f"there is no port {missing}: check")
+
+
+def test_a_port_that_is_no_serial_port_is_said_in_one_sentence(tmp_path: Path) -> None:
+    file = tmp_path / "notes.txt"
+    file.write_text("hello")
+    assert str(file) in error_of(SerialLink(str(file), channels=2, scans_per_s=10))
+    assert file.read_text() == "hello"
+
+
+def test_a_port_in_use_is_said_in_one_sentence(port: Path) -> None:
+    with TinyDaq(port, speed=10) as daq:
+        first = link_to(daq)
+        first.start()
+        take_until(first, lambda e: scans_in(e) >= 1)
+        assert "in use by another program" in error_of(link_to(daq))
+        first.close()
+
+
+def test_another_device_is_refused_in_one_sentence(port: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.6)
+    with TinyDaq(port) as daq:
+        daq.rubbish = b"$GPGGA,120000,,,,,0,00,,,M,,M,,*66\r\n\x00\xfe"
+        text = error_of(link_to(daq, wait=True))
+        assert "answers, but not as a bench DAQ" in text
+        daq.rubbish = None
+        daq.mute = True
+        assert "nothing answers on" in error_of(link_to(daq))
+
+
+def test_a_daq_with_other_channels_or_a_later_protocol_is_refused(port: Path) -> None:
+    with TinyDaq(port, daq=board(3)) as daq:
+        assert "measures 3 channels and the set-up names 2" in error_of(link_to(daq))
+        daq.daq = dataclasses.replace(board(), protocol=2)
+        assert "speaks version 2" in error_of(link_to(daq))
+
+
+def test_a_rate_that_the_daq_refuses_is_said(port: Path) -> None:
+    with TinyDaq(port) as daq:
+        daq.refuses = "not-so-fast"
+        text = error_of(link_to(daq))
+        assert "refuses the command rate (not-so-fast)" in text
+        assert "scans_per_s" in text
+
+
+def test_another_board_after_the_lead_was_out_is_refused(port: Path) -> None:
+    with TinyDaq(port, speed=10) as daq:
+        link = link_to(daq)
+        link.start()
+        take_until(link, lambda e: scans_in(e) >= 3)
+        daq.unplug()
+        daq.daq = board(board_id="bench-02")
+        daq.plug(reset=True)
+        with pytest.raises(LinkError, match="another DAQ"):
+            take_until(link, lambda e: False)
+        link.close()
+
+
+def test_a_stranger_after_the_lead_was_out_is_waited_out(port: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.5)
+    with TinyDaq(port, speed=10) as daq:
+        link = link_to(daq)
+        link.start()
+        take_until(link, lambda e: scans_in(e) >= 3)
+        daq.unplug()
+        daq.rubbish = b"hello there\r\n"
+        daq.plug()
+        take_until(
+            link, lambda e: any(isinstance(x, Disconnected) and "not as a bench DAQ" in x.why for x in e)
+        )
+        daq.unplug()
+        daq.rubbish = None
+        daq.plug()
+        take_until(link, lambda e: scans_in(e) >= 3)
+        link.close()
+
+
+def test_a_port_not_there_yet_is_waited_for_where_that_is_asked(port: Path) -> None:
+    link = SerialLink(str(port), channels=2, scans_per_s=10, wait=True)
+    link.start()
+    (event,) = take_until(link, lambda e: len(e) > 0)
+    assert isinstance(event, Disconnected)
+    with TinyDaq(port, speed=10) as daq:
+        events = take_until(link, lambda e: scans_in(e) >= 3)
+        assert events[0] == Connected(daq.daq, daq.port, again=False)
+        link.close()
+
+
+def test_auto_asks_the_listed_ports_and_takes_the_one_daq(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.5)
+    with TinyDaq(tmp_path / "a") as other, TinyDaq(tmp_path / "b", speed=10) as daq:
+        other.mute = True
+        monkeypatch.setattr("logger.link.port.serial_ports", lambda: [other.port, daq.port])
+        link = link_to(daq, port="auto")
+        link.start()
+        events = take_until(link, lambda e: scans_in(e) >= 3)
+        link.close()
+        assert events[0] == Connected(daq.daq, daq.port, again=False)
+        other.mute = False
+        assert "more than one bench DAQ answers" in error_of(link_to(daq, port="auto"))
+        other.mute = daq.mute = True
+        assert "no bench DAQ answers on any serial port" in error_of(link_to(daq, port="auto"))
+        daq.mute = False
+        assert ask(daq.port) == daq.daq
+
+
+def test_a_fault_in_the_reading_thread_is_not_silent(port: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise TypeError("a bug")
+
+    with TinyDaq(port, speed=10) as daq:
+        monkeypatch.setattr(ScanClock, "take", broken)
+        link = link_to(daq)
+        link.start()
+        with pytest.raises(SoakbenchError, match="a bug") as caught:
+            take_until(link, lambda e: False)
+        assert caught.value.exit_code == 4
+        link.close()
