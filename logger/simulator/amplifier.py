@@ -32,7 +32,6 @@ ANODE_RATING_W: Final = 25.0
 STEP_LIMIT_S: Final = 1.0
 """The longest step in time; slower scans take several."""
 
-_BLOCK_S: Final = 600.0
 _BOLTZMANN_EV: Final = 8.617333e-5
 _CATHODE_K: Final = 1050.0
 _ROOM_K: Final = 295.0
@@ -283,19 +282,20 @@ class Amplifier:
                 high = middle
         return 0.5 * (low + high)
 
-    def run(self, outside: Surroundings, fault: Fault, step_s: float) -> Iterator[TrueBlock]:
-        """Step through time from off, one block for about each ten minutes.
+    def run(
+        self, outside: Surroundings, fault: Fault, step_s: float, block_steps: int
+    ) -> Iterator[TrueBlock]:
+        """Step through time from off, in blocks of `block_steps`; the blocking changes nothing.
 
         Row k of the blocks is the state at k * step_s; every row of `outside` is one step.
         """
         if not 0 < step_s <= STEP_LIMIT_S:
             raise ValueError(f"a step is more than 0 s and at most {STEP_LIMIT_S} s, got {step_s}")
         n = len(outside.mains_v)
-        size = max(1, round(_BLOCK_S / step_s))
         stepper = _steps(self, fault, step_s, outside.fan_cycles)
         next(stepper)
-        for start in range(0, n, size):
-            stop = min(n, start + size)
+        for start in range(0, n, block_steps):
+            stop = min(n, start + block_steps)
             t_s: FloatArray = np.arange(start, stop, dtype=np.float64) * step_s
             grid_v = outside.flicker_v[start:stop].copy()
             for pair, (times, volts) in fault.grid_shift_v.items():

@@ -138,7 +138,8 @@ class Scanner:
         cable_out_s: tuple[float, float] | None = None,
     ) -> None:
         self._daq = daq
-        self._rng = rng
+        # a stream for each purpose, so that the blocking changes nothing
+        self._noise, self._mute, self._missed, self._hiss, self._kicks = rng.spawn(5)
         self._rate = scans_per_s
         self._lead_off = lead_off
         self._cable_out_s = cable_out_s
@@ -147,7 +148,6 @@ class Scanner:
 
     def scans(self, block: TrueBlock) -> ScanBlock:
         """Return the scans of a block with one row a scan; missed ones are not in it."""
-        rng = self._rng
         number = np.arange(self._next, self._next + len(block))
         self._next += len(block)
         ms = np.rint(number * 1000 / self._rate).astype(np.int64)
@@ -157,9 +157,9 @@ class Scanner:
             if off.any():
                 column = self._lead_off.column
                 volts[off, column] = self._floating(block.t_s[off], float(volts[int(np.argmax(off)), column]))
-        counts = self._daq.counts(volts, rng)
-        counts[rng.random(counts.shape) < NO_READING_SHARE] = NO_READING
-        sent = rng.random(len(block)) >= MISSED_SHARE
+        counts = self._daq.counts(volts, self._noise)
+        counts[self._mute.random(counts.shape) < NO_READING_SHARE] = NO_READING
+        sent = self._missed.random(len(block)) >= MISSED_SHARE
         sent[number == 0] = True
         if self._cable_out_s is not None:
             out_s, back_s = self._cable_out_s
@@ -168,17 +168,16 @@ class Scanner:
 
     def _floating(self, t_s: FloatArray, last_v: float) -> FloatArray:
         """Return an input that nothing holds: it falls to a level of its own, wanders, and picks up hum."""
-        rng = self._rng
         if self._float_v is None:
             self._float_v = 0.6 * last_v
         # 50 Hz mostly averages out over whole cycles; what is left beats slowly as the mains frequency moves
         hum = 0.006 * np.sin(2 * np.pi * 0.13 * t_s + 2.0 * np.sin(2 * np.pi * t_s / 37.0))
         keep = np.exp(-1 / (self._rate * 12.0))
-        kicks = rng.standard_normal(len(t_s)) * 0.012 * np.sqrt(1 - keep * keep)
+        kicks = self._kicks.standard_normal(len(t_s)) * 0.012 * np.sqrt(1 - keep * keep)
         level, out = self._float_v, np.empty(len(t_s))
         for i, kick in enumerate(kicks):
             level = 0.022 + (level - 0.022) * keep + kick
             out[i] = level
         self._float_v = float(level)
-        noise = 0.004 * rng.standard_normal(len(t_s))
+        noise = 0.004 * self._hiss.standard_normal(len(t_s))
         return np.clip(out + hum + noise, -0.1, 0.2)

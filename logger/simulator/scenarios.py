@@ -141,8 +141,9 @@ class Scenario:
         *,
         life: bool = True,
         fault: bool = True,
+        block_s: float = 600.0,
     ) -> Iterator[TrueBlock]:
-        """Give what really is at the time of each scan, in blocks of about ten minutes.
+        """Give what really is at the time of each scan, in blocks of about `block_s`.
 
         Without `life`: mains and room stand still and nothing flickers. Without `fault`: the same
         amplifier, healthy.
@@ -153,7 +154,8 @@ class Scenario:
         if fault and self.mains_step is not None:
             since_s, by = self.mains_step
             outside.mains_v[round(since_s / step_s) :] *= 1 + by
-        for block in self.amplifier.run(outside, self.fault if fault else NO_FAULT, step_s):
+        block_steps = every * max(1, round(block_s * scans_per_s))
+        for block in self.amplifier.run(outside, self.fault if fault else NO_FAULT, step_s, block_steps):
             yield block if every == 1 else _every(block, every, step_s)
 
     def true_run(
@@ -167,15 +169,17 @@ class Scenario:
         """Return what really is, from start to end, as one block."""
         return join(list(self.true_blocks(duration_s, scans_per_s, life=life, fault=fault)))
 
-    def scans(self, duration_s: float | None = None, scans_per_s: float = 10.0) -> Iterator[ScanBlock]:
-        """Give the scans that a host gets, in blocks of about ten minutes; no line in between.
+    def scans(
+        self, duration_s: float | None = None, scans_per_s: float = 10.0, *, block_s: float = 600.0
+    ) -> Iterator[ScanBlock]:
+        """Give the scans that a host gets, in blocks of about `block_s`; no line in between.
 
         Sequence numbers count from 0 and skip what was missed; `t_us` counts from the first scan.
         """
         scanner = Scanner(
             self.daq, _rng(self.seed, "board noise"), scans_per_s, self.lead_off, self.cable_out_s
         )
-        for block in self.true_blocks(duration_s, scans_per_s):
+        for block in self.true_blocks(duration_s, scans_per_s, block_s=block_s):
             yield scanner.scans(block)
 
     def passes_rating_s(self, scans_per_s: float = 1.0) -> float | None:
