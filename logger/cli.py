@@ -71,14 +71,16 @@ def run(
         Path | None, typer.Option("--log-file", metavar="FILE", help="Append the daemon's messages here too.")
     ] = None,
     wait: Annotated[bool, typer.Option("--wait", help="Wait for the DAQ instead of giving up.")] = False,
-    new: Annotated[bool, typer.Option("--new", help="Begin a new soak, whatever came before.")] = False,
+    new: Annotated[bool, typer.Option("--new", help="Begin a new soak. This version always does.")] = False,
 ) -> int:
     """Measure, watch, store: the daemon. Records from the first scan until stopped (Ctrl-C).
 
     Example: soakbench run theatre.toml --wait
     """
     from logger import check as checking
-    from logger import setup
+    from logger import daemon, setup
+    from logger.link.port import SerialLink
+    from logger.store.reader import default_path
 
     text = setup.read_text(setup_file)
     found = setup.parse(text, path=str(setup_file))
@@ -89,7 +91,16 @@ def run(
         raise RequestError(f'link kind "{found.link.kind}" isn\'t fitted in this version: use "lines"')
     for sentence in checking.advise(found).odd:
         warn(sentence)
-    raise NotImplementedError
+    link = SerialLink(
+        found.link.port,
+        channels=len(found.channel),
+        scans_per_s=found.link.scans_per_s,
+        baud=found.link.baud,
+        wait=wait,
+    )
+    with messages(log_file) as say:
+        daemon.run(setup=found, setup_text=text, link=link, store_path=db or default_path(), say=say)
+    return 0
 
 
 @app.command()
@@ -213,6 +224,28 @@ def soak_number(text: str) -> int | str:
     if text.isascii() and text.isdigit():
         return int(text)
     raise RequestError(f"{text!r} is no soak: give a number from `soakbench soaks`, or last")
+
+
+@contextmanager
+def messages(log_file: Path | None) -> Iterator[Callable[[str], None]]:
+    """Give what says a sentence on standard error, and appends it with its time to a file if there is one."""
+    if log_file is None:
+        yield warn
+        return
+    from logger.clock import SystemClock
+
+    clock = SystemClock()
+    try:
+        out = log_file.open("a", encoding="utf-8")
+    except OSError as error:
+        raise RequestError(f"{log_file} can't be written ({error.strerror}): name another place") from error
+    with out:
+
+        def say(sentence: str) -> None:
+            warn(sentence)
+            print(f"{clock.wall():%Y-%m-%dT%H:%M:%SZ} {sentence}", file=out, flush=True)
+
+        yield say
 
 
 @contextmanager

@@ -1,0 +1,124 @@
+"""The commands demo, dash and report: options in, exit code out."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logger.cli import (
+    Force,
+    SoakName,
+    Store,
+    exit_code,
+    open_store,
+    progress_bar,
+    soak_number,
+    warn,
+)
+from logger.errors import RequestError
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+
+@app.command()
+def demo(
+    scenario: Annotated[
+        str,
+        typer.Argument(
+            metavar="[SCENARIO]",
+            help="healthy, drift, runaway, drop-out, mismatch, unsettled, mains-change, lead-off, cable-out.",
+        ),
+    ] = "drift",
+    speed: Annotated[
+        float | None,
+        typer.Option(metavar="N", help="Times real speed; 60, with --headless as fast as it goes."),
+    ] = None,
+    headless: Annotated[bool, typer.Option("--headless", help="No dashboard; ends with the plan.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="Keep soak.db, report.pdf, judge.json, log.csv.gz and setup.toml here."
+        ),
+    ] = None,
+    seed: Annotated[int, typer.Option(metavar="N", help="Which amp, board and fault.")] = 1,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Open no browser window.")] = False,
+    force: Force = False,
+) -> int:
+    """Play the whole job on a simulated amp: daemon, dashboard, report.
+
+    Exit code 0 where the amplifier passed, 1 where it did not.
+
+    Example: soakbench demo runaway --headless --out out/
+    """
+    if speed is not None and not 0 <= speed <= 10_000:
+        raise RequestError(f"--speed is 0 (as fast as it goes) to 10000, not {speed:g}")
+    if out is not None:
+        return _demo(scenario, speed, headless, out, seed, no_browser, force)
+    with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
+        return _demo(scenario, speed, headless, Path(folder) / "out", seed, no_browser, force)
+
+
+def _demo(
+    scenario: str,
+    speed: float | None,
+    headless: bool,
+    out: Path,
+    seed: int,
+    no_browser: bool,
+    force: bool,
+) -> int:
+    from dashboard import demo as playing
+    from logger import tables
+    from logger.simulator import scenarios
+
+    viewer = None if headless else playing.Viewer(browser=not no_browser)
+    if speed is None:
+        speed = 0.0 if headless else playing.DASHBOARD_SPEED
+    played = scenarios.scenario(scenario, seed)
+    total_s = scenarios.HT_ON_S + played.plan_s
+    with progress_bar("soaking", round(total_s * 1e6)) as seen:
+        document = playing.play(
+            scenario, out, seed=seed, speed=speed, viewer=viewer, force=force, say=warn, progress=seen
+        )
+    tables.show(*tables.verdict_parts(document))
+    return exit_code(document)
+
+
+@app.command()
+def dash(
+    db: Store = None,
+    host: Annotated[str, typer.Option(metavar="ADDRESS", help="This machine's own.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(metavar="N", min=0, max=65535, help="0: any that is free.")] = 8050,
+) -> int:
+    """Serve the dashboard on this machine until Ctrl-C. Reads the store, writes nothing.
+
+    Example: soakbench dash --port 8051
+    """
+    from dashboard import app as pages
+    from logger.store.reader import default_path
+
+    server = pages.make_server(pages.create_app(db or default_path()), host, port)
+    print(f"http://{server.effective_host}:{server.effective_port}/", flush=True)
+    server.run()
+    return 0
+
+
+@app.command()
+def report(
+    soak: SoakName,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where the report goes.")],
+    db: Store = None,
+    force: Force = False,
+) -> int:
+    """Write the verdict of a soak as a PDF.
+
+    Example: soakbench report last --out soak.pdf
+    """
+    from dashboard.report import write_report
+    from logger.clock import SystemClock
+
+    print(write_report(open_store(db), soak_number(soak), out, clock=SystemClock(), force=force))
+    return 0

@@ -1,0 +1,234 @@
+"""The whole job on a simulated amp: a DAQ on a pseudo-terminal, the daemon, the dashboard, the report.
+
+What is simulated is the amplifier and its board, in a process of its own; the line, the daemon, the store,
+the dashboard and the report are those of every day.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import webbrowser
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from dashboard import app, report
+from logger import daemon, judge, setup
+from logger.clock import SystemClock
+from logger.errors import FileExistsAlready, RequestError, SoakbenchError
+from logger.link.port import SerialLink
+from logger.pipeline import Output
+from logger.simulator.scenarios import Scenario, scenario
+from logger.store.reader import Reader
+from logger.tables import write_json
+
+SCANS_PER_S: Final = 10.0
+DASHBOARD_SPEED: Final = 60.0
+_PATIENCE_S: Final = 5.0
+
+
+@dataclass(frozen=True)
+class Files:
+    """What a demo leaves in its folder."""
+
+    folder: Path
+
+    @property
+    def store(self) -> Path:
+        """The store."""
+        return self.folder / "soak.db"
+
+    @property
+    def report(self) -> Path:
+        """The report."""
+        return self.folder / "report.pdf"
+
+    @property
+    def judge(self) -> Path:
+        """The verdict, `soakbench.judge/1`."""
+        return self.folder / "judge.json"
+
+    @property
+    def log(self) -> Path:
+        """All readings."""
+        return self.folder / "log.csv.gz"
+
+    @property
+    def setup(self) -> Path:
+        """The set-up that the log is judged with."""
+        return self.folder / "setup.toml"
+
+    def make_room(self, *, force: bool) -> None:
+        """Make the folder; refuse what is there already, or with `force` take it away."""
+        if self.folder.exists() and not self.folder.is_dir():
+            raise RequestError(f"{self.folder} is a file: name a folder with --out")
+        for path in (self.store, self.report, self.judge, self.log, self.setup):
+            if path.exists() and not force:
+                raise FileExistsAlready(path)
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            for left in (*self.folder.glob("soak.db*"), self.report, self.judge, self.log, self.setup):
+                left.unlink(missing_ok=True)
+        except OSError as error:
+            raise RequestError(f"{self.folder} can't be written ({error.strerror}): name another") from error
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """The dashboard beside the running demo; `browser` opens a window on it."""
+
+    browser: bool
+
+
+def play(
+    name: str,
+    out: Path,
+    *,
+    seed: int = 1,
+    speed: float = 0.0,
+    viewer: Viewer | None = None,
+    force: bool = False,
+    warm_up_min: float = 30.0,
+    soak_min: float = 120.0,
+    say: Callable[[str], None],
+    progress: Callable[[float], None] = lambda _t_s: None,
+) -> dict[str, Any]:
+    """Soak a simulated amp, keep store, report, verdict, log and set-up in `out`; return the verdict.
+
+    `speed` is how much faster than real time, 0 for as fast as the line goes. Without a `viewer` it ends with
+    the plan; with one the simulated amp plays to its end, and the dashboard stays up until Ctrl-C.
+    """
+    if os.name == "nt":
+        raise RequestError(
+            "the simulated DAQ needs a pseudo-terminal, which Windows has not: run the demo on Linux"
+        )
+    played = scenario(name, seed, warm_up_min=warm_up_min, soak_min=soak_min)
+    files = Files(out)
+    files.make_room(force=force)
+    say(f"{name}: {played.says}")
+    with _dashboard(files.store, viewer, say) as stay:
+        soak_id = _soak(played, files.store, speed, viewer is None, say, progress)
+        if soak_id is None:
+            raise KeyboardInterrupt
+        document = write_results(files, soak_id)
+        say(f"{document['soak']['says']} The report is {files.report}")
+        stay()
+    return document
+
+
+def write_results(files: Files, soak_id: int) -> dict[str, Any]:
+    """Write the soak's verdict, report, log and set-up into the folder; return the verdict."""
+    reader = Reader(files.store)
+    soak = reader.soak(soak_id)
+    document = soak.verdict if soak.verdict is not None else judge.judge_soak(reader, soak_id)
+    write_json(document, str(files.judge), force=True)
+    judge.write_log(reader, soak_id, files.log, files.setup, force=True)
+    report.write_report(reader, soak_id, files.report, clock=SystemClock(), force=True)
+    return document
+
+
+def _soak(
+    played: Scenario,
+    store: Path,
+    speed: float,
+    ends_with_plan: bool,
+    say: Callable[[str], None],
+    seen: Callable[[float], None],
+) -> int | None:
+    """Run the daemon on the simulated DAQ until the soak ends; return its number."""
+    text = played.setup_text(scans_per_s=SCANS_PER_S)
+    found = setup.parse(text, path="the demo's set-up")
+
+    def look(output: Output) -> None:
+        seen(output.now["t_s"])
+
+    with _board(played, speed) as port:
+        link = SerialLink(
+            str(port), channels=len(found.channel), scans_per_s=SCANS_PER_S, speed=speed, wait=True
+        )
+        return daemon.run(
+            setup=found,
+            setup_text=text,
+            link=link,
+            store_path=store,
+            say=say,
+            speed=speed,
+            until_plan_done=ends_with_plan,
+            on_output=look,
+        )
+
+
+@contextmanager
+def _board(played: Scenario, speed: float) -> Iterator[Path]:
+    """Keep the simulated DAQ running in a process of its own; yields the name of its port."""
+    with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
+        port = Path(folder) / "bench-daq"
+        command = [sys.executable, "-m", "logger.simulator.terminal", played.name]
+        options: dict[str, object] = {
+            "--seed": played.seed,
+            "--speed": speed,
+            "--port-link": port,
+            "--warm-up-min": played.warm_up_min,
+            "--soak-min": played.soak_min,
+        }
+        command += [str(part) for pair in options.items() for part in pair]
+        # A session of its own: Ctrl-C is for the daemon, which ends the board when the soak is closed.
+        command.append("--with-parent")
+        board = subprocess.Popen(command, stdin=subprocess.DEVNULL, start_new_session=True)
+        try:
+            _wait_for(port, board)
+            yield port
+        finally:
+            board.terminate()
+            try:
+                board.wait(_PATIENCE_S)
+            except subprocess.TimeoutExpired:
+                board.kill()
+                board.wait()
+
+
+def _wait_for(port: Path, board: subprocess.Popen[bytes]) -> None:
+    """Wait until the simulated DAQ has made its port."""
+    clock = SystemClock()
+    while not port.exists():
+        if board.poll() is not None:
+            raise SoakbenchError("the simulated DAQ ended before it had made its port: see its message above")
+        clock.sleep(0.02)
+
+
+@contextmanager
+def _dashboard(
+    store: Path, viewer: Viewer | None, say: Callable[[str], None]
+) -> Iterator[Callable[[], None]]:
+    """Serve the dashboard meanwhile; yields what keeps it up until Ctrl-C."""
+    if viewer is None:
+        yield lambda: None
+        return
+    try:
+        server = app.make_server(app.create_app(store))
+    except RequestError:  # the usual port is taken: any other will do for a demo
+        server = app.make_server(app.create_app(store), port=0)
+    thread = threading.Thread(target=server.run, name="dashboard", daemon=True)
+    thread.start()
+    address = f"http://{server.effective_host}:{server.effective_port}/"
+    say(f"the dashboard is at {address}")
+    if viewer.browser and not webbrowser.open(address):
+        say("no browser could be opened: open that address yourself")
+
+    def stay() -> None:
+        say("the dashboard stays up until Ctrl-C")
+        try:
+            thread.join()
+        except KeyboardInterrupt:
+            say("stopped")
+
+    try:
+        yield stay
+    finally:
+        server.close()
