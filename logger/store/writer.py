@@ -13,7 +13,7 @@ import shutil
 import sqlite3
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from importlib.metadata import version
@@ -45,7 +45,8 @@ COMMIT_S: Final = 1.0
 HELD_SAMPLES_MOST: Final = 16_000_000
 """Scans x channels held while the store can't be written: 64 MB, 27 h of 16 channels at 10 scans/s."""
 
-_MIGRATIONS: Final = "logger.store:migrations"
+MIGRATIONS: Final = "logger.store:migrations"
+"""Where Alembic finds the migrations."""
 _CLOSE_TRIES: Final = 20
 
 
@@ -93,9 +94,10 @@ class Writer:
         self._committed_s = clock.monotonic_s()
         self._failed_s: float | None = None
         self._connection: sa.Connection | None = None
+        self._daemon_lock = sqlite.daemon_lock(self.path)
+        self._write_lock = sqlite.write_lock(self.path)
         with sqlite.translated(self.path, "written"):
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._daemon_lock = sqlite.daemon_lock(self.path)
             try:
                 self._daemon_lock.acquire()
             except filelock.Timeout:
@@ -104,18 +106,24 @@ class Writer:
                     "store with --db"
                 ) from None
             try:
-                self._write_lock = sqlite.write_lock(self.path)
-                with self._write_lock:
-                    self._connection = sqlite.writing_engine(self.path).connect()
-                    try:
-                        _bring_up(self._connection, self.path)
-                    except BaseException:
-                        self._connection.close()
-                        raise
+                self._connection = self._open()
             except BaseException:
-                with suppress(OSError):
-                    sqlite.drop_lock(self._daemon_lock)
+                sqlite.drop_lock(self._daemon_lock)
                 raise
+
+    def _open(self) -> sa.Connection:
+        self._write_lock.acquire()
+        connection = None
+        try:
+            connection = sqlite.writing_engine(self.path).connect()
+            _bring_up(connection, self.path)
+        except BaseException:
+            if connection is not None:
+                connection.close()
+            sqlite.drop_lock(self._write_lock)
+            raise
+        self._write_lock.release()
+        return connection
 
     def __enter__(self) -> Self:
         return self
@@ -261,8 +269,7 @@ class Writer:
             try:
                 self._close(connection)
             finally:
-                with suppress(OSError):
-                    sqlite.drop_lock(self._daemon_lock)
+                sqlite.drop_lock(self._daemon_lock)
 
     def _close(self, connection: sa.Connection) -> None:
         with sqlite.translated(self.path, "written"):
@@ -461,7 +468,7 @@ def _line(converter: Converter, column: int, full_count: int) -> tuple[float | N
     return (high - low) / (2.0 * full_count), zero
 
 
-def _bring_up(connection: sa.Connection, path: Path, location: str = _MIGRATIONS) -> None:
+def _bring_up(connection: sa.Connection, path: Path) -> None:
     """Bring the schema up to date; of a store that has one already, keep a copy of the file first."""
     found = sqlite.revision_of(connection, path)
     connection.rollback()
@@ -474,7 +481,7 @@ def _bring_up(connection: sa.Connection, path: Path, location: str = _MIGRATIONS
     if found is not None:
         _copy(path, schema.REVISION)
     config = Config()
-    config.set_main_option("script_location", location)
+    config.set_main_option("script_location", MIGRATIONS)
     config.attributes["connection"] = connection
     # A table that is made anew would take the rows that hang on it with it.
     connection.connection.driver_connection.execute("PRAGMA foreign_keys = OFF")  # type: ignore[union-attr]

@@ -43,11 +43,11 @@ def upgrade() -> None:
         sa.Column("now", sa.Text),
         sa.Column("verdict", sa.Text),
         sa.Column("setup_text", sa.Text, nullable=False),
-        sa.PrimaryKeyConstraint("id", name="pk_soak"),
-        sa.UniqueConstraint("uuid", name="uq_soak_uuid"),
-        sa.CheckConstraint("kind IN ('as left', 'as found')", name="ck_soak_kind"),
-        sa.CheckConstraint("how IN ('finished', 'stopped', 'broken off')", name="ck_soak_how"),
-        sa.CheckConstraint("(ended_us IS NULL) = (how IS NULL)", name="ck_soak_ended"),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_soak")),
+        sa.UniqueConstraint("uuid", name=op.f("uq_soak_uuid")),
+        sa.CheckConstraint("kind IN ('as left', 'as found')", name=op.f("ck_soak_kind")),
+        sa.CheckConstraint("how IN ('finished', 'stopped', 'broken off')", name=op.f("ck_soak_how")),
+        sa.CheckConstraint("(ended_us IS NULL) = (how IS NULL)", name=op.f("ck_soak_ended")),
     )
     op.create_table(
         "channel",
@@ -60,10 +60,10 @@ def upgrade() -> None:
         sa.Column("full_count", sa.BigInteger, nullable=False),
         sa.Column("factor", sa.Double),
         sa.Column("offset", sa.Double),
-        sa.PrimaryKeyConstraint("soak_id", "channel", name="pk_channel"),
-        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name="fk_channel_soak"),
-        sa.UniqueConstraint("soak_id", "name", name="uq_channel_name"),
-        sa.CheckConstraint('(factor IS NULL) = ("offset" IS NULL)', name="ck_channel_linear"),
+        sa.PrimaryKeyConstraint("soak_id", "channel", name=op.f("pk_channel")),
+        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name=op.f("fk_channel_soak")),
+        sa.UniqueConstraint("soak_id", "name", name=op.f("uq_channel_name")),
+        sa.CheckConstraint('(factor IS NULL) = ("offset" IS NULL)', name=op.f("ck_channel_linear")),
         sqlite_with_rowid=False,
     )
     op.create_table(
@@ -74,9 +74,9 @@ def upgrade() -> None:
         sa.Column("n", sa.Integer, nullable=False),
         sa.Column("sequences", sa.LargeBinary),
         sa.Column("data", sa.LargeBinary, nullable=False),
-        sa.PrimaryKeyConstraint("soak_id", "t0_s", name="pk_scan"),
-        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name="fk_scan_soak"),
-        sa.CheckConstraint("n > 0", name="ck_scan_n"),
+        sa.PrimaryKeyConstraint("soak_id", "t0_s", name=op.f("pk_scan")),
+        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name=op.f("fk_scan_soak")),
+        sa.CheckConstraint("n > 0", name=op.f("ck_scan_n")),
         sqlite_with_rowid=False,
     )
     op.create_table(
@@ -89,12 +89,12 @@ def upgrade() -> None:
         sa.Column("vmin", sa.BigInteger, nullable=False),
         sa.Column("vmax", sa.BigInteger, nullable=False),
         sa.Column("vsum", sa.BigInteger, nullable=False),
-        sa.PrimaryKeyConstraint("soak_id", "level_s", "t0_s", "channel", name="pk_rollup"),
+        sa.PrimaryKeyConstraint("soak_id", "level_s", "t0_s", "channel", name=op.f("pk_rollup")),
         sa.ForeignKeyConstraint(
-            ["soak_id", "channel"], ["channel.soak_id", "channel.channel"], name="fk_rollup_channel"
+            ["soak_id", "channel"], ["channel.soak_id", "channel.channel"], name=op.f("fk_rollup_channel")
         ),
-        sa.CheckConstraint("n > 0", name="ck_rollup_n"),
-        sa.CheckConstraint("vmin <= vmax", name="ck_rollup_order"),
+        sa.CheckConstraint("n > 0", name=op.f("ck_rollup_n")),
+        sa.CheckConstraint("vmin <= vmax", name=op.f("ck_rollup_order")),
         sqlite_with_rowid=False,
     )
     op.create_table(
@@ -112,9 +112,9 @@ def upgrade() -> None:
         sa.Column("advice", sa.Text, nullable=False),
         sa.Column("under", sa.Integer),
         sa.Column("evidence", sa.Text, nullable=False),
-        sa.PrimaryKeyConstraint("soak_id", "id", name="pk_finding"),
-        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name="fk_finding_soak"),
-        sa.CheckConstraint("severity IN ('remark', 'warning', 'trip')", name="ck_finding_severity"),
+        sa.PrimaryKeyConstraint("soak_id", "id", name=op.f("pk_finding")),
+        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name=op.f("fk_finding_soak")),
+        sa.CheckConstraint("severity IN ('remark', 'warning', 'trip')", name=op.f("ck_finding_severity")),
         sqlite_with_rowid=False,
     )
     op.create_table(
@@ -123,8 +123,8 @@ def upgrade() -> None:
         sa.Column("soak_id", sa.Integer, nullable=False),
         sa.Column("t_us", sa.BigInteger, nullable=False),
         sa.Column("text", sa.Text, nullable=False),
-        sa.PrimaryKeyConstraint("id", name="pk_mark"),
-        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name="fk_mark_soak"),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_mark")),
+        sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name=op.f("fk_mark_soak")),
     )
-    op.create_index("ix_mark_soak_id", "mark", ["soak_id", "t_us"])
+    op.create_index(op.f("ix_mark_soak_id"), "mark", ["soak_id", "t_us"])
     op.execute(_ROLLUP_IN_UNITS)

@@ -1,0 +1,184 @@
+"""The schema is made and changed by migrations, and a store is never worse off for one."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import sqlite3
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from store_case import begin_with, idle_scans, same
+
+from logger import store
+from logger.clock import ManualClock
+from logger.errors import StoreError
+from logger.store import schema
+from logger.store import writer as writer_module
+from logger.store.reader import Reader
+from logger.store.writer import Writer
+
+MIGRATIONS = Path(store.__file__).parent / "migrations"
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "soak.db"
+
+
+def described(path: Path) -> dict[str, list[str]]:
+    """Return what SQLite was told to make, white space and the order of clauses apart."""
+    with sqlite3.connect(path) as db:
+        rows = db.execute(
+            "SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL AND name != 'alembic_version'"
+        ).fetchall()
+    db.close()
+    return {name: sorted(re.split(r",?\s*\n\s*", sql.replace("\t", " "))) for name, sql in rows}
+
+
+def test_migrations_and_tables_agree(path: Path, tmp_path: Path) -> None:
+    Writer(path, ManualClock()).close()
+    engine = sa.create_engine(f"sqlite:///{path}", poolclass=sa.NullPool)
+    with engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), schema.metadata) == []
+    straight = tmp_path / "straight.db"
+    engine = sa.create_engine(f"sqlite:///{straight}", poolclass=sa.NullPool)
+    with engine.begin() as connection:
+        schema.metadata.create_all(connection)
+        connection.exec_driver_sql(schema.ROLLUP_IN_UNITS)
+    assert described(path) == described(straight)
+
+
+def test_every_constraint_has_a_name_and_times_and_sums_have_room(path: Path) -> None:
+    for table in schema.metadata.tables.values():
+        assert all(constraint.name for constraint in table.constraints), table.name
+        for column in table.columns:
+            if column.name.endswith("_us") or column.name == "vsum":
+                assert isinstance(column.type, sa.BigInteger), column
+
+
+def test_the_tables_can_be_made_in_postgresql_too() -> None:
+    dialect = sa.create_mock_engine("postgresql://", lambda *_: None).dialect
+    made = "\n".join(
+        str(sa.schema.CreateTable(table).compile(dialect=dialect)) for table in schema.metadata.sorted_tables
+    )
+    assert made.count("CREATE TABLE") == 6
+    assert "t_us BIGINT NOT NULL" in made
+    assert "data BYTEA NOT NULL" in made
+
+
+LATER = '''
+"""Give a soak a place."""
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0002"
+down_revision = "0001"
+
+
+def upgrade() -> None:
+    with op.batch_alter_table("soak", recreate="always") as soak:
+        soak.add_column(sa.Column("place", sa.Text))
+    {more}
+'''
+
+
+def _later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: str = "pass") -> None:
+    """Let this soakbench be one that has a second migration, which makes the soak table anew."""
+    location = tmp_path / "later"
+    shutil.copytree(MIGRATIONS, location, ignore=shutil.ignore_patterns("__pycache__"))
+    (location / "versions" / "0002_place.py").write_text(LATER.format(more=more))
+    monkeypatch.setattr(writer_module, "MIGRATIONS", str(location))
+    monkeypatch.setattr(schema, "REVISION", "0002")
+    monkeypatch.setattr("logger.store.sqlite.REVISION", "0002")
+
+
+def _old_store(path: Path) -> int:
+    with Writer(path, ManualClock()) as writer:
+        soak_id = writer.begin_soak(**begin_with(2))
+        writer.add_scans(idle_scans(100, 2))
+    return soak_id
+
+
+def test_a_later_migration_keeps_every_row_and_a_copy_of_the_file(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    soak_id = _old_store(path)
+    _later(tmp_path, monkeypatch)
+    with Writer(path, ManualClock()) as writer:
+        assert writer._connection is not None
+        assert writer._connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1
+        writer._connection.rollback()
+    with sqlite3.connect(path) as db:
+        assert db.execute("SELECT place, scans FROM soak").fetchall() == [(None, 100)]
+    db.close()
+    assert same(Reader(path).scans(soak_id), idle_scans(100, 2))
+    copies = list(tmp_path.glob("soak.db-before*"))
+    assert [copy.name for copy in copies] == ["soak.db-before-0002"]
+    monkeypatch.undo()
+    assert same(Reader(copies[0]).scans(soak_id), idle_scans(100, 2))
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        'raise RuntimeError("half way")',
+        'op.execute("DELETE FROM scan WHERE t0_s = 3")',
+        'op.execute("PRAGMA defer_foreign_keys = ON"); op.execute("UPDATE scan SET soak_id = 99")',
+    ],
+)
+def test_a_migration_that_fails_or_would_lose_rows_leaves_the_store_as_it_was(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: str
+) -> None:
+    soak_id = _old_store(path)
+    before = described(path)
+    with monkeypatch.context() as patch:
+        _later(tmp_path, patch, more)
+        with pytest.raises(Exception, match=r"half way|would lose rows"):
+            Writer(path, ManualClock())
+    assert described(path) == before
+    assert same(Reader(path).scans(soak_id), idle_scans(100, 2))
+    Writer(path, ManualClock()).close()
+
+
+def test_an_earlier_copy_is_not_overwritten(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _old_store(path)
+    (tmp_path / "soak.db-before-0002").write_text("somebody's")
+    _later(tmp_path, monkeypatch)
+    Writer(path, ManualClock()).close()
+    assert (tmp_path / "soak.db-before-0002").read_text() == "somebody's"
+    assert (tmp_path / "soak.db-before-0002-2").stat().st_size > 10_000
+
+
+def test_a_store_that_awaits_its_migration_can_say_so_to_a_reader(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _old_store(path)
+    _later(tmp_path, monkeypatch)
+    with pytest.raises(StoreError, match=r"older schema 0001: `soakbench run` brings it to 0002"):
+        Reader(path).soaks()
+
+
+def test_the_wheel_carries_the_migrations(tmp_path: Path) -> None:
+    root = Path(store.__file__).parents[2]
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)],
+        cwd=root,
+        check=True,
+        capture_output=True,
+    )
+    (wheel,) = tmp_path.glob("*.whl")
+    names = zipfile.ZipFile(wheel).namelist()
+    wanted = {
+        found.relative_to(root).as_posix() for found in MIGRATIONS.rglob("*.*") if found.suffix != ".pyc"
+    }
+    assert {"logger/store/migrations/env.py", "logger/store/migrations/script.py.mako"} < wanted
+    assert wanted <= set(names)
