@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 
 from logger.blocks import DaqInfo, Mark, ReadingBlock, ScanBlock, TickBlock
-from logger.convert import Calibration, Converter, TickMaker, daq_from_setup
+from logger.convert import Calibration, Converter, TickMaker, daq_from_setup, value_U
 from logger.finding import Finding, Severity
 from logger.setup import Setup
-from logger.verdict import Judge, SoakSums, spoilt, value_uncertainty
+from logger.verdict import Judge, SoakSums, spoilt
 from logger.watch.panel import Panel, closings, piece
 from logger.watch.second import others_median
 
@@ -35,7 +35,9 @@ class Output:
 class Pipeline:
     """Scans in; ticks, findings, state and verdict out."""
 
-    def __init__(self, setup: Setup, daq: DaqInfo | None = None, calibration: Calibration | None = None) -> None:
+    def __init__(
+        self, setup: Setup, daq: DaqInfo | None = None, calibration: Calibration | None = None
+    ) -> None:
         self.setup = setup
         self.daq = daq or daq_from_setup(setup)
         self.calibration = calibration
@@ -139,9 +141,7 @@ class Pipeline:
         channels = len(self.setup.channel)
         nothing = np.empty((0, channels))
         counts = np.empty((0, channels), dtype=np.int32)
-        return TickBlock(
-            np.empty(0, dtype=np.int64), np.empty(0), counts, nothing, nothing, nothing, counts
-        )
+        return TickBlock(np.empty(0, dtype=np.int64), np.empty(0), counts, nothing, nothing, nothing, counts)
 
     def _output(self, ticks: TickBlock, changed: list[Finding]) -> Output:
         if len(ticks):
@@ -201,8 +201,8 @@ class Pipeline:
         if key not in self._u_cache:
             if len(self._u_cache) > 4096:
                 self._u_cache.clear()
-            total = value_uncertainty(self.setup, self.daq, column, key[1] / 2000, 0.0, self.calibration)
-            self._u_cache[key] = total.U
+            U, _ = value_U(self.setup, self.daq, column, key[1] / 2000, 0.0, self.calibration)
+            self._u_cache[key] = U
         return self._u_cache[key]
 
 

@@ -31,7 +31,7 @@ _POINTS: Final = 40
 _FAST_MIN: Final = (2.0, 4.0)
 _SLOW_MIN: Final = (8.0, 12.0, 18.0, 27.0, 40.0, 60.0)
 _FAST_SD: Final = 0.08
-_SLOW_SD: Final = (0.06, 0.05, 0.04, 0.03, 0.025, 0.02)
+_SLOW_SD: Final = (0.06, 0.05, 0.05, 0.05, 0.05, 0.06)
 _NOISE_SD: Final = (0.0006, 0.0012, 0.0025, 0.005)
 _MAINS_GAIN: Final = 1.5
 _MAINS_GAIN_SD: Final = 1.0
@@ -106,7 +106,10 @@ def forecast(t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None) 
     factor = np.linalg.cholesky(k)
     logdet = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
     solved = np.linalg.solve(
-        k, np.concatenate([np.broadcast_to(z, (len(k), n, p)), left_with_y[:, :, None], level_with_y[:, :, None]], axis=2)
+        k,
+        np.concatenate(
+            [np.broadcast_to(z, (len(k), n, p)), left_with_y[:, :, None], level_with_y[:, :, None]], axis=2
+        ),
     )
     k_z, k_left, k_level = solved[:, :, :p], solved[:, :, p], solved[:, :, p + 1]
     chi2 = np.einsum("np,gnp->gp", z, k_z)
@@ -128,7 +131,9 @@ def forecast(t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None) 
     return Forecast(end=end_mean + centre, end_sd=end_sd, left=left_mean, left_sd=left_sd)
 
 
-def drift_rate(t_min: FloatArray, y: FloatArray, *, tail_sd: float = 0.0, tail_from_min: float = 0.0) -> Rate | None:
+def drift_rate(
+    t_min: FloatArray, y: FloatArray, *, tail_sd: float = 0.0, tail_from_min: float = 0.0
+) -> Rate | None:
     """Fit level + rate + settling tail + correlated noise to one pair's own movement.
 
     `t_min` (n,), `y` (n,) in any unit, no NaN, at least 30 minutes between the ends. `tail_sd`: standard

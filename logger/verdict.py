@@ -16,11 +16,11 @@ from typing import Any, Final
 import numpy as np
 
 from logger.blocks import DaqInfo, TickBlock
-from logger.convert import Calibration, Term, expanded, terms
+from logger.convert import Calibration, difference_U, expanded, terms, value_U
 from logger.finding import Finding, Kind, Severity
 from logger.settling import Rate, drift_rate
 from logger.setup import Channel, Setup
-from logger.watch.panel import Panel, anode_w
+from logger.watch.panel import Panel
 from logger.watch.second import own_movement
 
 PASS, COND_PASS, COND_FAIL, FAIL = "pass", "conditional pass", "conditional fail", "fail"
@@ -112,61 +112,11 @@ class SoakSums:
 
 def spoilt(findings: Sequence[Finding], setup: Setup) -> set[int]:
     """Return the columns whose figure an open finding spoils, now."""
-    out = set()
+    out: set[int] = set()
     for finding in findings:
         if finding.open and finding.kind in _SPOILS:
             out.update(setup.index(name) for name in finding.channels)
     return out
-
-
-@dataclass(frozen=True)
-class Expanded:
-    """An expanded uncertainty and its coverage factor."""
-
-    U: float
-    k: float
-
-
-def _sum_up(parts: Sequence[Term], noise_u: float, scale: float = 1.0) -> Expanded:
-    normal = math.hypot(noise_u, *(t.contribution * scale for t in parts if t.distribution == "normal"))
-    widths = [abs(t.half_width * scale) for t in parts if t.distribution == "rectangular"]
-    return Expanded(*expanded(normal, widths))
-
-
-def value_uncertainty(
-    setup: Setup, daq: DaqInfo, column: int, value: float, noise_u: float, calibration: Calibration | None
-) -> Expanded:
-    """Return the expanded uncertainty of a channel's value, in its unit."""
-    return _sum_up(terms(setup, daq, column, value, calibration), noise_u)
-
-
-def difference_uncertainty(
-    setup: Setup,
-    daq: DaqInfo,
-    pair: int,
-    values: Sequence[float],
-    noise_u: float,
-    calibration: Calibration | None,
-) -> Expanded:
-    """Return the expanded uncertainty of a pair's difference from the others.
-
-    What is common to all (the converter's gain) cancels to first order. The median of p pairs with
-    errors of one size weighs each of them about 1/p; with two pairs it is the full difference.
-    """
-    good = [j for j, v in enumerate(values) if v == v]
-    p = len(good)
-    weights = {j: (1.0 if p == 2 else 1.0 / p) for j in good}
-    weights[pair] = 1.0 if p == 2 else 1.0 - 1.0 / p
-    normal, widths = [noise_u], []
-    for j in good:
-        for term in terms(setup, daq, setup.pair_columns[j], values[j], calibration):
-            if term.shared:
-                continue
-            if term.distribution == "normal":
-                normal.append(term.contribution * weights[j])
-            else:
-                widths.append(abs(term.half_width * weights[j]))
-    return Expanded(*expanded(math.hypot(*normal), widths))
 
 
 class Judge:
@@ -184,7 +134,9 @@ class Judge:
         self.soak_from_min = run.from_s / 60.0 if run else math.inf
         self.soak_to_min = run.to_s / 60.0 if run and run.to_s is not None else math.inf
 
-    def document(self, *, duration_s: float, scans: int, scans_missing: int, skipped: tuple[int, int | None]) -> Any:
+    def document(
+        self, *, duration_s: float, scans: int, scans_missing: int, skipped: tuple[int, int | None]
+    ) -> Any:
         """Return the document: plain JSON types, null for what does not exist."""
         pairs = [self._pair(j) for j in range(len(self.setup.pairs))]
         by_name = {pair["name"]: pair for pair in pairs}
@@ -230,7 +182,7 @@ class Judge:
         statements: dict[str, str | None] = {}
         self._settled_figures(out, j, column, mean, own_noise)
         if len(self.setup.pairs) > 1:
-            statements["from the others"] = self._from_others(out, j, own_noise, enough)
+            statements["from the others"] = self._from_others(out, j, enough)
         statements["drift"] = self._drift(out, j, enough)
         if self.setup.first("HT") is not None:
             statements["dissipation"] = self._dissipation(out, j, mean, enough)
@@ -265,19 +217,18 @@ class Judge:
         if mean != mean:
             out["expanded_uncertainty_mA"] = out["coverage_factor"] = None
             return
-        total = value_uncertainty(self.setup, self.daq, column, mean, noise, self.calibration)
-        out["expanded_uncertainty_mA"] = total.U * 1e3
-        out["coverage_factor"] = total.k
+        U, k = value_U(self.setup, self.daq, column, mean, noise, self.calibration)
+        out["expanded_uncertainty_mA"] = U * 1e3
+        out["coverage_factor"] = k
 
     def _comparable(self) -> list[float]:
-        dropped = {
-            name for f in self.findings if f.open and f.kind in _SPOILS for name in f.channels
-        }
+        dropped = {name for f in self.findings if f.open and f.kind in _SPOILS for name in f.channels}
         return [
-            m if c.name not in dropped else math.nan for m, c in zip(self.means, self.setup.pairs, strict=True)
+            m if c.name not in dropped else math.nan
+            for m, c in zip(self.means, self.setup.pairs, strict=True)
         ]
 
-    def _from_others(self, out: dict[str, Any], j: int, noise: float, enough: bool) -> str | None:
+    def _from_others(self, out: dict[str, Any], j: int, enough: bool) -> str | None:
         out["from_others_mA"] = out["from_others_expanded_uncertainty_mA"] = None
         values = self._comparable()
         known = [v for v in values if v == v]
@@ -286,9 +237,12 @@ class Judge:
         difference = (
             values[j] - float(np.median(known)) if len(self.setup.pairs) > 2 else values[j] - values[1 - j]
         )
-        total = difference_uncertainty(self.setup, self.daq, j, values, noise, self.calibration)
+        columns = self.setup.pair_columns
+        compared = {columns[i]: v for i, v in enumerate(values) if v == v}
+        noises = {columns[i]: self._noise_u(i) for i, v in enumerate(values) if v == v}
+        U, _ = difference_U(self.setup, self.daq, columns[j], compared, noises, self.calibration)
         out["from_others_mA"] = difference * 1e3
-        out["from_others_expanded_uncertainty_mA"] = total.U * 1e3
+        out["from_others_expanded_uncertainty_mA"] = U * 1e3
         limits = self.setup.limits
         if limits.match_mA is not None:
             limit = limits.match_mA / 1e3
@@ -298,7 +252,7 @@ class Judge:
         hot = self.setup.amp.bias == "cathode" or self.setup.amp.operating_class == "A"
         if not enough or hot:  # reported, not judged, where nobody can adjust it
             return None if not hot else PASS
-        return two_sided_statement(difference, total.U, limit, self.width_U)
+        return two_sided_statement(difference, U, limit, self.width_U)
 
     def _drift(self, out: dict[str, Any], j: int, enough: bool) -> str | None:
         out["drift_mA_per_h"] = out["drift_interval_mA_per_h"] = None
@@ -352,11 +306,12 @@ class Judge:
         if mean != mean or ht != ht:
             return None
         rating = self.setup.rating.anode_w
-        power = anode_w(self.setup, j, mean, ht)
+        watts = self.panel.power.watts
+        power = watts(j, mean, ht)
         low, high = self.setup.screen_fraction
         column = self.setup.pair_columns[j]
         # Relative terms of current, HT and screen share; what is small in second order is left out.
-        widths = [abs(anode_w(self.setup, j, mean, ht, high) - anode_w(self.setup, j, mean, ht, low)) / 2.0]
+        widths = [abs(watts(j, mean, ht, high) - watts(j, mean, ht, low)) / 2.0]
         normal = [0.0]
         for parts, by in (
             (terms(self.setup, self.daq, column, mean, self.calibration), power / mean),
@@ -438,19 +393,23 @@ class Judge:
                 return "Not judged: the amplifier was never seen in its soak step."
             return f"Not judged: only {seconds / 60:.0f} minutes of the soak were seen, 30 are needed."
         leading = [
-            f for f in self.findings if f.under is None and f.severity is not Severity.REMARK and f.kind is not Kind.GAP
+            f
+            for f in self.findings
+            if f.under is None and f.severity is not Severity.REMARK and f.kind is not Kind.GAP
         ]
         leading.sort(key=lambda f: (-f.severity.rank, f.raised_s))
         unjudged = sorted({p["label"] for p in pairs if any(s is None for s in p["statements"].values())})
         rest = f" Not judged in full: {', '.join(unjudged)}." if unjudged else ""
-        if leading:
+        if leading and verdict != PASS:
             return f"{_sentence(leading[0].says)}{rest}"
         settled = [p["settled_mA"] for p in pairs if p["settled_mA"] is not None]
         apart = [abs(p["from_others_mA"]) for p in pairs if p.get("from_others_mA") is not None]
         match = f", matched within {max(apart):.1f} mA" if apart else ""
         if verdict == PASS:
             count = "the pair" if len(pairs) == 1 else f"all {len(pairs)} pairs"
-            return f"Settled at {min(settled):.1f} to {max(settled):.1f} mA{match}, steady: {count} pass.{rest}"
+            return (
+                f"Settled at {min(settled):.1f} to {max(settled):.1f} mA{match}, steady: {count} pass.{rest}"
+            )
         worst_pair = max(pairs, key=lambda p: ORDER.index(p["verdict"]) if p["verdict"] else -1)
         why = [name for name, s in worst_pair["statements"].items() if s == worst_pair["verdict"]]
         if verdict == COND_PASS and not why:
@@ -485,7 +444,8 @@ def program_version() -> str:
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".") if not text[:4] == "pair" else text + "."
+    """End it with a full stop; a channel's name at its start stays as it is written."""
+    return text if text.endswith(".") else f"{text}."
 
 
 def _or_none(value: float) -> float | None:

@@ -11,11 +11,11 @@ _COMES_BACK_S = 600.0
 
 # What comes first explains what comes later on the same pair.
 _LEADS = (
+    Kind.RUNAWAY,
     Kind.OVER_CURRENT,
     Kind.DROP_OUT,
     Kind.MEASURING_FAULT,
     Kind.GAP,
-    Kind.RUNAWAY,
     Kind.UNSETTLED,
     Kind.DRIFT,
     Kind.MISMATCH,
@@ -56,7 +56,11 @@ class Book:
                 # A remark said of an open warning takes it back: it was not what it looked like.
                 severity = claim.severity if claim.kind is Kind.GAP and old.open else worst
                 self.findings[index] = old.changed(
-                    severity=severity, says=claim.says, advice=claim.advice, evidence=claim.evidence, cleared_s=None
+                    severity=severity,
+                    says=claim.says,
+                    advice=claim.advice,
+                    evidence=claim.evidence,
+                    cleared_s=None,
                 )
                 return [self.findings[index]]
         finding = Finding(

@@ -88,8 +88,8 @@ class Drift:
         if len(self._names) == 1:
             own = self._without_mains(own, first)
         own = own[:, ready]
-        usable = ~np.isnan(own).any(axis=0)
-        ready = [j for j, ok in zip(ready, usable, strict=True) if ok]
+        usable = np.flatnonzero(~np.isnan(own).any(axis=0))
+        ready = [ready[i] for i in usable]
         if not ready:
             return []
         y = own[:, usable]
@@ -172,12 +172,14 @@ class Drift:
         best, where = math.inf, float(t[0])
         for hinge in t[:-8]:
             design = np.column_stack([np.ones(len(t)), np.maximum(t - hinge, 0.0)])
-            beta, rest, *_ = np.linalg.lstsq(design, own, rcond=None)
+            _, rest, *_ = np.linalg.lstsq(design, own, rcond=None)
             if len(rest) and rest[0] < best:
                 best, where = float(rest[0]), float(hinge)
         return where
 
-    def _clear(self, second: Second, best: dict[int, tuple[float, float, int]], out: list[Claim | Clear]) -> None:
+    def _clear(
+        self, second: Second, best: dict[int, tuple[float, float, int]], out: list[Claim | Clear]
+    ) -> None:
         if not any(self._open) or len(self._minutes) < 30:
             return
         slopes = {j: (slope, sd) for j, slope, sd in self._fit(30, second)}
@@ -189,7 +191,9 @@ class Drift:
             self._calm[j] = 0 if still else self._calm[j] + 1
             if self._calm[j] >= 15:
                 two = len(self._names) == 2
-                out.append(Clear(Kind.DRIFT, tuple(self._names) if two else (self._names[j],), second.closed_s))
+                out.append(
+                    Clear(Kind.DRIFT, tuple(self._names) if two else (self._names[j],), second.closed_s)
+                )
                 self._calm[j] = 0
                 self._open = [False, False] if two else [o and k != j for k, o in enumerate(self._open)]
 

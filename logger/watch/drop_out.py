@@ -6,14 +6,17 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from logger.blocks import ReadingBlock
+import numpy as np
+
+from logger.blocks import FloatArray, ReadingBlock
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Second, others_median
+from logger.watch.second import Claim, Clear, Level, Second, others_median
 
 _GONE, _BACK = 0.2, 0.5
 _DECIDE_S = 2.5
-_BASE_S = 10.0
+_LAG_S = 3
+_WELL_SCANS_S = 10.0
 _REGULATION = 0.05  # how far a supply rises when the whole idle current goes: common practice, no source
 
 
@@ -35,7 +38,8 @@ class DropOut:
     """Two scans of two below a fifth of the pair's level (Western Electric 1956), then the cause.
 
     A pair that stops drawing lets the supply rise, and the other pairs with it; a lead that comes off
-    moves nothing else. Learns each pair's and the supply's level over 10 s, frozen while a fall is open.
+    moves nothing else. Compares with each pair's and the supply's level of the 30 s before,
+    which stand still while a fall is open.
     Delay: two scans where HT or the others answer at once, 2.5 s where they don't (then it is a
     `measuring fault`). Price: no false alarm was seen in healthy runs; not yet scored.
     """
@@ -47,25 +51,32 @@ class DropOut:
         self._columns = setup.pair_columns
         self._ht = setup.first("HT")
         pairs = len(self._columns)
+        self._levels = [Level(_LAG_S) for _ in range(pairs)]
+        self._ht_level = Level(_LAG_S)
         self._base = [math.nan] * pairs
         self._ht_base = math.nan
+        self._masked = [False] * pairs
         self._fall: list[_Fall | None] = [None] * pairs
         self._open: list[Kind | None] = [None] * pairs
         self._back = [0] * pairs
+        self._back_s = [0.0] * pairs
         self._answer = max(0.0008, 0.25 * _REGULATION / pairs)
 
     def update(self, second: Second) -> Sequence[Claim | Clear]:
         """Learn the levels of one second."""
+        self._masked = second.masked
         if not second.powered or second.on_s < 20:
+            for level in (*self._levels, self._ht_level):
+                level.forget()
+            self._base, self._ht_base = [math.nan] * len(self._base), math.nan
             return []
-        share = 1.0 / _BASE_S
         for j, value in enumerate(second.current_a):
-            if value == value and self._fall[j] is None and self._open[j] is None:
-                base = self._base[j]
-                self._base[j] = value if math.isnan(base) else base + share * (value - base)
+            if value == value and self._fall[j] is None and self._open[j] is None and not second.masked[j]:
+                self._levels[j].add(value)
+                self._base[j] = self._levels[j].value
         if second.ht_v == second.ht_v and not any(self._fall):
-            base = self._ht_base
-            self._ht_base = second.ht_v if math.isnan(base) else base + share * (second.ht_v - base)
+            self._ht_level.add(second.ht_v)
+            self._ht_base = self._ht_level.value
         return []
 
     def scans(self, block: ReadingBlock, powered: bool) -> Sequence[Claim | Clear]:
@@ -82,29 +93,31 @@ class DropOut:
             self._scan(float(t_us) / 1e6, [float(v) for v in values[i]], ht_v, powered, out)
         return out
 
-    def _restless(self, values: object) -> bool:
+    def _restless(self, values: FloatArray) -> bool:
         if any(self._fall) or any(self._open):
             return True
-        for j, base in enumerate(self._base):
-            if base > 0.002 and (values[:, j] < _GONE * base).any():  # type: ignore[index]
-                return True
-        return False
+        gone = _GONE * np.where(np.array(self._base) > 0.002, self._base, -np.inf)
+        return bool((values < gone).any())
 
-    def _scan(self, t_s: float, values: list[float], ht_v: float, powered: bool, out: list[Claim | Clear]) -> None:
-        relative = [
-            v / b if b > 0.002 else math.nan for v, b in zip(values, self._base, strict=True)
-        ]
+    def _scan(
+        self, t_s: float, values: list[float], ht_v: float, powered: bool, out: list[Claim | Clear]
+    ) -> None:
+        relative = [v / b if b > 0.002 else math.nan for v, b in zip(values, self._base, strict=True)]
         for j, level in enumerate(relative):
-            if self._open[j] is not None:
-                self._back[j] = self._back[j] + 1 if level > _BACK else 0
-                kind = self._open[j]
-                if self._back[j] >= 2 and kind is not None:
+            kind = self._open[j]
+            if kind is not None:
+                if self._is_back(j, kind, level, t_s):
                     out.append(Clear(kind, (self._names[j],), t_s))
                     self._open[j], self._back[j] = None, 0
                 continue
+            if self._masked[j]:  # another detector holds that it is not measured
+                self._fall[j] = None
+                continue
             if level != level:
                 continue
-            others = others_median(relative, [k == j or self._open[k] is not None for k in range(len(relative))])
+            others = others_median(
+                relative, [k == j or self._open[k] is not None for k in range(len(relative))]
+            )
             alive = powered and not others < _BACK
             if self._ht is not None and ht_v == ht_v:
                 alive = alive and ht_v > 0.5 * self._setup.amp.nominal_ht_V
@@ -118,6 +131,18 @@ class DropOut:
             if claim is not None:
                 out.append(claim)
                 self._open[j], self._fall[j] = claim.kind, None
+
+    def _is_back(self, j: int, kind: Kind, level: float, t_s: float) -> bool:
+        """A relay that closes shows current at once; a lead in the air may pass any figure on its way."""
+        well = level > _BACK if kind is Kind.DROP_OUT else 0.8 < level < 1.25
+        if not well:
+            self._back[j] = 0
+            return False
+        if self._back[j] == 0:
+            self._back_s[j] = t_s
+        self._back[j] += 1
+        held = kind is Kind.DROP_OUT or t_s - self._back_s[j] >= _WELL_SCANS_S
+        return self._back[j] >= 2 and held
 
     def _collect(self, fall: _Fall, value: float, ht_v: float, others: float) -> None:
         fall.scans += 1
@@ -137,7 +162,9 @@ class DropOut:
             return None
         answers = [s / n for s, n in ((fall.ht_sum, fall.ht_n), (fall.others_sum, fall.others_n)) if n]
         answered = any(a > self._answer for a in answers)
-        floating = fall.greatest_a - fall.least_a > 0.15 * self._base[j] or fall.least_a < -0.02 * self._base[j]
+        floating = (
+            fall.greatest_a - fall.least_a > 0.15 * self._base[j] or fall.least_a < -0.02 * self._base[j]
+        )
         was_mA = self._base[j] * 1e3
         label = self._labels[j]
         if (answered and not floating) or (not answers and t_s - fall.first_s >= _DECIDE_S):
@@ -150,7 +177,7 @@ class DropOut:
                 Severity.WARNING,
                 f"{label} stopped drawing current: {was_mA:.1f} mA before, {fall.least_a * 1e3:.1f} mA now; "
                 f"the supply and the others rose by {rose * 100:.1f} %",
-                "A protection relay, a fuse or an open cathode. Power off and let it discharge before you look.",
+                "A protection relay, a fuse or an open cathode. Switch off and discharge before you look.",
                 evidence={"was_a": self._base[j], "now_a": fall.least_a, "answer": rose},
             )
         if t_s - fall.first_s >= _DECIDE_S:
@@ -160,8 +187,9 @@ class DropOut:
                 fall.first_s,
                 t_s,
                 Severity.WARNING,
-                f"{label} reads {fall.least_a * 1e3:.1f} to {fall.greatest_a * 1e3:.1f} mA after {was_mA:.1f} mA, "
-                "but neither HT nor the other pairs answered: the lead is off rather than the pair",
+                f"{label} reads {fall.least_a * 1e3:.1f} to {fall.greatest_a * 1e3:.1f} mA "
+                f"after {was_mA:.1f} mA, but neither HT nor the other pairs answered: the lead is off, "
+                "not the pair",
                 "Look at this pair's sense lead; the pair itself is not watched until it reads again.",
                 evidence={"was_a": self._base[j], "least_a": fall.least_a, "greatest_a": fall.greatest_a},
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import deque
 from collections.abc import Sequence
@@ -66,7 +67,7 @@ class MainsChange:
         steady = all((max(b) - min(b)) / was < _STEADY for b in (old, new))
         if not steady or abs(now / was - 1.0) < _STEP:
             return []
-        jumps = [abs(b - a) for a, b in zip(bins[:-1], bins[1:], strict=True)]
+        jumps = [abs(b - a) for a, b in itertools.pairwise(bins)]
         onset = second.t_s - (len(bins) - 1 - jumps.index(max(jumps))) * _BIN_S
         self._before_v = was
         way = "rose" if now > was else "fell"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Second
+from logger.watch.second import Claim, Clear, Level, Second
 
 _STUCK_S, _NOISY_S, _WELL_S = 60, 4, 30
 _NOISY = 8.0
@@ -31,7 +31,9 @@ class MeasuringFault:
         self._labels = [c.label for c in setup.pairs]
         pairs = len(self._names)
         self._last = [math.nan] * pairs
+        self._step = [math.nan] * pairs
         self._scatter = [math.nan] * pairs
+        self._levels = [Level(10) for _ in range(pairs)]
         self._learnt = [0] * pairs
         self._odd: list[list[bool]] = [[] for _ in range(pairs)]
         self._same = [0] * pairs
@@ -53,22 +55,37 @@ class MeasuringFault:
                 self._pair(j, second, scatters[j], loud, out)
         else:
             self._last = [math.nan] * len(self._names)
+            if not second.powered:
+                self._powered_down(second, out)
         self._ht(second, out)
         self._temperatures(second, out)
         return out
 
+    def _powered_down(self, second: Second, out: list[Claim | Clear]) -> None:
+        """Begin anew: what was wrong with a lead may have been put right while the amp was off."""
+        for j, name in enumerate(self._names):
+            self._levels[j].forget()
+            self._odd[j], self._same[j], self._negative[j] = [], 0, 0
+            if self._open[j]:
+                self._open[j] = False
+                out.append(Clear(Kind.MEASURING_FAULT, (name,), second.closed_s))
+
     def _scatters(self, second: Second) -> list[float]:
         out = []
         for j, value in enumerate(second.current_a):
-            step = abs(value - self._last[j])
-            spread = second.greatest_a[j] - second.least_a[j]
-            # Both count: a lead in the air picks up hum within the second and wanders between seconds.
-            out.append(max(step, spread if second.n[j] > 1 else step))
+            step = value - self._last[j]
+            bend = abs(step - self._step[j])
+            # A lead in the air picks up hum within the second and wanders between seconds. A current on
+            # its way somewhere moves evenly, however fast: what is even is left out of both.
+            spread = second.greatest_a[j] - second.least_a[j] - 1.5 * abs(step)
+            out.append(max(bend, spread if second.n[j] > 1 else bend))
             if value == value:
-                self._last[j] = value
+                self._last[j], self._step[j] = value, step
         return out
 
-    def _pair(self, j: int, second: Second, scatter: float, loud: list[bool], out: list[Claim | Clear]) -> None:
+    def _pair(
+        self, j: int, second: Second, scatter: float, loud: list[bool], out: list[Claim | Clear]
+    ) -> None:
         value = second.current_a[j]
         if value != value or scatter != scatter:
             return
@@ -77,10 +94,15 @@ class MeasuringFault:
             base = self._scatter[j]
             self._scatter[j] = max(scatter if math.isnan(base) else base + 0.1 * (scatter - base), floor)
             self._learnt[j] += 1
+            self._levels[j].add(value)
             return
+        if not loud[j] and not self._open[j] and not second.masked[j]:
+            self._levels[j].add(value)
         odd = loud[j] and sum(loud) <= max(1, len(loud) // 2)
         if not odd and not self._open[j]:
-            self._scatter[j] = max(self._scatter[j] + 0.02 * (min(scatter, 3 * self._scatter[j]) - self._scatter[j]), floor)
+            self._scatter[j] = max(
+                self._scatter[j] + 0.02 * (min(scatter, 3 * self._scatter[j]) - self._scatter[j]), floor
+            )
         history = self._odd[j]
         history.append(odd)
         del history[:-6]
@@ -101,9 +123,15 @@ class MeasuringFault:
                 if stuck
                 else f"is {scatter / self._scatter[j]:.0f} times as noisy as it was, and alone in it"
             )
-            out.append(self._claim(self._names[j], f"{self._labels[j]} {what}: the lead or the converter", second, 6.0))
+            out.append(
+                self._claim(
+                    self._names[j], f"{self._labels[j]} {what}: the lead or the converter", second, 6.0
+                )
+            )
         elif self._open[j]:
-            self._well[j] = 0 if (odd or still or value < -0.003) else self._well[j] + 1
+            # What was found is not forgotten: it must read again what it read before.
+            away = not 0.8 < value / self._levels[j].value < 1.25
+            self._well[j] = 0 if (odd or still or away) else self._well[j] + 1
             if self._well[j] >= _WELL_S:
                 self._open[j] = False
                 out.append(Clear(Kind.MEASURING_FAULT, (self._names[j],), second.closed_s))
@@ -114,7 +142,11 @@ class MeasuringFault:
         flowing = max((c for c in second.current_a if c == c), default=0.0) > 0.015
         dead = second.ht_v < 0.1 * self._setup.amp.nominal_ht_V
         self._hold(
-            self._ht_name, flowing and dead, f"{self._ht_name} reads nothing while current flows: HT is there", second, out
+            self._ht_name,
+            flowing and dead,
+            f"{self._ht_name} reads nothing while current flows: HT is there",
+            second,
+            out,
         )
 
     def _temperatures(self, second: Second, out: list[Claim | Clear]) -> None:

@@ -82,7 +82,8 @@ class Mismatch:
         self._open = [True, True] if two else [o or k == j for k, o in enumerate(self._open)]
         size = abs(difference) * 1e3
         if two:
-            says = f"{self._labels[0]} and {self._labels[1]} differ by {size:.1f} mA, the limit is {limit * 1e3:.1f} mA"
+            both = " and ".join(self._labels)
+            says = f"{both} differ by {size:.1f} mA, the limit is {limit * 1e3:.1f} mA"
         else:
             way = "above" if difference > 0 else "below"
             says = f"{self._labels[j]} is {size:.1f} mA {way} the others, the limit is {limit * 1e3:.1f} mA"

@@ -46,7 +46,9 @@ class OverCurrent:
                 self._one(j, t_s, bool(over[i, j]), float(values[i, j]), on_s, out)
         return out
 
-    def _one(self, j: int, t_s: float, over: bool, value: float, on_s: float, out: list[Claim | Clear]) -> None:
+    def _one(
+        self, j: int, t_s: float, over: bool, value: float, on_s: float, out: list[Claim | Clear]
+    ) -> None:
         if not over:
             self._since[j], self._count[j] = None, 0
             if self._open[j]:

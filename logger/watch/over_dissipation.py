@@ -75,6 +75,8 @@ class OverDissipation:
             raised_s,
             severity,
             f"{self._labels[j]} dissipates {pct:.0f} % of {self._rating.anode_w:g} W{memory}, mean per valve",
-            "Take the mains off." if severity is Severity.TRIP else "Look for glowing anodes; be ready to switch off.",
+            "Take the mains off."
+            if severity is Severity.TRIP
+            else "Look for glowing anodes; be ready to switch off.",
             evidence={"dissipation_pct": pct},
         )

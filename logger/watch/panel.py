@@ -40,7 +40,9 @@ class Panel:
         self._columns = setup.pair_columns
         self._ht, self._mains = setup.first("HT"), setup.first("mains")
         self._warm = [(c.name, i) for i, c in enumerate(setup.channel) if c.measures in TEMPERATURES]
-        self._valves = [setup.valves_on(c) for c in setup.pairs]
+        self.power = AnodePower(setup)
+        self._per_watt = 100.0 / setup.rating.anode_w
+        self._names = [c.name for c in setup.pairs]
         self.gap = Gap(setup)
         self.drop_out = DropOut(setup)
         self.over_current = OverCurrent(setup)
@@ -108,7 +110,7 @@ class Panel:
             mains_v=mains,
             temperatures=[(name, float(mean[c])) for name, c in self._warm],
             dissipation_pct=[self.dissipation_pct(j, a, ht) for j, a in enumerate(current)],
-            masked=[c.name in self.book.blind for c in self.setup.pairs],
+            masked=[name in self.book.blind for name in self._names],
         )
 
     def dissipation_pct(self, j: int, current_a: float, ht_v: float) -> float:
@@ -118,25 +120,32 @@ class Panel:
         """
         if self._ht is None:
             ht_v = self.setup.amp.nominal_ht_V
-        return anode_w(self.setup, j, current_a, ht_v) / self.setup.rating.anode_w * 100.0
+        return self.power.watts(j, current_a, ht_v) * self._per_watt
 
 
-def anode_w(setup: Setup, pair: int, current_a: float, ht_v: float, screen_fraction: float | None = None) -> float:
-    """Return the anode power of one valve of a pair, in watts, mean of the valves on its resistor.
+class AnodePower:
+    """Anode power of one valve of a pair, mean of the valves on its resistor.
 
     HT less the cathode's and the transformer's volts, times the current less the screen's share. The
-    screen fraction is the middle of the range where it is only known as a range.
+    screen fraction is the middle of the range where it is only known as a range; for a triode connection
+    the whole current counts.
     """
-    amp = setup.amp
-    channel = setup.pairs[pair]
-    valves = setup.valves_on(channel)
-    if screen_fraction is None:
+
+    def __init__(self, setup: Setup) -> None:
+        amp = setup.amp
         low, high = setup.screen_fraction
-        screen_fraction = 0.0 if amp.connection == "triode" else (low + high) / 2.0
-    cathode_v = (channel.sense_ohm or 0.0) * current_a + (amp.cathode_V or 0.0)
-    # One side's winding carries that side's valves of all pairs: half the current of each pair.
-    drop_v = amp.primary_ohm * current_a / 2.0 * len(setup.pairs) if amp.ht_at != "anode" else 0.0
-    return float((ht_v - cathode_v - drop_v) * current_a * (1.0 - screen_fraction) / valves)
+        self._screen = 0.0 if amp.connection == "triode" else (low + high) / 2.0
+        self._valves = [setup.valves_on(c) for c in setup.pairs]
+        self._cathode_v = amp.cathode_V or 0.0
+        # One side's winding carries that side's valves of all pairs: half the current of each pair.
+        winding_ohm = amp.primary_ohm / 2.0 * len(setup.pairs) if amp.ht_at != "anode" else 0.0
+        self._ohm = [(c.sense_ohm or 0.0) + winding_ohm for c in setup.pairs]
+
+    def watts(self, pair: int, current_a: float, ht_v: float, screen_fraction: float | None = None) -> float:
+        """Return it in watts, for a pair's current and the HT as measured."""
+        share = self._screen if screen_fraction is None else screen_fraction
+        across_v = ht_v - self._cathode_v - self._ohm[pair] * current_a
+        return across_v * current_a * (1.0 - share) / self._valves[pair]
 
 
 def piece(block: ReadingBlock, start: int, stop: int) -> ReadingBlock:

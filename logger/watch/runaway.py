@@ -19,7 +19,7 @@ _WARM_S = 180  # until then heaters and the first tails move pairs faster than t
 
 
 class Runaway:
-    """Growth that does not slow down: three rises of 20 s in a row, none smaller than nine tenths of the last.
+    """Growth that does not slow down: three rises of 20 s running, none under nine tenths of the last.
 
     Growth of a runaway is faster than exponential (its doubling time shortens all the way), a settling
     tail or a turned pot slows down or stops. Works on each pair's own movement, the common part taken
@@ -111,9 +111,11 @@ class Runaway:
                 self._onset[j],
                 second.closed_s,
                 severity,
-                f"{self._labels[j]} is running away: {now_a * 1e3:.1f} mA and rising {per_minute:.1f} % a minute, "
-                "faster and faster; the others are not",
-                "Take the mains off." if urgent else "Go there now, and take the mains off if it does not stop.",
+                f"{self._labels[j]} is running away: {now_a * 1e3:.1f} mA and rising {per_minute:.1f} % "
+                "a minute, faster and faster; the others are not",
+                "Take the mains off."
+                if urgent
+                else "Go there now, and take the mains off if it does not stop.",
                 evidence={"now_a": now_a, "rise_pct_per_min": per_minute, "forecast_pct": forecast_pct},
             )
         ]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -152,6 +154,30 @@ class Detector(Protocol):
     def update(self, second: Second) -> Sequence[Claim | Clear]:
         """Take in one second and say what changed."""
         ...
+
+
+class Level:
+    """A pair's level some seconds ago: the mean of 30 s that ended `lag_s` before the newest one.
+
+    What is happening just now is not in it, and it stands still while nothing is added.
+    """
+
+    def __init__(self, lag_s: int) -> None:
+        self._values: deque[float] = deque(maxlen=30 + lag_s)
+        self._lag_s = lag_s
+        self.value = math.nan
+
+    def add(self, value: float) -> None:
+        """Take in one second's mean."""
+        self._values.append(value)
+        count = len(self._values) - self._lag_s
+        if count > 0:
+            self.value = sum(itertools.islice(self._values, count)) / count
+
+    def forget(self) -> None:
+        """Begin anew."""
+        self._values.clear()
+        self.value = math.nan
 
 
 def others_median(values: Sequence[float], masked: Sequence[bool]) -> float:

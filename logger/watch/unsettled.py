@@ -14,6 +14,7 @@ from logger.setup import Setup
 from logger.watch.second import Claim, Clear, Minutes, Second
 
 _HOLD = 3
+_SLACK_MIN, _DOUBT = 6.0, 0.4
 _WATCH_MIN = 20.0
 _EVERY_MIN_AFTER = 180.0
 
@@ -22,8 +23,9 @@ class Unsettled:
     """Follows the settling forecast of each pair, minute by minute.
 
     A pair is settled once the upper 90 % limit of what the model says is still to come has been below
-    the settling limit for 3 minutes. In the 20 minutes after the warm-up's end a pair that never
-    settled and whose remaining movement is above the limit for 3 minutes is held to be unsettled.
+    the settling limit for 3 minutes. In the 20 minutes after the warm-up's end a pair that never settled is
+    held to be unsettled: at once where what remains is above the limit for 3 minutes, after 6 minutes
+    where it is above four tenths of it and can't be said to be below.
     Learns from 2 minutes of HT on, anew after a restart. Price: not yet scored. Delay: 3 minutes.
     """
 
@@ -109,7 +111,8 @@ class Unsettled:
             if left != left:
                 continue
             self._below[j] = self._below[j] + 1 if abs(left) + 1.2816 * u < limit else 0
-            self._above[j] = self._above[j] + 1 if abs(left) > limit else 0
+            late = now - self._warm_end_min >= _SLACK_MIN
+            self._above[j] = self._above[j] + 1 if abs(left) > (_DOUBT if late else 1.0) * limit else 0
             if self._below[j] >= _HOLD and math.isnan(self.settled_min[j]):
                 self.settled_min[j] = now
                 if self._open[j]:
