@@ -101,7 +101,7 @@ def _call(module: str, args: list[str]) -> int:
     try:
         result = command.main(args, prog_name="soakbench", standalone_mode=False)
     except typer.TyperException as error:  # a wrong option or argument
-        _complain(f"{_lowered(error.format_message())} See soakbench {args[0]} --help")
+        _complain(f"{_lowered(error.format_message().rstrip('.'))}: see soakbench {args[0]} --help")
         return 2
     except typer.Abort:
         return INTERRUPTED

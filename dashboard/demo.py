@@ -22,6 +22,7 @@ from dashboard import app, report
 from logger import daemon, judge, setup
 from logger.clock import SystemClock
 from logger.errors import FileExistsAlready, RequestError, SoakbenchError
+from logger.export import export_log
 from logger.link.port import SerialLink
 from logger.pipeline import Output
 from logger.simulator.scenarios import Scenario, scenario
@@ -128,7 +129,7 @@ def write_results(files: Files, soak_id: int) -> dict[str, Any]:
     soak = reader.soak(soak_id)
     document = soak.verdict if soak.verdict is not None else judge.judge_soak(reader, soak_id)
     write_json(document, str(files.judge), force=True)
-    judge.write_log(reader, soak_id, files.log, files.setup, force=True)
+    export_log(reader, soak_id, files.log, setup_path=files.setup, force=True)
     report.write_report(reader, soak_id, files.report, clock=SystemClock(), force=True)
     return document
 

@@ -119,7 +119,7 @@ def judge(
 
     found = setup.load(setup_file)
     with progress_bar("judging") as seen:
-        document = judging.judge_log(log, found, seen)
+        document = judging.judge_log(log, found, seen, warn)
     if json_to is None:
         tables.show(*tables.verdict_parts(document))
     else:
@@ -189,10 +189,12 @@ def export(
 
     Example: soakbench export last --out monday.csv.gz
     """
+    from logger.export import export_log
+
     reader = open_store(db)
-    setup_to = setup_beside(out)
-    with progress_bar("exporting") as seen:
-        write_log(reader, soak_number(soak), out, setup_to, force=force, progress=seen)
+    which = soak_number(soak)
+    with progress_bar("exporting", reader.soak(which).last_t_us) as seen:
+        setup_to = export_log(reader, which, out, force=force, progress=seen)
     print(f"{out}\n{setup_to}")
     return 0
 

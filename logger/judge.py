@@ -15,17 +15,25 @@ Progress = Callable[[float], None]
 """Is told how far the judging is, in seconds of the soak."""
 
 
-def _unheard(t_s: float) -> None:
-    """Take no notice of the progress."""
+def _unheard(_what: object) -> None:
+    """Take no notice."""
 
 
-def judge_log(path: Path, setup: Setup, progress: Progress = _unheard) -> dict[str, Any]:
-    """Judge a log file; return the `soakbench.judge/1` document. LogFileError where it can't be read."""
+def judge_log(
+    path: Path, setup: Setup, progress: Progress = _unheard, say: Callable[[str], None] = _unheard
+) -> dict[str, Any]:
+    """Judge a log file; return the `soakbench.judge/1` document.
+
+    `say` gets a sentence for each thing that was recognised in a file that is not quite ours. LogFileError
+    where the file can't be read.
+    """
     pipeline = Pipeline(setup)
     log = logfile.read(path, setup)
     for readings, marks in log:
         progress(pipeline.feed(readings, marks).now["t_s"])
     pipeline.finish()
+    for note in log.notes:
+        say(note)
     pipeline.skipped(log.skipped, log.first_skipped)
     return pipeline.verdict()
 

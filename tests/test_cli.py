@@ -1,0 +1,267 @@
+"""The front door and the commands, as a person or a script meets them."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import soakbench
+from logger.simulator.scenarios import scenario
+
+COMMANDS = [name for name, _, _ in soakbench.COMMANDS]
+
+
+@pytest.fixture
+def setup_file(tmp_path: Path) -> Path:
+    path = tmp_path / "theatre.toml"
+    path.write_text(scenario("healthy").setup_text(), encoding="utf-8")
+    return path
+
+
+def complaint(capsys: pytest.CaptureFixture[str]) -> str:
+    """Return what was said on standard error, which is one sentence and no traceback."""
+    said = capsys.readouterr().err
+    assert "Traceback" not in said
+    assert said.startswith("soakbench: ")
+    assert said.count("\n") == 1, said
+    return said
+
+
+# ---- the front door
+
+
+def test_the_top_help_lists_every_command_and_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
+    assert soakbench.main(["--help"]) == 0
+    text = capsys.readouterr().out
+    for name in COMMANDS:
+        assert re.search(rf"^  {name} +\w", text, flags=re.MULTILINE)
+    for code, line in soakbench.EXIT_CODES:
+        assert f"  {code}  {line}" in text
+
+
+def test_the_top_help_imports_nothing_slow() -> None:
+    script = (
+        "import sys, soakbench; soakbench.main(['--help'])\n"
+        "slow = {'numpy', 'typer', 'rich', 'pydantic', 'dataclasses', 'logger'} & set(sys.modules)\n"
+        "sys.exit(repr(slow) if slow else 0)"
+    )
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert ran.returncode == 0, ran.stderr
+
+
+@pytest.mark.parametrize("command", [[name] for name in COMMANDS] + [["soaks", "list"], ["soaks", "show"]])
+def test_the_help_of_each_command_has_an_example(
+    command: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert soakbench.main([*command, "--help"]) == 0
+    assert f"Example: soakbench {command[0]}" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_version_is_the_packages(capsys: pytest.CaptureFixture[str]) -> None:
+    from importlib.metadata import version
+
+    assert soakbench.main(["--version"]) == 0
+    assert capsys.readouterr().out == f"soakbench {version('soakbench')}\n"
+
+
+def test_an_unknown_command_names_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
+    assert soakbench.main(["jugde", "x.csv"]) == 2
+    assert "the nearest is 'judge'" in complaint(capsys)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["judge"], "LOG"),
+        (["judge", "a.csv"], "--setup"),
+        (["check", "a.toml", "--jsno", "-"], "--jsno"),
+        (["demo", "--seed", "many"], "'--seed'"),
+        (["demo", "drfit", "--headless"], "there is no scenario 'drfit'"),
+        (["demo", "--speed", "-1"], "--speed"),
+        (["dash", "--port", "99999"], "'--port'"),
+        (["report", "first", "--out", "x.pdf"], "'first' is no soak"),
+        (["check", "not-there.toml"], "there is no set-up file not-there.toml"),
+        (["run", "not-there.toml"], "there is no set-up file not-there.toml"),
+        (["judge", "a.csv", "--setup", "not-there.toml"], "there is no set-up file not-there.toml"),
+    ],
+)
+def test_a_wrong_request_is_one_sentence_and_exit_code_2(
+    arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert soakbench.main(arguments) == 2
+    assert says in complaint(capsys)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["soaks"], ["soaks", "show"], ["report", "last", "--out", "x.pdf"], ["export", "1", "--out", "x.csv"]],
+)
+def test_a_store_that_is_not_there_is_exit_code_3_and_is_not_made(
+    arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    missing = tmp_path / "none.db"
+    assert soakbench.main([*arguments, "--db", str(missing)]) == 3
+    assert "there is no store" in complaint(capsys)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_port_that_is_not_there_is_exit_code_3(
+    setup_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = setup_file.read_text(encoding="utf-8").replace('port = "auto"', 'port = "/dev/no-such-port"')
+    setup_file.write_text(text, encoding="utf-8")
+    assert soakbench.main(["run", str(setup_file), "--db", str(tmp_path / "soak.db")]) == 3
+    said = capsys.readouterr().err
+    assert "there is no port /dev/no-such-port" in said
+    assert "Traceback" not in said
+
+
+def test_a_fault_of_ours_is_exit_code_4_and_leaves_a_report(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "broken_command.py").write_text("raise ZeroDivisionError('on purpose')\n", encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr(soakbench, "COMMANDS", (("broken", "broken_command", "for this test"),))
+    assert soakbench.main(["broken", "it"]) == 4
+    said = complaint(capsys)
+    assert "a fault in soakbench itself (ZeroDivisionError)" in said
+    (report,) = tmp_path.glob("soakbench-fault-*.txt")
+    assert str(report) in said
+    text = report.read_text(encoding="utf-8")
+    for part in ("ZeroDivisionError: on purpose", "Traceback", "command: broken it", "numpy ", "Python "):
+        assert part in text
+
+
+def test_a_reader_that_goes_away_is_no_fault(setup_file: Path) -> None:
+    command = f'"{sys.executable}" -m soakbench check "{setup_file}" --json - | head -c 1'
+    ran = subprocess.run(["sh", "-c", command], capture_output=True, text=True, check=False)
+    assert ran.stdout == "{"
+    assert "fault" not in ran.stderr
+    assert "Traceback" not in ran.stderr
+    assert "Broken" not in ran.stderr
+
+
+# ---- check
+
+
+def test_check_shows_wiring_limits_and_what_cannot_be_decided(
+    setup_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert soakbench.main(["check", str(setup_file)]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    for part in (
+        "pair1",
+        "1 ohm ±1 %",
+        "common practice, no source",
+        "ILAC-G8:09/2019",
+        "High tension kills",
+    ):
+        assert part in text
+
+
+def test_the_wiring_table_gives_the_volts_that_ohms_law_gives(
+    setup_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert soakbench.main(["check", str(setup_file), "--json", "-"]) == 0
+    wiring = {row["channel"].split(" ")[0]: row for row in json.loads(capsys.readouterr().out)["wiring"]}
+    # 65 % of 25 W at 455 V, two valves, and the middle of the sheet's screen share (0.1071 to 0.1297) on top
+    assert wiring["pair1"]["expected_V"] == pytest.approx(2 * 0.65 * 25 / 455 / (1 - 0.1184), rel=1e-6)
+    assert wiring["ht"]["expected_V"] == pytest.approx(455 * 4700 / 1_004_700, rel=1e-6)
+    assert wiring["mains"]["expected_V"] == pytest.approx(2.3)
+    assert wiring["chassis"]["expected_V"] is None
+
+
+@pytest.mark.parametrize(
+    ("find", "put", "says"),
+    [
+        ("sense_ohm = 1.0", "sense_ohm = 100.0", "biases the valves itself"),
+        ("sense_ohm = 1.0", "sense_ohm = 100.0", "over the full scale"),
+        ("sense_ohm = 1.0", "sense_ohm = 2.0", "less than twice the aim"),
+        ("pin = [2, 3]", "pin = [0, 1]", "pin 0, 1 is used more than once"),
+        ("pin = [0, 1]", "pin = 0", "one wire against the DAQ's ground"),
+        ("scans_per_s = 10", "scans_per_s = 50", "carry hum"),
+        ("minutes = 120", "minutes = 20", "under 30 nothing is judged"),
+        ("minutes = 30", "minutes = 5", "less than 20 minutes of warm-up"),
+        ('step = "soak"', 'step = "signal"', "no soak step"),
+        ('measures = "HT"', 'measures = "voltage"', "no channel measures HT"),
+        ('measures = "mains"', 'measures = "voltage"', "no channel measures mains"),
+        ("[plan]", "[cutout]\narmed = true\n[plan]", "[cutout] is not fitted in this version"),
+        ("[plan]", "[mqtt]\nhost = 'x'\n[plan]", "[mqtt] is not fitted in this version"),
+        ("[plan]", "[limits]\nwarn_pct = 120\n[plan]", "warn_pct 120 is not below fail_pct 100"),
+        (
+            "[plan]",
+            "[limits]\npair_low_mA = 90\npair_high_mA = 80\n[plan]",
+            "no current is inside the window",
+        ),
+        ('kind = "lines"', 'kind = "modbus"', 'link kind "modbus" isn\'t fitted in this version'),
+        ('sockets = ["V3", "V4"]', 'sockets = ["V3"]', "1 sockets are named for 2 valves"),
+        ('sockets = ["V3", "V4"]', 'sockets = ["V5", "V6"]', "socket V5, V6 is named more than once"),
+    ],
+)
+def test_check_warns_of_what_is_odd(
+    setup_file: Path, find: str, put: str, says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = setup_file.read_text(encoding="utf-8")
+    assert find in text
+    setup_file.write_text(text.replace(find, put, 1), encoding="utf-8")
+    assert soakbench.main(["check", str(setup_file)]) == 0
+    assert says in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("find", "put", "says"),
+    [
+        ("sense_ohm = 1.0", "sense_ohm = 0", 'channel "pair1".sense_ohm'),
+        ("nominal_ht_V = 455", "nominal_ht_V = 5000", "amp.nominal_ht_V"),
+        ("[plan]", "[limtis]\n[plan]", "the nearest is limits"),
+        ('measures = "HT"', 'measures = "HT volts"', 'channel "ht".measures'),
+        ("pin = [0, 1]\n", "", 'channel "pair1".pin'),
+        ("divider_ohm = ", "# ", 'channel "ht".divider_ohm'),
+        ('sensor = "ntc"', "", 'channel "chassis".sensor'),
+        ("[plan]", "plan", "expected TOML"),
+    ],
+)
+def test_check_refuses_what_is_wrong(
+    setup_file: Path, find: str, put: str, says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = setup_file.read_text(encoding="utf-8")
+    assert find in text
+    setup_file.write_text(text.replace(find, put, 1), encoding="utf-8")
+    assert soakbench.main(["check", str(setup_file)]) == 2
+    said = capsys.readouterr().err
+    assert says in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "says"),
+    [("0.1", "can be decided"), ("1.0", "conditional passes are common"), ("4.0", "no pass exists")],
+)
+def test_check_says_which_limits_the_resistors_leave_undecided(
+    setup_file: Path, tolerance: str, says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = setup_file.read_text(encoding="utf-8").replace(
+        "tolerance_pct = 1.0", f"tolerance_pct = {tolerance}"
+    )
+    setup_file.write_text(text, encoding="utf-8")
+    assert soakbench.main(["check", str(setup_file), "--json", "-"]) == 0
+    match = json.loads(capsys.readouterr().out)["decidable"][0]
+    assert says in match["says"]
+
+
+def test_json_is_not_written_over_a_file_without_force(
+    setup_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine = tmp_path / "mine.json"
+    mine.write_text("mine", encoding="utf-8")
+    assert soakbench.main(["check", str(setup_file), "--json", str(mine)]) == 2
+    assert "add --force" in capsys.readouterr().err
+    assert mine.read_text(encoding="utf-8") == "mine"
+    assert soakbench.main(["check", str(setup_file), "--json", str(mine), "--force"]) == 0
+    assert json.loads(mine.read_text(encoding="utf-8"))["schema"] == "soakbench.check/1"
