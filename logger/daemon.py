@@ -177,6 +177,8 @@ class _Daemon:
         self._soak_id: int | None = None
         self._first_us = 0
         self._how: str | None = None
+        self._t_s = 0.0
+        self._plan_s = sum(step.seconds for step in setup.plan.steps)
         self._plan_ends_s: float | None = None
         self._told: dict[int, tuple[Severity, bool]] = {}
         period_s = 1.0 / setup.link.scans_per_s
@@ -275,8 +277,10 @@ class _Daemon:
         """Cut a block where the plan may end, so that where a soak ends does not hang on the blocking."""
         while len(block):
             n = len(block)
-            if self._until_plan_done and self._plan_ends_s is not None:
-                ends_us = (self._plan_ends_s - _CUT_BEFORE_S) * 1e6
+            if self._until_plan_done:
+                # before HT is on nobody knows when it ends, but surely not before it has run its time
+                ends_s = self._plan_ends_s if self._plan_ends_s is not None else self._t_s + self._plan_s
+                ends_us = (ends_s - _CUT_BEFORE_S) * 1e6
                 if block.t_us[-1] >= ends_us:
                     n = max(1, int(np.searchsorted(block.t_us, ends_us)))
             yield ScanBlock(block.t_us[:n], block.sequence[:n], block.counts[:n])
@@ -322,6 +326,7 @@ class _Daemon:
                 self._tell(f"{what}: {finding.says}")
         if output.now:
             self._writer.set_now(output.now)
+            self._t_s = output.now["t_s"]
             self._plan_ends_s = output.now["plan_ends_s"]
         if self._on_output is not None:
             self._on_output(output)
@@ -372,10 +377,11 @@ class _Daemon:
         left = disk_left_bytes(self._writer.path)
         rate = self._setup.link.scans_per_s * len(self._setup.channel) * _BYTES_A_SAMPLE
         hours = left / rate / 3600.0
-        plan_hours = sum(step.seconds for step in self._setup.plan.steps) / 3600.0
-        level = (
-            2 if left < _DISK_FLOOR_BYTES else 1 if left < _DISK_LOW_BYTES or hours < 2.0 * plan_hours else 0
-        )
+        level = 0
+        if left < _DISK_FLOOR_BYTES:
+            level = 2
+        elif left < _DISK_LOW_BYTES or hours < 2.0 * self._plan_s / 3600.0:
+            level = 1
         if level > self._disk_level:
             room = f"the disk of {self._writer.path} has {left / 1e6:.0f} MB left"
             if level == 2:

@@ -44,6 +44,7 @@ class TinyDaq:
         self.commands: list[lines.Command | str] = []
         self.rubbish: bytes | None = None
         self.mute = False
+        self.hold = False
         self.refuses: str | None = None
         self.garble: Callable[[int, bytes], bytes] = lambda _sequence, line: line
         self._row = row or (lambda sequence: [sequence % 30000, None if sequence % 7 == 3 else -5])
@@ -105,6 +106,12 @@ class TinyDaq:
             if say:
                 self._write(frame(lines.banner_body(self.daq), end=b"\r\n"))
 
+    def restart(self) -> None:
+        """Begin a new record: reset, and forget what was sent."""
+        with self._lock:
+            self.reset(say=False)
+            self.sent = []
+
     def skip(self, seconds: float) -> None:
         """Let the board's own time run on, as it does while nobody listens."""
         with self._lock:
@@ -128,7 +135,13 @@ class TinyDaq:
             return
         now = time.monotonic()
         many = 64
-        while self._rate and many and not self._ended and (self.speed == 0 or now >= self._due):
+        while (
+            self._rate
+            and not self.hold
+            and many
+            and not self._ended
+            and (self.speed == 0 or now >= self._due)
+        ):
             many -= 1
             if self._last is not None and len(self.sent) >= self._last:
                 self._write(frame(lines.end_body("end-of-recording"), end=b"\r\n"))

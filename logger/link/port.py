@@ -292,7 +292,7 @@ class SerialLink:
         self.port = port
         self.flags = Flags.of(0)
         """What the last scan's flags said."""
-        self.rejected: dict[Cause, int] = {}
+        self.rejected: dict[str, int] = {}
         """What was rejected so far, by cause; replaced whole by the reading thread."""
         self._channels = channels
         self._rate = scans_per_s
@@ -451,9 +451,8 @@ class SerialLink:
             while self._outgoing:
                 talk.send(*self._outgoing.popleft())
             records = talk.read()
-            self.rejected = dict(
-                self._past + self._time.rejected + talk.frames.rejected + talk.decoder.rejected
-            )
+            total = self._past + self._time.rejected + talk.frames.rejected + talk.decoder.rejected
+            self.rejected = {cause.value: count for cause, count in total.items()}
 
     def _handle(self, record: Record, talk: _Conversation, now: float) -> None:
         match record:
