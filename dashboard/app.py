@@ -1,0 +1,203 @@
+"""The dashboard's server: pages over one store, read-only, on this machine only.
+
+Everything it serves lies in the installed packages and in `assets/`: no page asks another host for
+anything. Scripts run only from here (content security policy), and what came from files is text.
+"""
+
+from __future__ import annotations
+
+import errno
+import ipaddress
+from pathlib import Path
+from typing import Any, Final, cast
+
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from flask import Flask, Response
+from flask_compress import Compress
+from waitress.server import create_server
+
+from dashboard import chart
+from dashboard.bench import Absent, Bench
+from dashboard.chart import spoken
+from dashboard.pages import live, parts, soak
+from logger.clock import Clock, SystemClock
+from logger.errors import RequestError
+
+DEFAULT_HOST: Final = "127.0.0.1"
+DEFAULT_PORT: Final = 8050
+
+_INDEX: Final = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="assets/favicon.svg">
+{%css%}
+</head>
+<body>
+{%app_entry%}
+<footer>
+{%config%}
+{%scripts%}
+{%renderer%}
+</footer>
+</body>
+</html>
+"""
+
+
+def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
+    """Make the dashboard of one store; `clock` says how old the last scan is."""
+    bench = Bench(Path(store_path), clock or SystemClock())
+    server = Flask("dashboard")
+    server.config.update(
+        COMPRESS_MIMETYPES=[
+            "text/html",
+            "text/css",
+            "text/javascript",
+            "application/javascript",
+            "application/json",
+            "image/svg+xml",
+        ],
+        MAX_CONTENT_LENGTH=1_000_000,
+        # A page of another site that calls itself by a name of ours (DNS rebinding) gets nothing.
+        TRUSTED_HOSTS=["localhost", "127.0.0.1", "[::1]"],
+    )
+    Compress(server)
+    app = Dash(
+        __name__,
+        server=cast(Any, server),
+        assets_folder=str(Path(__file__).parent / "assets"),
+        serve_locally=True,
+        title="soakbench",
+        update_title="",
+        index_string=_INDEX,
+        suppress_callback_exceptions=True,
+        enable_mcp=False,
+        meta_tags=[
+            {"name": "viewport", "content": "width=device-width, initial-scale=1"},
+            {"name": "color-scheme", "content": "light"},
+        ],
+    )
+    app.layout = _frame()
+    _register(app)
+    live.register(app, bench)
+    soak.register(app, bench)
+    chart.register(app, bench)
+    _secure(app, server)
+    return app
+
+
+def _frame() -> html.Div:
+    """Return what stands around every page."""
+    return html.Div(
+        [
+            dcc.Location(id="address", refresh="callback-nav"),
+            dcc.Store(id="screen"),
+            dcc.Store(id="title"),
+            html.A("Skip to the page", href="#page", className="skip"),
+            html.Div(
+                [
+                    html.Span("soakbench", className="wordmark"),
+                    html.Nav(id="ways", **spoken("Pages")),
+                ],
+                className="top",
+            ),
+            html.Main(id="page", tabIndex="-1"),
+        ],
+        className="frame",
+    )
+
+
+def _register(app: Dash) -> None:
+    @app.callback(Output("page", "children"), Output("ways", "children"), Input("address", "pathname"))
+    def show(path: str | None) -> tuple[Any, Any]:
+        return page_at(path or "/")
+
+    in_browser: Any = app.clientside_callback
+    in_browser(ClientsideFunction("soakbench", "setTitle"), Output("title", "id"), Input("title", "data"))
+    in_browser(ClientsideFunction("soakbench", "watchWidth"), Output("screen", "data"), Input("screen", "id"))
+
+
+def page_at(path: str) -> tuple[list[Any], list[Any]]:
+    """Return the page at an address and the ways to the others."""
+    parts_of = [part for part in path.split("/") if part]
+    match parts_of:
+        case []:
+            page, here = live.layout(), "/"
+        case ["soak"] | ["soak", "last"]:
+            page, here = soak.layout("last"), "/soak/last"
+        case ["soak", number] if number.isascii() and number.isdigit() and len(number) < 10:
+            page, here = soak.layout(int(number)), "/soak/last"
+        case _:
+            missing = Absent("There is no such page", "The pages are Live and Soak, above.")
+            page, here = [parts.nothing(missing)], ""
+    ways: list[Any] = []
+    for name, href in (("Live", "/"), ("Soak", "/soak/last")):
+        current: dict[str, Any] = {"className": "here"} if href == here else {}
+        ways.append(dcc.Link(name, href=href, **current))
+    return page, ways
+
+
+def _secure(app: Dash, server: Flask) -> None:
+    """Send the headers that keep foreign scripts, frames and hosts out; after all callbacks exist."""
+    scripts = " ".join(["'self'", *app.csp_hashes()])
+    policy = "; ".join(
+        [
+            "default-src 'self'",
+            f"script-src {scripts}",
+            "style-src 'self' 'unsafe-inline'",  # the charts set styles of their own
+            "img-src 'self' data: blob:",
+            "font-src 'self'",
+            "connect-src 'self'",
+            "object-src 'none'",
+            "base-uri 'none'",
+            "form-action 'none'",
+            "frame-ancestors 'none'",
+        ]
+    )
+
+    @server.after_request
+    def add_headers(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = policy
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+        response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        return response
+
+
+def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> Any:
+    """Bind the address and return a waitress server: `.run()` serves, `.close()` ends; port 0 = any free.
+
+    Raises RequestError where the address can't be had, or is no loopback address.
+    """
+    _only_this_machine(host)
+    try:
+        return create_server(app.server, host=host, port=port, threads=4, ident="soakbench")
+    except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            raise RequestError(
+                f"port {port} on {host} is taken: end the program that has it, or name another with --port"
+            ) from error
+        raise RequestError(
+            f"the dashboard can't be reached at {host}, port {port} ({error.strerror or error}): "
+            "name another with --host and --port"
+        ) from error
+
+
+def serve(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> None:
+    """Serve the dashboard until interrupted."""
+    make_server(app, host, port).run()
+
+
+def _only_this_machine(host: str) -> None:
+    try:
+        loopback = host == "localhost" or ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        loopback = False
+    if not loopback:
+        raise RequestError(
+            f"the dashboard is served on this machine only, not at {host}: it has no password yet, so leave "
+            "--host at 127.0.0.1 and look from here"
+        )

@@ -1,0 +1,287 @@
+"""The chart of a soak on a page: drawn once, then followed by sending only what is new."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from typing import Any, Final, cast
+
+from dash import Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash.exceptions import PreventUpdate
+
+from dashboard import figures, series
+from dashboard.bench import Bench, Look
+from dashboard.figures import Json, Story, View
+from dashboard.series import Series
+
+POLL_MS: Final = 2000
+
+
+def spoken(label: str) -> dict[str, Any]:
+    """Return what a screen reader says of a component."""
+    return {"aria-label": label}
+
+
+def component() -> html.Section:
+    """Return the chart's place on a page."""
+    return html.Section(
+        [
+            html.H2("Chart", className="unseen"),
+            html.Div(
+                dcc.Graph(id="chart", config=cast(Any, figures.CONFIG), figure=_blank()),
+                id="chart-frame",
+                className="chart",
+                role="img",
+                **spoken("Chart of the soak"),
+            ),
+            html.P(
+                "Drag across the chart to look closer; a double click goes back. Hatched: no reading.",
+                className="hint chart-hint",
+            ),
+            dcc.Store(id="chart-state"),
+            dcc.Interval(id="chart-tick", interval=POLL_MS),
+        ],
+        className="panel chart-panel",
+    )
+
+
+def _blank() -> Json:
+    hidden = {"visible": False}
+    return {
+        "data": [],
+        "layout": {
+            "height": 600,
+            "paper_bgcolor": "rgba(0,0,0,0)",
+            "plot_bgcolor": "rgba(0,0,0,0)",
+            "xaxis": hidden,
+            "yaxis": hidden,
+        },
+    }
+
+
+def story_of(look: Look) -> Story:
+    """Return what the chart tells of a soak."""
+    soak = look.soak
+    now_channels = (soak.now or {}).get("channels", {})
+    if soak.verdict:
+        pairs = {
+            channel["name"]: channel
+            for channel in soak.verdict["channels"]
+            if channel["measures"] == "pair current"
+        }
+        settled_at = {name: pair.get("settled_at_s") for name, pair in pairs.items()}
+        currents = [pair["settled_mA"] / 1000.0 for pair in pairs.values() if pair.get("settled_mA")]
+    else:
+        pairs = {channel.name: now_channels.get(channel.name, {}) for channel in soak.setup.pairs}
+        settled_at = {name: pair.get("settled_at_s") for name, pair in pairs.items()}
+        # Per cent count from the median of the settled pairs; before, the aim's current stands in.
+        currents = [
+            pair["value"]
+            for pair in pairs.values()
+            if pair.get("value") is not None and pair.get("settled_at_s") is not None
+        ]
+    match_a = figures.match_limit(soak.setup, currents)
+    return Story(
+        uuid=soak.uuid,
+        setup=soak.setup,
+        steps=look.steps(),
+        findings=look.findings,
+        gaps=look.gaps(),
+        settled_at_s={name: at_s for name, at_s in settled_at.items() if at_s is not None},
+        # To a twentieth of a mA, or the band would tremble with the noise of the figures now.
+        match_a=round(match_a * 20_000.0) / 20_000.0,
+        x_end_s=_axis_end(look),
+    )
+
+
+def _axis_end(look: Look) -> float:
+    """Return where the time axis ends: with the step that runs, so that it moves once a step."""
+    if not look.running:
+        return max(look.last_s, 10.0)
+    ends = [band.to_s for band in look.steps() if band.to_s > look.now_s]
+    if ends:
+        return ends[0]
+    step_s = 300.0 if look.now_s < 900.0 else 1800.0
+    return step_s * (math.floor(look.now_s / step_s) + 1)
+
+
+def register(app: Dash, bench: Bench) -> None:
+    """Add the chart's callback."""
+
+    @app.callback(
+        Output("chart", "figure"),
+        Output("chart-state", "data"),
+        Output("chart-frame", "aria-label"),
+        Input("chart-tick", "n_intervals"),
+        Input("chart", "relayoutData"),
+        Input("screen", "data"),
+        State("which", "data"),
+        State("chart-state", "data"),
+    )
+    def follow(
+        _: int | None, moved: Json | None, width_px: int | None, which: int | str, state: Json | None
+    ) -> tuple[Any, Any, Any]:
+        look = bench.look(which)
+        if not isinstance(look, Look) or look.soak.last_t_us is None:
+            raise PreventUpdate
+        known = state if state and state["uuid"] == look.soak.uuid else None
+        zoom = known["zoom"] if known else None
+        if ctx.triggered_id == "chart":
+            asked = zoom_of(moved or {}, zoom)
+            if known and asked == zoom:
+                raise PreventUpdate
+            zoom = asked
+        view = View(int(width_px or 1280), tuple(zoom) if zoom else None)
+        return _drawn(bench, look, view, known)
+
+
+def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[Any, Any, Any]:
+    """Draw the chart anew where its frame changed, else send what is new."""
+    soak, story, holes = look.soak, story_of(look), look.holes()
+    pairs, rate = len(soak.setup.pairs), soak.setup.link.scans_per_s
+    level_s = series.level_for(look.last_s, rate, pairs)
+    fine_s = series.level_for(view.zoom_s[1] - view.zoom_s[0], rate, pairs) if view.zoom_s else level_s
+    at_end = view.zoom_s is not None and view.zoom_s[1] >= look.last_s
+    same: Json = {
+        "uuid": soak.uuid,
+        "ended": not look.running,
+        "zoom": list(view.zoom_s) if view.zoom_s else None,
+        "width": view.width_px,
+        "levels": [level_s, fine_s, at_end],
+        "holes": digest([holes.gaps, holes.left_out]),
+    }
+    if known and all(known[key] == value for key, value in same.items()):
+        tail_level_s = fine_s if at_end else level_s
+        news = series.read(
+            bench.reader,
+            soak,
+            tail_level_s,
+            holes,
+            from_s=known["until_s"],
+            to_s=_closed_until(look, tail_level_s),
+            after_s=known["until_s"],
+        )
+        extents = figures.merged(known["extents"], figures.measure(news, story))
+        if figures.frame(story, view, extents) == known["frame"]:
+            return _patched(news, story, view, extents, known)
+    full = _stretches(bench, look, view, level_s, fine_s)
+    extents = figures.measure(full, story)
+    line_ends = figures.ends(full, soak.setup, view)
+    figure = figures.whole(full, story, view, extents)
+    settled = figures.settled_points(full, story)
+    over = figures.dressing(line_ends, settled, story, view, extents)
+    state = {
+        **same,
+        "until_s": full.until_s,
+        "extents": extents,
+        "ends": line_ends,
+        "settled": settled,
+        "frame": figures.frame(story, view, extents),
+        "over": digest([over.traces, over.shapes, over.notes]),
+        "labels": digest(over.end_labels),
+    }
+    return figure, state, figures.summary(story, line_ends)
+
+
+def _patched(
+    news: Series, story: Story, view: View, extents: figures.Extents, known: Mapping[str, Any]
+) -> tuple[Any, Any, Any]:
+    """Return a patch with the new points, and what lies over the lines where that changed."""
+    setup = story.setup
+    line_ends = {**known["ends"], **figures.ends(news, setup, view)}
+    settled = {**figures.settled_points(news, story), **known["settled"]}
+    settled = {name: at for name, at in settled.items() if name in (story.settled_at_s or {})}
+    over = figures.dressing(line_ends, settled, story, view, extents)
+    over_digest, labels_digest = digest([over.traces, over.shapes, over.notes]), digest(over.end_labels)
+    if not len(news) and over_digest == known["over"] and labels_digest == known["labels"]:
+        raise PreventUpdate
+    patch = Patch()
+    if len(news):
+        for index, (x, y) in enumerate(figures.tail(news, setup)):
+            patch["data"][index]["x"].extend(x)
+            patch["data"][index]["y"].extend(y)
+    if over_digest != known["over"]:
+        first = figures.line_count(setup)
+        for offset, trace in enumerate(over.traces):
+            patch["data"][first + offset] = trace
+        patch["layout"]["shapes"] = over.shapes
+        patch["layout"]["annotations"] = over.notes + over.end_labels
+    elif labels_digest != known["labels"]:
+        for offset, label in enumerate(over.end_labels):
+            patch["layout"]["annotations"][len(over.notes) + offset] = label
+    state = {
+        **known,
+        "until_s": news.until_s,
+        "extents": extents,
+        "ends": line_ends,
+        "settled": settled,
+        "over": over_digest,
+        "labels": labels_digest,
+    }
+    return patch, state, figures.summary(story, line_ends) if len(news) else no_update
+
+
+def _stretches(bench: Bench, look: Look, view: View, level_s: int, fine_s: int) -> Series:
+    """Read the whole soak, finer where a person has zoomed in."""
+    holes = look.holes()
+    closed_s = _closed_until(look, level_s)
+    if view.zoom_s is None or fine_s >= level_s:
+        return series.read(bench.reader, look.soak, level_s, holes, to_s=closed_s)
+    # The fine stretch reaches over the edges of the view, and begins and ends with a coarse bucket.
+    span_s = view.zoom_s[1] - view.zoom_s[0]
+    grid_s = max(level_s, 1)
+    low_s = max(0.0, math.floor((view.zoom_s[0] - span_s / 4.0) / grid_s) * grid_s)
+    high_s = math.ceil((view.zoom_s[1] + span_s / 4.0) / grid_s) * grid_s
+    before = series.read(bench.reader, look.soak, level_s, holes, to_s=low_s)
+    fine = series.read(
+        bench.reader,
+        look.soak,
+        fine_s,
+        holes,
+        from_s=low_s,
+        to_s=min(high_s, _closed_until(look, fine_s) or high_s),
+        after_s=before.until_s if len(before) else None,
+    )
+    parts = [before, fine]
+    if high_s < look.last_s:
+        parts.append(
+            series.read(
+                bench.reader,
+                look.soak,
+                level_s,
+                holes,
+                from_s=high_s,
+                to_s=closed_s,
+                after_s=fine.until_s if len(fine) else None,
+            )
+        )
+    return series.join(parts)
+
+
+def _closed_until(look: Look, level_s: int) -> float | None:
+    """Return up to where buckets are complete: while it runs, the last one still fills."""
+    if not look.running:
+        return None
+    if level_s == 0:
+        return look.last_s + 1e-6
+    return math.floor(look.last_s / level_s) * level_s
+
+
+def zoom_of(moved: Mapping[str, Any], zoom: list[float] | None) -> list[float] | None:
+    """Return the stretch a person zoomed to, from what the graph says of its move; unchanged if nothing."""
+    if moved.get("xaxis.autorange"):
+        return None
+    ends = [moved.get("xaxis.range[0]"), moved.get("xaxis.range[1]")]
+    if None in ends and isinstance(moved.get("xaxis.range"), list):
+        ends = moved["xaxis.range"]
+    if None in ends:
+        return zoom
+    low_s, high_s = (figures.elapsed_s(end) for end in ends)
+    return [low_s, high_s] if high_s > low_s else zoom
+
+
+def digest(value: Any) -> str:
+    """Return a short digest of plain data, to tell whether it changed."""
+    return hashlib.sha256(json.dumps(value, default=str).encode()).hexdigest()[:16]

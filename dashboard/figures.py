@@ -1,0 +1,1025 @@
+"""The chart of a soak as a plotly figure, from plain data: no store, no clock, no component.
+
+One figure holds all panels over one time axis, so that they zoom together: current of each pair,
+each pair from the others, the findings' numbers, then HT, mains and temperatures. `whole` makes the
+figure, `tail` the new points of its lines and `dressing` what lies over them, so that a running soak
+is followed by sending only what is new.
+
+Figures are plain dictionaries with Python lists: numpy arrays would travel packed, and a patch that
+extends them would lose the history. Every text that came from a file goes through `plain`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from dashboard.series import Series
+from dashboard.words import MINUS, number
+from logger.blocks import FloatArray
+from logger.finding import Finding, Kind, Severity
+from logger.setup import Channel, Setup
+
+Json = dict[str, Any]
+Extents = dict[str, list[float]]
+"""Least and greatest of the data that a panel's axis must hold, by panel, in the panel's unit."""
+Ends = dict[str, list[float]]
+"""Where each line ends: [time in s, value in the panel's unit], by the line's key."""
+
+# Okabe and Ito's palette (Color Universal Design, 2008) in the project's order; beside each a darker
+# tone of the same hue that reaches 4.5:1 on white, for words in the line's colour.
+PALETTE: Final[tuple[tuple[str, str], ...]] = (
+    ("#0072B2", "#00649C"),  # blue
+    ("#E69F00", "#8A5A00"),  # orange
+    ("#009E73", "#00704F"),  # bluish green
+    ("#CC79A7", "#964672"),  # reddish purple
+    ("#56B4E9", "#1F7299"),  # sky blue
+    ("#D55E00", "#A84600"),  # vermilion
+    ("#F0E442", "#6E6700"),  # yellow, outlined
+    ("#000000", "#000000"),  # black
+)
+OUTLINED: Final = "#F0E442"
+INK, QUIET, FAINT, HAIR = "#1D2329", "#59636D", "#D9DDE0", "#ECEEF0"
+SIGN: Final[dict[Severity, tuple[str, str]]] = {
+    Severity.REMARK: ("circle", "#6B757E"),
+    Severity.WARNING: ("triangle-up", "#B86E00"),
+    Severity.TRIP: ("square", "#C23A00"),
+}
+"""Shape and colour of a finding's mark."""
+
+FONT: Final = '-apple-system, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", Arial, sans-serif'
+CONFIG: Final[Json] = {
+    "showSendToCloud": False,
+    "plotlyServerURL": "",
+    "displayModeBar": False,
+    "displaylogo": False,
+    "doubleClick": "reset",
+    "showTips": False,
+    "responsive": True,
+}
+"""What every graph is drawn with: nothing of it may offer to send a chart away."""
+
+
+@dataclass(frozen=True)
+class Band:
+    """A step of the plan on the time axis."""
+
+    name: str
+    from_s: float
+    to_s: float
+
+
+@dataclass(frozen=True)
+class Story:
+    """What a soak's chart tells beside its lines.
+
+    `gaps`: (from_s, to_s). `settled_at_s` by pair. `match_a`: greatest difference from the others.
+    `x_end_s`: where the time axis ends.
+    """
+
+    uuid: str
+    setup: Setup
+    steps: tuple[Band, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    gaps: tuple[tuple[float, float], ...] = ()
+    settled_at_s: Mapping[str, float] | None = None
+    match_a: float | None = None
+    x_end_s: float = 600.0
+
+
+@dataclass(frozen=True)
+class View:
+    """How a person looks: the page's width in CSS px, and the stretch of time zoomed to, in s."""
+
+    width_px: int = 1280
+    zoom_s: tuple[float, float] | None = None
+
+    @property
+    def narrow(self) -> bool:
+        """Whether this is a phone."""
+        return self.width_px < 700
+
+    @property
+    def large(self) -> bool:
+        """Whether this is a screen across the bench."""
+        return self.width_px >= 1900
+
+
+class Style(NamedTuple):
+    """A pair's line on every chart: colour, darker colour for its words, dash pattern."""
+
+    colour: str
+    ink: str
+    dash: str
+
+
+def pair_style(index: int) -> Style:
+    """Return the style of the pair at this place in the set-up, 0 to 15."""
+    colour, ink = PALETTE[index % len(PALETTE)]
+    return Style(colour, ink, "solid" if index < len(PALETTE) else "dash")
+
+
+@dataclass(frozen=True)
+class _Line:
+    key: str
+    panel: str
+    label: str
+    column: int
+    style: Style
+    scale: float = 1.0
+    decimals: int = 2
+    other: bool = False
+    width: float = 1.6
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class _Panel:
+    name: str
+    title: str
+    height_px: int
+    low: float
+    high: float
+    limits: tuple[tuple[float, str], ...] = ()
+
+
+def plain(text: str) -> str:
+    """Make text plain for plotly, which reads some markup: `<b>` is to be seen as `<b>`."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+# The time axis is one of dates, for its ticks at whole minutes and hours at any zoom. Elapsed 0 is the
+# first moment of a year, so that the day of the year counts elapsed days; not of 1970, since plotly takes
+# a small number of milliseconds for a year.
+_ZERO_MS: Final = 31_536_000_000
+_ZERO: Final = datetime(1971, 1, 1)
+
+
+def ms(t_s: float) -> int:
+    """Return elapsed seconds as the time axis counts them."""
+    return _ZERO_MS + round(t_s * 1000.0)
+
+
+def elapsed_s(axis_value: float | str) -> float:
+    """Return elapsed seconds from a value of the time axis, a number or a date as plotly says it."""
+    if isinstance(axis_value, int | float):
+        return (axis_value - _ZERO_MS) / 1000.0
+    return (datetime.fromisoformat(axis_value) - _ZERO).total_seconds()
+
+
+def pushed_apart(places: Sequence[float], distance: float, low: float, high: float) -> list[float]:
+    """Move labels apart along a line so that none overlap, each as little as can be.
+
+    `places` in px; neighbours end up at least `distance` apart, in the same order and, where there is
+    room, within `low` to `high`. This is the least-squares shift under an order constraint: neighbours
+    that would overlap are pooled and centred on where they wanted to be.
+    """
+    order = sorted(range(len(places)), key=lambda i: places[i])
+    pools: list[list[float]] = []  # [sum of wishes, number]
+    for rank, index in enumerate(order):
+        pools.append([places[index] - rank * distance, 1.0])
+        while len(pools) > 1 and pools[-2][0] / pools[-2][1] > pools[-1][0] / pools[-1][1]:
+            wishes, members = pools.pop()
+            pools[-1][0] += wishes
+            pools[-1][1] += members
+    ceiling = high - distance * (len(places) - 1)
+    out = [0.0] * len(places)
+    rank = 0
+    for wishes, members in pools:
+        base = max(low, min(wishes / members, max(ceiling, low)))
+        for _ in range(int(members)):
+            out[order[rank]] = base + rank * distance
+            rank += 1
+    return out
+
+
+# ------------------------------------------------------------------ lines and panels
+
+
+def _lines(setup: Setup) -> list[_Line]:
+    """Return every line that is drawn, in the order of the figure's traces."""
+    lines = []
+    columns = setup.pair_columns
+    for index, column in enumerate(columns):
+        channel = setup.channel[column]
+        style = pair_style(index)
+        lines.append(
+            _Line(f"{channel.name}", "currents", channel.name, column, style, 1000.0, 3, False, 1.7, "mA")
+        )
+    if len(columns) > 1:
+        for index, column in enumerate(columns):
+            channel = setup.channel[column]
+            lines.append(
+                _Line(
+                    f"{channel.name} from the others",
+                    "others",
+                    channel.name,
+                    index,
+                    pair_style(index),
+                    1000.0,
+                    3,
+                    True,
+                    1.7,
+                    "mA",
+                )
+            )
+    seen: dict[str, int] = {}
+    for column, channel in enumerate(setup.channel):
+        panel = _strip(channel)
+        if panel is None:
+            continue
+        dash = ("solid", "dash", "dot", "dashdot")[seen.get(panel, 0) % 4]
+        seen[panel] = seen.get(panel, 0) + 1
+        unit = "°C" if channel.unit == "degC" else "V"
+        style = Style("#4A545D", "#3C454D", dash)
+        lines.append(_Line(channel.name, panel, channel.name, column, style, 1.0, 2, False, 1.2, unit))
+    return lines
+
+
+def _strip(channel: Channel) -> str | None:
+    """Return which strip below the two charts a channel is drawn in."""
+    if channel.measures in ("pair current", "push button"):
+        return None
+    return "temperatures" if channel.unit == "degC" else channel.measures
+
+
+def current_at(setup: Setup, dissipation_pct: float) -> float:
+    """Return the pair current, in A, at a percentage of the anode rating at nominal HT.
+
+    Mean per valve, with the middle of the screen's share: the place of a thin line on the chart. It
+    decides nothing; the verdict works with what was measured.
+    """
+    amp = setup.amp
+    low, high = setup.screen_fraction
+    anode_v = max(amp.nominal_ht_V - (amp.cathode_V or 0.0), 1.0)
+    anode_a = dissipation_pct / 100.0 * setup.rating.anode_w / anode_v
+    return anode_a * amp.valves_per_pair / (1.0 - (low + high) / 2.0)
+
+
+def match_limit(setup: Setup, pair_currents_a: Sequence[float]) -> float:
+    """Return the greatest difference from the others in A; per cent count from the pairs' median."""
+    if setup.limits.match_mA is not None:
+        return setup.limits.match_mA / 1000.0
+    percent = setup.limits.match_pct or 4.0
+    known = [value for value in pair_currents_a if math.isfinite(value)]
+    base = float(np.median(known)) if known else current_at(setup, setup.limits.aim_pct or 65.0)
+    return abs(base) * percent / 100.0
+
+
+def measure(series: Series, story: Story) -> Extents:
+    """Find how far the data reach, for the axes: quiet times before the valves are hot don't count."""
+    setup = story.setup
+    hot_s = (story.steps[0].from_s if story.steps else 0.0) + 300.0
+    extents: Extents = {}
+
+    def widen(panel: str, values: FloatArray) -> None:
+        finite = values[np.isfinite(values)]
+        if len(finite):
+            low, high = float(finite.min()), float(finite.max())
+            held = extents.get(panel, [low, high])
+            extents[panel] = [min(held[0], low), max(held[1], high)]
+
+    for line in _lines(setup):
+        if line.other:
+            values = series.from_others[series.t_s >= hot_s, line.column] * line.scale
+            widen(line.panel, values[np.abs(values) <= _widest(story)])
+            continue
+        low, high = series.least[:, line.column], series.greatest[:, line.column]
+        nominal = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(line.panel)
+        if nominal is not None:  # off is off: the strip shows how the supply moves while it is on
+            on = low > 0.8 * nominal
+            low, high = low[on], high[on]
+        widen(line.panel, low * line.scale)
+        widen(line.panel, high * line.scale)
+    return extents
+
+
+def merged(one: Extents, other: Extents) -> Extents:
+    """Return the extents of both."""
+    out = {panel: list(held) for panel, held in one.items()}
+    for panel, (low, high) in other.items():
+        held = out.get(panel, [low, high])
+        out[panel] = [min(held[0], low), max(held[1], high)]
+    return out
+
+
+def _widest(story: Story) -> float:
+    """The most that the axis of the differences opens to, in mA: a line further out says so at the edge."""
+    return 6.0 * _match_ma(story)
+
+
+def _match_ma(story: Story) -> float:
+    return (story.match_a or match_limit(story.setup, [])) * 1000.0
+
+
+def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
+    """Return the panels from top to bottom, with axes that data widen in few, large steps."""
+    setup = story.setup
+    chart, strip = (230, 74) if view.narrow else (420, 120) if view.large else (300, 88)
+    limits = setup.limits
+    lines = [
+        (current_at(setup, percent) * 1000.0, f"{word} {percent:g} %")
+        for word, percent in (("aim", limits.aim_pct), ("warn", limits.warn_pct), ("fail", limits.fail_pct))
+        if percent is not None
+    ]
+    for word, own in (("least allowed", limits.pair_low_mA), ("most allowed", limits.pair_high_mA)):
+        if own is not None:
+            lines.append((own, f"{word} {own:g} mA"))
+    low, high = extents.get("currents", [0.0, 0.0])
+    top = max(value for value, _ in lines) * 1.1
+    while top < high:
+        top *= 1.25
+    bottom = 0.0 if low > -1.0 else -top / 5.0 * math.ceil(-low / (top / 5.0))
+    currents = _Panel("currents", "Current of each pair, mA", chart, bottom, top, tuple(lines))
+    panels = [currents]
+    if len(setup.pairs) > 1:
+        match = _match_ma(story)
+        furthest = max(abs(end) for end in extents.get("others", [0.0]))
+        half = next(step for step in (2.5, 4.0, 6.6) if furthest <= step * 0.92 * match or step > 6.0) * match
+        title = "Each pair from the others, mA" if len(setup.pairs) > 2 else "Each pair from the other, mA"
+        others = _Panel("others", title, round(chart * 1.1), -half, half)
+        panels = [others, currents] if view.narrow else [currents, others]
+    panels.append(_Panel("findings", "", 18 + 20 * max(2, len(_rows(story, view))), 0.0, 1.0))
+    for name in dict.fromkeys(line.panel for line in _lines(setup)):
+        if name in ("currents", "others"):
+            continue
+        panels.append(_strip_panel(name, setup, strip, extents))
+    return panels
+
+
+def _strip_panel(name: str, setup: Setup, height_px: int, extents: Extents) -> _Panel:
+    if name == "temperatures":
+        low, high = extents.get(name, [20.0, 40.0])
+        kinds = {channel.measures for channel in setup.channel}
+        lines = [
+            (limit, f"{word} at most {limit:g} °C")
+            for word, kind, limit in (
+                ("chassis", "chassis temperature", setup.limits.chassis_max_C),
+                ("transformer", "transformer temperature", setup.limits.transformer_max_C),
+            )
+            if kind in kinds
+        ]
+        top = max([limit for limit, _ in lines], default=60.0) + 15.0
+        return _Panel(
+            name,
+            "Temperatures, °C",
+            height_px,
+            min(10.0, 10.0 * math.floor(low / 10.0)),
+            max(top, 10.0 * math.ceil(high / 10.0)),
+            tuple(lines),
+        )
+    nominal = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(name)
+    title = {"HT": "HT (B+), V", "mains": "Mains, V"}.get(name, f"{name[0].upper()}{name[1:]}, V")
+    if nominal is None:
+        low, high = extents.get(name, [0.0, 1.0])
+        step = 10.0 ** math.floor(math.log10(max(abs(low), abs(high), 1e-3)))
+        bottom, top = step * math.floor(low / step), step * math.ceil(high / step + 0.01)
+        return _Panel(name, title, height_px, bottom, top)
+    step = nominal * 0.05
+    low, high = extents.get(name, [nominal, nominal])
+    return _Panel(
+        name,
+        title,
+        height_px,
+        nominal - step * max(1, math.ceil((nominal - low) / step)),
+        nominal + step * max(1, math.ceil((high - nominal) / step)),
+        ((nominal, f"nominal {nominal:g} V"),),
+    )
+
+
+# ------------------------------------------------------------------ lines with their points
+
+
+def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
+    return [None if value != value else round(value, decimals) for value in values.tolist()]
+
+
+def tail(series: Series, setup: Setup) -> list[tuple[list[int], list[float | None]]]:
+    """Return the points of each line's traces, in the order of the figure: what a patch appends."""
+    x = [ms(t) for t in series.t_s.tolist()]
+    points = []
+    for line in _lines(setup):
+        if line.other:
+            sources = [series.from_others[:, line.column]]
+        else:
+            sources = [part[:, line.column] for part in (series.least, series.greatest, series.mean)]
+        if line.style.colour == OUTLINED:
+            sources = [*sources[:-1], sources[-1], sources[-1]]
+        points += [(x, _numbers(source * line.scale, line.decimals)) for source in sources]
+    return points
+
+
+def ends(series: Series, setup: Setup, view: View) -> Ends:
+    """Find where each line ends within the stretch in view."""
+    until_s = view.zoom_s[1] if view.zoom_s else math.inf
+    out: Ends = {}
+    seen = series.t_s <= until_s
+    for line in _lines(setup):
+        source = series.from_others if line.other else series.mean
+        values = source[seen, line.column] * line.scale
+        finite = np.flatnonzero(np.isfinite(values))
+        if len(finite):
+            out[line.key] = [float(series.t_s[seen][finite[-1]]), float(values[finite[-1]])]
+    return out
+
+
+def _line_traces(setup: Setup, axis: Mapping[str, str]) -> list[Json]:
+    """Return the traces of all lines without their points."""
+    traces: list[Json] = []
+    for line in _lines(setup):
+        common: Json = {
+            "type": "scatter",
+            "mode": "lines",
+            "xaxis": "x",
+            "yaxis": axis[line.panel],
+            "name": plain(line.label),
+            "connectgaps": False,
+            "showlegend": False,
+        }
+        if not line.other:
+            edge = {"color": _see_through(line.style.colour, 0.45), "width": 0.6}
+            traces.append({**common, "line": edge, "hoverinfo": "skip"})
+            traces.append(
+                {
+                    **common,
+                    "line": edge,
+                    "hoverinfo": "skip",
+                    "fill": "tonexty",
+                    "fillcolor": _see_through(line.style.colour, 0.16),
+                }
+            )
+        if line.style.colour == OUTLINED:
+            traces.append(
+                {**common, "line": {"color": "#6E6700", "width": line.width + 1.6}, "hoverinfo": "skip"}
+            )
+        sign = "+" if line.other else ""
+        traces.append(
+            {
+                **common,
+                "line": {"color": line.style.colour, "width": line.width, "dash": line.style.dash},
+                "hovertemplate": f"{plain(line.label)}  %{{y:{sign}.1f}} {line.unit}<extra></extra>",
+            }
+        )
+    return traces
+
+
+def _see_through(colour: str, opacity: float) -> str:
+    red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{opacity})"
+
+
+# ------------------------------------------------------------------ what lies over the lines
+
+
+def _rows(story: Story, view: View) -> list[list[Finding]]:
+    """Lay the findings in rows so that no number covers another."""
+    span_s = (view.zoom_s[1] - view.zoom_s[0]) if view.zoom_s else max(story.x_end_s, 1.0)
+    room_s = span_s * 34.0 / max(view.width_px - 120, 200)
+    rows: list[list[Finding]] = []
+    for finding in sorted(story.findings, key=lambda one: (one.onset_s, one.id)):
+        for row in rows:
+            last = row[-1]
+            if finding.onset_s > max(last.raised_s, last.onset_s) + room_s:
+                row.append(finding)
+                break
+        else:
+            rows.append([finding])
+    return rows
+
+
+def _marks(story: Story, view: View, axis: str) -> list[Json]:
+    """Return the findings on the time axis: an open ring at onset, a numbered mark where it was raised."""
+    rows = _rows(story, view)
+    count = max(2, len(rows))
+    traces = []
+    for severity, (shape, colour) in SIGN.items():
+        here = [
+            (finding, 1.0 - (row + 0.5) / count)
+            for row, held in enumerate(rows)
+            for finding in held
+            if finding.severity is severity
+        ]
+        stems_x: list[int | None] = []
+        stems_y: list[float | None] = []
+        for finding, y in here:
+            stems_x += [ms(finding.onset_s), ms(finding.raised_s), None]
+            stems_y += [y, y, None]
+        common: Json = {"type": "scatter", "xaxis": "x", "yaxis": axis, "showlegend": False}
+        traces.append(
+            {
+                **common,
+                "mode": "lines",
+                "x": stems_x,
+                "y": stems_y,
+                "line": {"color": colour, "width": 1.4},
+                "hoverinfo": "skip",
+            }
+        )
+        traces.append(
+            {
+                **common,
+                "mode": "markers",
+                "x": [ms(finding.onset_s) for finding, _ in here],
+                "y": [y for _, y in here],
+                "marker": {"symbol": "circle-open", "size": 6, "color": colour, "line": {"width": 1.4}},
+                "hoverinfo": "skip",
+            }
+        )
+        traces.append(
+            {
+                **common,
+                "mode": "markers+text",
+                "x": [ms(finding.raised_s) for finding, _ in here],
+                "y": [y for _, y in here],
+                "text": [str(finding.id) for finding, _ in here],
+                "textposition": "middle right",
+                "textfont": {"color": INK, "size": 12},
+                "cliponaxis": False,
+                "marker": {
+                    "symbol": shape,
+                    "size": 7 if severity is Severity.REMARK else 12,
+                    "color": colour,
+                },
+                "hovertemplate": [
+                    f"{finding.id} {plain(finding.kind.value)}: {_folded(plain(finding.says))}<extra></extra>"
+                    for finding, _ in here
+                ],
+            }
+        )
+    return traces
+
+
+def _folded(text: str, width: int = 60) -> str:
+    """Break a sentence into lines for a hover box."""
+    lines, line = [], ""
+    for word in text.split():
+        if line and len(line) + len(word) >= width:
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}".strip()
+    return "<br>".join([*lines, line])
+
+
+def _hatching(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> list[Json]:
+    """Return a hatched strip over every gap, one trace a panel."""
+    traces = []
+    for panel in panels:
+        if panel.name == "findings":
+            continue
+        x: list[int | None] = []
+        y: list[float | None] = []
+        for from_s, to_s in story.gaps:
+            x += [ms(from_s), ms(from_s), ms(to_s), ms(to_s), ms(from_s), None]
+            y += [panel.low, panel.high, panel.high, panel.low, panel.low, None]
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "xaxis": "x",
+                "yaxis": axis[panel.name],
+                "x": x,
+                "y": y,
+                "fill": "toself",
+                "fillcolor": "rgba(0,0,0,0)",
+                "fillpattern": {"shape": "/", "fgcolor": "#8B959E", "size": 6, "solidity": 0.18},
+                "line": {"width": 0},
+                "hoverinfo": "skip",
+                "showlegend": False,
+            }
+        )
+    return traces
+
+
+def _settled(story: Story, settled: Ends, axis: Mapping[str, str]) -> Json:
+    """Return a small tick on each line where its pair had settled."""
+    x, y, colours = [], [], []
+    for index, channel in enumerate(story.setup.pairs):
+        at = settled.get(channel.name)
+        if at is not None:
+            x.append(ms(at[0]))
+            y.append(round(at[1], 3))
+            colours.append(pair_style(index).ink)
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "xaxis": "x",
+        "yaxis": axis["currents"],
+        "x": x,
+        "y": y,
+        "marker": {
+            "symbol": "line-ns-open",
+            "size": 11,
+            "color": colours,
+            "line": {"width": 2, "color": colours},
+        },
+        "hoverinfo": "skip",
+        "showlegend": False,
+    }
+
+
+def settled_points(series: Series, story: Story) -> Ends:
+    """Find where on its line each pair had settled: [time in s, mA]."""
+    out: Ends = {}
+    for column in story.setup.pair_columns:
+        name = story.setup.channel[column].name
+        at_s = (story.settled_at_s or {}).get(name)
+        there = np.flatnonzero(np.isfinite(series.mean[:, column]))
+        if at_s is None or not len(there):
+            continue
+        nearest = there[int(np.argmin(np.abs(series.t_s[there] - at_s)))]
+        out[name] = [at_s, float(series.mean[nearest, column]) * 1000.0]
+    return out
+
+
+def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> list[Json]:
+    """Return bands of the steps, the match band, limits, and a line at each leading finding."""
+    shapes: list[Json] = []
+    for index, band in enumerate(story.steps):
+        shapes.append(
+            {
+                "type": "rect",
+                "xref": "x",
+                "yref": "paper",
+                "x0": ms(band.from_s),
+                "x1": ms(band.to_s),
+                "y0": 0,
+                "y1": 1,
+                "layer": "below",
+                "line": {"width": 0},
+                "fillcolor": "rgba(40,60,80,0.055)" if index % 2 == 0 else "rgba(40,60,80,0.015)",
+            }
+        )
+    for panel in panels:
+        y = axis[panel.name]
+        if panel.name == "others":
+            match = _match_ma(story)
+            shapes.append(
+                {
+                    "type": "rect",
+                    "xref": "paper",
+                    "yref": y,
+                    "x0": 0,
+                    "x1": 1,
+                    "y0": -match,
+                    "y1": match,
+                    "layer": "below",
+                    "fillcolor": "rgba(70,90,110,0.10)",
+                    "line": {"width": 0},
+                }
+            )
+            for edge in (-match, match):
+                shapes.append(_rule(y, edge))
+            shapes.append(_rule(y, 0.0, colour="#B8C0C7", dash="solid"))
+        for value, _ in panel.limits:
+            if panel.low <= value <= panel.high:
+                shapes.append(_rule(y, value))
+    charts = [panel for panel in panels if panel.name in ("currents", "others")]
+    for finding in story.findings:
+        if finding.severity is Severity.REMARK or finding.under is not None or finding.kind is Kind.GAP:
+            continue
+        _, colour = SIGN[finding.severity]
+        for panel in charts:
+            for at_s, dash in ((finding.onset_s, "dot"), (finding.raised_s, "solid")):
+                shapes.append(
+                    {
+                        "type": "line",
+                        "xref": "x",
+                        "yref": f"{axis[panel.name]} domain",
+                        "x0": ms(at_s),
+                        "x1": ms(at_s),
+                        "y0": 0,
+                        "y1": 1,
+                        "line": {"color": _see_through(colour, 0.75), "width": 1, "dash": dash},
+                    }
+                )
+    return shapes
+
+
+def _rule(yref: str, value: float, *, colour: str = "#7B858E", dash: str = "6px,4px") -> Json:
+    return {
+        "type": "line",
+        "xref": "paper",
+        "yref": yref,
+        "x0": 0,
+        "x1": 1,
+        "y0": value,
+        "y1": value,
+        "layer": "below",
+        "line": {"color": colour, "width": 0.8, "dash": dash},
+    }
+
+
+def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str, str]) -> list[Json]:
+    """Return titles of the panels, names of steps and limits."""
+    small = _text_size(view)
+    notes: list[Json] = []
+
+    def note(text: str, **where: Any) -> None:
+        notes.append({"text": text, "showarrow": False, "font": {"size": small, "color": QUIET}, **where})
+
+    first = panels[0]
+    for panel in panels:
+        y = axis[panel.name]
+        domain = f"{y} domain"
+        if panel.title:
+            note(
+                plain(panel.title),
+                xref="paper",
+                x=0,
+                yref=domain,
+                y=1,
+                xanchor="left",
+                yanchor="bottom",
+                yshift=22 if panel is first else 4,
+                font={"size": small + 1, "color": INK, "weight": 600},
+            )
+        for value, label in panel.limits:
+            if panel.low <= value <= panel.high:
+                note(
+                    plain(label),
+                    xref="paper",
+                    x=0,
+                    xshift=4,
+                    yref=y,
+                    y=value,
+                    xanchor="left",
+                    yanchor="bottom",
+                    font={"size": small - 1, "color": QUIET},
+                )
+        if panel.name == "others":
+            note(
+                f"match ±{number(_match_ma(story))} mA",
+                xref="paper",
+                x=0,
+                xshift=4,
+                yref=y,
+                y=_match_ma(story),
+                xanchor="left",
+                yanchor="bottom",
+                font={"size": small - 1, "color": QUIET},
+            )
+    lane = f"{axis['findings']} domain"
+    note(
+        "h:min" if view.narrow else "elapsed, h:min",
+        xref="paper",
+        x=1,
+        xshift=8,
+        yref=lane,
+        y=0,
+        yshift=-5,
+        xanchor="left",
+        yanchor="top",
+    )
+    span_s = (view.zoom_s[1] - view.zoom_s[0]) if view.zoom_s else max(story.x_end_s, 1.0)
+    px_per_s = max(view.width_px - 150, 200) / span_s
+    start_s = view.zoom_s[0] if view.zoom_s else 0.0
+    stop_s = start_s + span_s
+    for band in story.steps:
+        from_s, to_s = max(band.from_s, start_s), min(band.to_s, stop_s)
+        if (to_s - from_s) * px_per_s > 7.0 * len(band.name):
+            note(
+                plain(band.name),
+                xref="x",
+                x=ms(from_s),
+                xshift=3,
+                yref="paper",
+                y=1,
+                xanchor="left",
+                yanchor="bottom",
+                yshift=2,
+            )
+    return notes
+
+
+def _short(name: str) -> str:
+    """Cut a long name, so that the line before it keeps most of the page."""
+    return name if len(name) <= 14 else f"{name[:13]}…"
+
+
+def _end_labels(panel: _Panel, yref: str, line_ends: Ends, setup: Setup, size: int) -> list[Json]:
+    """Name the lines of a panel at their ends, pushed apart, with a thin leader to each."""
+    here = [line for line in _lines(setup) if line.panel == panel.name and line.key in line_ends]
+    if not here or (panel.name not in ("currents", "others", "temperatures") and len(here) < 2):
+        return []
+    px_per_unit = panel.height_px / (panel.high - panel.low)
+    values = [min(max(line_ends[line.key][1], panel.low), panel.high) for line in here]
+    wishes = [(panel.high - value) * px_per_unit for value in values]
+    places = pushed_apart(wishes, size + 3.0, 4.0, panel.height_px - 4.0)
+    notes = []
+    for line, value, wish, place in zip(here, values, wishes, places, strict=True):
+        at_s, true_value = line_ends[line.key]
+        text = plain(_short(line.label))
+        if true_value > panel.high:
+            text += f" ↑ {number(true_value, signed=line.other)}"
+        elif true_value < panel.low:
+            text += f" ↓ {number(true_value, signed=line.other)}"
+        notes.append(
+            {
+                "text": text,
+                "xref": "x",
+                "x": ms(at_s),
+                "yref": yref,
+                "y": value,
+                "showarrow": True,
+                "arrowhead": 0,
+                "arrowwidth": 0.8,
+                "arrowcolor": line.style.colour,
+                "ax": 16,
+                "ay": round(place - wish, 1),
+                "xanchor": "left",
+                "standoff": 2,
+                "borderpad": 0,
+                "font": {"size": size, "color": line.style.ink, "weight": 600},
+                "name": f"end of {line.key}",
+            }
+        )
+    return notes
+
+
+# ------------------------------------------------------------------ the figure
+
+
+class _Laid(NamedTuple):
+    panels: list[_Panel]
+    axis: dict[str, str]
+    domains: dict[str, tuple[float, float]]
+    height_px: int
+    margin: Json
+
+
+def _lay(story: Story, view: View, extents: Extents) -> _Laid:
+    """Place the panels one below the other."""
+    panels = _panels(story, view, extents)
+    longest = max(len(_short(line.label)) for line in _lines(story.setup))
+    right = max(54, round(longest * _text_size(view) * 0.6) + 26)
+    margin = {"l": 40, "r": right, "t": 46, "b": 10, "pad": 0}
+    top_px = 0.0
+    spans: dict[str, tuple[float, float]] = {}
+    for at, panel in enumerate(panels):
+        if at:
+            before = panels[at - 1].name
+            # Under the findings' row stand the time axis' own figures.
+            top_px += 6 if panel.name == "findings" else 58 if before == "findings" else 34
+        spans[panel.name] = (top_px, top_px + panel.height_px)
+        top_px += panel.height_px
+    if panels[-1].name == "findings":
+        margin["b"] = 40
+    axis = {panel.name: "y" if at == 0 else f"y{at + 1}" for at, panel in enumerate(panels)}
+    domains = {
+        name: (max(0.0, 1.0 - bottom / top_px), 1.0 - top / top_px) for name, (top, bottom) in spans.items()
+    }
+    return _Laid(panels, axis, domains, round(top_px + margin["t"] + margin["b"]), margin)
+
+
+def whole(series: Series, story: Story, view: View, extents: Extents) -> Json:
+    """Return the whole figure."""
+    laid = _lay(story, view, extents)
+    traces = _line_traces(story.setup, laid.axis)
+    for trace, (x, y) in zip(traces, tail(series, story.setup), strict=True):
+        trace["x"], trace["y"] = x, y
+    over = dressing(ends(series, story.setup, view), settled_points(series, story), story, view, extents)
+    layout = _layout(story, view, laid) | {
+        "shapes": over.shapes,
+        "annotations": over.notes + over.end_labels,
+    }
+    return {"data": traces + over.traces, "layout": layout}
+
+
+class Dressing(NamedTuple):
+    """What lies over the lines. `traces` follow those of the lines; `end_labels` follow `notes`."""
+
+    traces: list[Json]
+    shapes: list[Json]
+    notes: list[Json]
+    end_labels: list[Json]
+
+
+def dressing(line_ends: Ends, settled: Ends, story: Story, view: View, extents: Extents) -> Dressing:
+    """Return what changes with every look at a running soak, beside the lines' new points."""
+    laid = _lay(story, view, extents)
+    traces = [
+        *_hatching(story, laid.panels, laid.axis),
+        _settled(story, settled, laid.axis),
+        *_marks(story, view, laid.axis["findings"]),
+    ]
+    size = _text_size(view)
+    labels = [
+        label
+        for panel in laid.panels
+        for label in _end_labels(panel, laid.axis[panel.name], line_ends, story.setup, size)
+    ]
+    shapes = _shapes(story, laid.panels, laid.axis)
+    return Dressing(traces, shapes, _notes(story, view, laid.panels, laid.axis), labels)
+
+
+def _text_size(view: View) -> int:
+    return 14 if view.large else 12
+
+
+def frame(story: Story, view: View, extents: Extents) -> Json:
+    """Return the axes' ranges and domains: a figure is drawn anew only where these change."""
+    laid = _lay(story, view, extents)
+    return {
+        "x_end_s": story.x_end_s,
+        "height": laid.height_px,
+        "panels": [[panel.name, panel.low, panel.high] for panel in laid.panels],
+    }
+
+
+def line_count(setup: Setup) -> int:
+    """Return how many traces the lines take, before those of the dressing."""
+    return len(_line_traces(setup, dict.fromkeys((line.panel for line in _lines(setup)), "y")))
+
+
+def _layout(story: Story, view: View, laid: _Laid) -> Json:
+    size = _text_size(view)
+    lane_low = laid.domains["findings"][0]
+    day = story.x_end_s > 86_400
+    layout: Json = {
+        "uirevision": story.uuid,
+        "autosize": True,
+        "height": laid.height_px,
+        "margin": laid.margin,
+        "font": {"family": FONT, "size": size, "color": QUIET},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "showlegend": False,
+        "hovermode": "x unified",
+        "hoverlabel": {
+            "bgcolor": "rgba(255,255,255,0.94)",
+            "bordercolor": FAINT,
+            "font": {"size": size, "color": INK},
+        },
+        # A finger that scrolls the page must not zoom the chart.
+        "dragmode": False if view.narrow else "zoom",
+        "xaxis": {
+            "type": "date",
+            "range": [ms(0.0), ms(story.x_end_s)],
+            "anchor": "free",
+            "position": lane_low,
+            "side": "bottom",
+            "showgrid": True,
+            "gridcolor": HAIR,
+            "zeroline": False,
+            "showline": True,
+            "linecolor": "#9AA3AB",
+            "ticks": "outside",
+            "ticklen": 4,
+            "tickcolor": "#9AA3AB",
+            "nticks": 6 if view.narrow else 12,
+            "tickformat": "",
+            "tickformatstops": [
+                {"dtickrange": [None, 59_999], "value": "%-H:%M:%S"},
+                {"dtickrange": [60_000, None], "value": "%-H:%M\nday %-j" if day else "%-H:%M"},
+            ],
+            "hoverformat": "day %-j, %-H h %M min %S s" if day else "%-H h %M min %S s",
+            "showspikes": True,
+            "spikemode": "across",
+            "spikesnap": "cursor",
+            "spikethickness": 1,
+            "spikedash": "solid",
+            "spikecolor": "#9AA3AB",
+            "fixedrange": view.narrow,
+        },
+    }
+    for panel in laid.panels:
+        strip = panel.name not in ("currents", "others")
+        axis: Json = {
+            "domain": list(laid.domains[panel.name]),
+            "range": [panel.low, panel.high],
+            "showgrid": panel.name != "findings",
+            "gridcolor": HAIR,
+            "zeroline": False,
+            "showline": False,
+            "ticks": "",
+            "nticks": 3 if strip else 7,
+            "anchor": "x",
+            "fixedrange": strip or view.narrow,
+            "showticklabels": panel.name != "findings",
+            "tickformat": "~g",
+            "automargin": False,
+        }
+        if panel.name == "others":
+            axis["tickformat"] = "+~g"
+        layout[laid.axis[panel.name].replace("y", "yaxis")] = axis
+    return layout
+
+
+def summary(story: Story, line_ends: Ends) -> str:
+    """Say in one sentence what the chart shows, for those who can't see it."""
+    pairs: Iterable[str] = (
+        f"{channel.name} {number(line_ends[channel.name][1]).replace(MINUS, 'minus ')} mA"
+        for channel in story.setup.pairs
+        if channel.name in line_ends
+    )
+    listed = ", ".join(pairs)
+    return (
+        f"Chart over elapsed time: current of each pair, each pair from the others, HT, mains and "
+        f"temperatures. At its end: {listed or 'nothing yet'}. The same figures stand in the text."
+    )

@@ -1,0 +1,1 @@
+"""The pages: each a layout and what keeps it true."""

@@ -1,0 +1,359 @@
+"""The Live page: what the amplifier does now, what is wrong, and the chart of the run."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from dashboard import chart, words
+from dashboard.bench import Absent, Bench, Look
+from dashboard.chart import digest, spoken
+from dashboard.pages import parts
+from dashboard.pages.parts import Children
+from logger.finding import Finding, Severity
+from logger.setup import Channel, Setup
+
+POLL_MS: Final = 1000
+
+
+def layout() -> list[Any]:
+    """Return the page's frame; its callbacks fill it."""
+    return [
+        dcc.Store(id="which", data="last"),
+        dcc.Store(id="live-known"),
+        dcc.Interval(id="live-tick", interval=POLL_MS),
+        html.Header(id="live-head", className="page-head"),
+        html.Div(
+            [
+                # Remarks and warnings wait for a pause in what is being read aloud, trips don't.
+                html.Section(id="live-trips", **{"aria-live": "assertive", **spoken("Trips")}),
+                html.Section(id="live-findings", **{"aria-live": "polite", **spoken("Open findings")}),
+                html.Section(id="live-figures", **spoken("Figures now")),
+                html.Div(chart.component(), id="live-chart"),
+            ],
+            id="live-body",
+        ),
+        parts.caution(),
+    ]
+
+
+def register(app: Dash, bench: Bench) -> None:
+    """Add the page's callbacks."""
+
+    @app.callback(
+        Output("live-head", "children"),
+        Output("live-trips", "children"),
+        Output("live-findings", "children"),
+        Output("live-figures", "children"),
+        Output("live-chart", "hidden"),
+        Output("title", "data"),
+        Output("live-known", "data"),
+        Input("live-tick", "n_intervals"),
+        State("live-known", "data"),
+    )
+    def follow(_: int | None, known: dict[str, str] | None) -> tuple[Any, ...]:
+        look = bench.look()
+        if isinstance(look, Absent):
+            now: dict[str, Any] = {
+                "head": None,
+                "trips": None,
+                "findings": None,
+                "figures": parts.nothing(look),
+                "hidden": True,
+                "title": f"{look.title} · soakbench",
+            }
+        else:
+            trips = [one for one in look.open_findings if one.severity is Severity.TRIP]
+            others = [one for one in look.open_findings if one.severity is not Severity.TRIP]
+            now = {
+                "head": head(look),
+                "trips": [parts.finding_block(*pair, look.soak.setup) for pair in parts.led(trips)],
+                "findings": open_findings(look, others),
+                "figures": figures_now(look),
+                "hidden": look.soak.last_t_us is None,
+                "title": title(look),
+            }
+        # What did not change is not sent: nothing flickers, nothing is read aloud twice.
+        seen = {name: digest(plain_tree(value)) for name, value in now.items()}
+        fresh = tuple(
+            no_update if known and known.get(name) == seen[name] else value for name, value in now.items()
+        )
+        return (*fresh, seen)
+
+
+def plain_tree(value: Any) -> Any:
+    """Return a component tree as plain data."""
+    if isinstance(value, list):
+        return [plain_tree(one) for one in value]
+    return value.to_plotly_json() if hasattr(value, "to_plotly_json") else value
+
+
+def state_in_words(look: Look) -> str:
+    """Say the state with its step's time left: `soaking · 42 min of 2 h left`."""
+    now = look.soak.now or {}
+    state = str(now.get("state") or "waiting for the first scan")
+    ends_s, begun_s = now.get("step_ends_s"), now.get("step_from_s")
+    if ends_s is None or begun_s is None:
+        return state
+    left_s = ends_s - look.now_s
+    step = now.get("step") or "step"
+    length = words.duration(ends_s - begun_s)
+    if left_s <= 0:
+        return f"{state} · {step} of {length} done"
+    rest = f"{state} · {step}: {words.duration(left_s)} of {length} left"
+    plan_ends_s = now.get("plan_ends_s")
+    if plan_ends_s is not None and plan_ends_s > ends_s + 1.0:
+        rest += f", plan done in {words.duration(plan_ends_s - look.now_s)}"
+    return rest
+
+
+def age_in_words(look: Look) -> str:
+    """Say how old the figures are."""
+    if look.age_s is None:
+        return "no scan yet"
+    if look.stale:
+        return f"no reading for {words.duration(look.age_s)}"
+    return f"last scan {max(1, math.ceil(look.age_s))} s ago"
+
+
+def title(look: Look) -> str:
+    """Return the tab's title: it tells the state, the worst first."""
+    amp = look.soak.amp
+    if not look.running:
+        return f"ended · {amp}"
+    elapsed = words.duration(look.now_s)
+    if look.stale and look.soak.last_t_us is not None:
+        return f"NO READING · {words.duration(look.age_s or 0.0)} · {amp}"
+    worst = parts.worst_first([one for one in look.open_findings if one.severity is not Severity.REMARK])
+    if worst:
+        named = worst[0].channel or worst[0].kind.value
+        return f"{worst[0].severity.value.upper()} {named} · {elapsed} · {amp}"
+    return f"{(look.soak.now or {}).get('state') or 'waiting'} · {elapsed} · {amp}"
+
+
+def head(look: Look) -> Children:
+    """Return amplifier, state, time left and the age of the last scan."""
+    soak = look.soak
+    if not look.running:
+        return [html.H1(soak.amp)]
+    stale = look.stale and soak.last_t_us is not None
+    return [
+        html.H1(soak.amp),
+        html.P(
+            [
+                html.Span(state_in_words(look), className="state"),
+                html.Span(f"{words.duration(look.now_s)} elapsed"),
+                html.Span(age_in_words(look), className="age stale" if stale else "age"),
+            ],
+            className="facts",
+        ),
+    ]
+
+
+def open_findings(look: Look, findings: list[Finding]) -> Children:
+    """Return the open findings, the worst first, each with those under it."""
+    if not look.running:
+        return []
+    blocks: Children = [parts.finding_block(*pair, look.soak.setup) for pair in parts.led(findings)]
+    cleared = sum(not one.open for one in look.findings)
+    if cleared:
+        count = "one finding" if cleared == 1 else f"{cleared} findings"
+        blocks.append(
+            html.P(
+                [f"{count} cleared: ", dcc.Link("see the soak's page", href=f"/soak/{look.soak.id}")],
+                className="cleared-note",
+            )
+        )
+    return blocks
+
+
+def figures_now(look: Look) -> Any:
+    """Return the figures now, or in their place why there are none."""
+    soak = look.soak
+    if not look.running:
+        return _ended(look)
+    if soak.last_t_us is None:
+        return html.Section(
+            [
+                html.H2("Waiting for the first scan"),
+                html.P("The soak has begun and no scan has come yet: are the DAQ's lead and supply in?"),
+            ],
+            className="panel nothing",
+        )
+    channels = (soak.now or {}).get("channels", {})
+    tiles = _pair_tiles(look, channels)
+    others = [
+        _tile(channel, channels.get(channel.name), look.stale)
+        for channel in soak.setup.channel
+        if channel.measures not in ("pair current", "push button")
+    ]
+    content: Children = []
+    if look.stale:
+        content.append(_silent(look))
+    content.append(html.H2("Current of each pair", className="unseen"))
+    content.append(html.Div(tiles, className="pairs"))
+    if others:
+        content.append(html.H2("HT, mains and temperatures", className="unseen"))
+        content.append(html.Div(others, className="others"))
+    return html.Div(content, className="figures stale" if look.stale else "figures")
+
+
+def _silent(look: Look) -> html.Section:
+    since_s = look.age_s or 0.0
+    return html.Section(
+        [
+            html.H2(f"No reading for {words.duration(since_s)}"),
+            html.P(
+                "Nothing is known of the amplifier since. Look at the DAQ's lead and supply, and whether the "
+                "daemon (soakbench run) still runs. Until then watch the amplifier itself, or switch it off."
+            ),
+        ],
+        className="silent hatched",
+        role="alert",
+    )
+
+
+def _ended(look: Look) -> html.Section:
+    soak = look.soak
+    verdict = (soak.verdict or {}).get("soak", {})
+    ended = soak.ended.astimezone() if soak.ended else None
+    facts = f"Soak {soak.id} {soak.how or 'ended'}"
+    if ended:
+        facts += f" on {ended:%Y-%m-%d} at {ended:%H:%M}"
+    body: Children = [html.H2("No soak is running"), html.P(f"{facts}.")]
+    if verdict:
+        body.append(
+            html.P([html.Strong(f"Result: {words.statement(verdict['verdict'])}. "), verdict.get("says", "")])
+        )
+    body.append(html.P(dcc.Link("See the whole soak", href=f"/soak/{soak.id}", className="forth")))
+    body.append(html.P("The next soak is shown here as soon as it begins:"))
+    body.append(html.Pre(html.Code("soakbench run SETUP")))
+    return html.Section(body, className="panel nothing")
+
+
+def _pair_tiles(look: Look, channels: dict[str, Any]) -> Children:
+    setup = look.soak.setup
+    worst: dict[str, Severity] = {}
+    for finding in look.open_findings:
+        for name in {finding.channel, *(() if finding.channel else finding.channels)}:
+            if name is not None and (name not in worst or finding.severity.rank > worst[name].rank):
+                worst[name] = finding.severity
+    pairs = setup.pairs
+
+    def badness(channel: Channel) -> tuple[int, float]:
+        found = worst.get(channel.name)
+        difference = (channels.get(channel.name) or {}).get("from_others")
+        return (-(found.rank + 1) if found else 0, -abs(difference or 0.0))
+
+    place = {channel.name: rank for rank, channel in enumerate(sorted(pairs, key=badness))}
+    return [
+        _pair_tile(
+            channel,
+            index,
+            channels.get(channel.name) or {},
+            worst.get(channel.name),
+            place[channel.name],
+            look.stale,
+            setup,
+        )
+        for index, channel in enumerate(pairs)
+    ]
+
+
+def _pair_tile(
+    channel: Channel,
+    index: int,
+    now: dict[str, Any],
+    severity: Severity | None,
+    place: int,
+    stale: bool,
+    setup: Setup,
+) -> html.Article:
+    """Return a pair's current now, from the others, and mean dissipation of its valves."""
+    sockets = f" {'/'.join(channel.sockets)}" if channel.sockets else ""
+    named: Children = [parts.line_sample(index), html.Span(channel.name, className="name")]
+    if sockets:
+        named.append(html.Span(sockets, className="sockets"))
+    if severity is not None:
+        named.append(
+            html.Span(
+                [parts.sign(severity), html.Span(severity.value, className="unseen")],
+                className="tile-sign",
+            )
+        )
+    value = now.get("value")
+    if stale or value is None:
+        figure: Children = [html.Span("no reading", className="no-reading")]
+        facts: Children = []
+        if stale and value is not None:
+            facts = [html.Span(f"was {words.milliamps(value)} mA", className="detail")]
+    else:
+        figure = [
+            html.Span(words.milliamps(value), className="value"),
+            html.Span(
+                [f"{words.uncertainty(_scaled(now.get('U')))} ", html.Abbr("mA", className="unit")],
+                className="uncertainty",
+            ),
+        ]
+        facts = []
+        others = now.get("from_others")
+        if others is not None:
+            rest = "from the other" if len(setup.pairs) == 2 else "from the others"
+            facts.append(
+                html.Span(
+                    [
+                        html.Span(words.milliamps(others, signed=True), className="figure"),
+                        html.Span(f" {rest}"),
+                    ],
+                    className="detail",
+                )
+            )
+        percent = now.get("dissipation_pct")
+        if percent is not None:
+            mean = "mean per valve" if setup.valves_on(channel) > 1 else "of the valve"
+            facts.append(
+                html.Span(
+                    [
+                        html.Span(f"{words.number(percent, 0)} %", className="figure"),
+                        html.Span(f" of {setup.rating.anode_w:g} W"),
+                        html.Span(f", {mean}", className="wide-only"),
+                    ],
+                    className="detail",
+                )
+            )
+    mark = f" {severity.value}" if severity is not None else ""
+    return html.Article(
+        [
+            html.H3(named, className="tile-head"),
+            html.P(figure, className="tile-figure"),
+            html.P(facts, className="tile-facts"),
+        ],
+        className=f"tile pair{mark}{' hatched' if stale or value is None else ''}",
+        style={"--place": place},
+        id={"tile": channel.name},
+    )
+
+
+def _scaled(value_a: float | None) -> float | None:
+    return None if value_a is None else value_a * 1000.0
+
+
+def _tile(channel: Channel, now: dict[str, Any] | None, stale: bool) -> html.Article:
+    value = (now or {}).get("value")
+    figure, unit = words.shown(value, channel.unit)
+    if stale or value is None:
+        shown: Children = [html.Span("no reading", className="no-reading")]
+    else:
+        shown = [
+            html.Span(figure, className="value"),
+            html.Span(f" {unit}", className="unit"),
+        ]
+    names = {"HT": "HT (B+)", "mains": "mains"}
+    name = names.get(channel.measures, channel.name)
+    return html.Article(
+        [html.H3(name, className="tile-head"), html.P(shown, className="tile-figure")],
+        className=f"tile{' hatched' if stale or value is None else ''}",
+        id={"tile": channel.name},
+    )

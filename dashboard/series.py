@@ -1,0 +1,187 @@
+"""A stretch of one soak as the charts need it: readings by bucket, least and greatest kept.
+
+Long stretches come from the store's roll-ups, short ones from seconds or the scans themselves, so
+that a zoom shows what was measured and a spike of one scan never disappears from a long view.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.blocks import NO_READING, FloatArray
+from logger.convert import Converter
+from logger.setup import Setup
+from logger.store.reader import Reader, Soak
+
+LEVELS_S: Final = (0, 1, 10, 60, 300, 900)
+"""Lengths of a bucket in seconds; 0 is a scan by itself."""
+
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Series:
+    """Buckets over channels, in A, V or degC; a row of NaN stands where a line must break.
+
+    `t_s` (n,) the middle of each bucket; `mean`, `least`, `greatest` (n, c); `from_others` (n, p) each
+    pair from the others in A, NaN where it can't be said. `until_s`: the end of the last bucket.
+    """
+
+    t_s: FloatArray
+    mean: FloatArray
+    least: FloatArray
+    greatest: FloatArray
+    from_others: FloatArray
+    until_s: float
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+
+@dataclass(frozen=True)
+class Holes:
+    """What lines break at and comparisons leave out.
+
+    `gaps`: stretches without a reading. `left_out`: (pair, from_s, to_s) in which a pair is dropped or has
+    a measuring fault, and says nothing about the others.
+    """
+
+    gaps: tuple[Interval, ...] = ()
+    left_out: tuple[tuple[str, float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class _Counts:
+    """Raw counts by bucket: `t0_s` (n,); `n`, `least`, `greatest`, `mean` (n, c), NaN where n is 0."""
+
+    level_s: int
+    t0_s: FloatArray
+    least: FloatArray
+    greatest: FloatArray
+    mean: FloatArray
+
+
+def level_for(span_s: float, scans_per_s: float, pairs: int) -> int:
+    """Choose the finest bucket that keeps a span within what a browser draws without waiting."""
+    budget = max(400, 6000 // max(pairs, 4))
+    for level_s in LEVELS_S:
+        per_s = scans_per_s if level_s == 0 else min(scans_per_s, 1.0 / level_s)
+        if span_s * per_s <= budget:
+            return level_s
+    return LEVELS_S[-1]
+
+
+def read(
+    reader: Reader,
+    soak: Soak,
+    level_s: int,
+    holes: Holes,
+    *,
+    from_s: float = 0.0,
+    to_s: float | None = None,
+    after_s: float | None = None,
+) -> Series:
+    """Read a stretch of a soak at one level: whole buckets from `from_s` to before `to_s`.
+
+    `after_s` is where the line drawn so far ends, so that a gap before the first bucket breaks it too.
+    """
+    setup = soak.setup
+    if level_s == 0:
+        scans = reader.scans(soak.id, round(from_s * 1e6), None if to_s is None else round(to_s * 1e6))
+        counts = np.where(scans.counts == NO_READING, np.nan, scans.counts.astype(np.float64))
+        found = _Counts(0, scans.t_us / 1e6, counts, counts, counts)
+    else:
+        start = math.ceil(from_s / level_s - 1e-9) * level_s
+        stop = None if to_s is None else math.floor(to_s / level_s + 1e-9) * level_s
+        if stop is not None and stop <= start:
+            found = _no_counts(level_s, len(setup.channel))
+        else:
+            rollup = reader.rollup(soak.id, level_s, start, stop)
+            at = rollup.t0_s.astype(np.float64)
+            found = _Counts(level_s, at, rollup.vmin, rollup.vmax, rollup.mean)
+    return _in_units(found, setup, Converter(setup, soak.daq), holes, after_s)
+
+
+def _no_counts(level_s: int, channels: int) -> _Counts:
+    none = np.empty((0, channels))
+    return _Counts(level_s, np.empty(0), none, none, none)
+
+
+def _in_units(
+    counts: _Counts, setup: Setup, converter: Converter, holes: Holes, after_s: float | None
+) -> Series:
+    """Turn counts into a series."""
+    mean, least, greatest = (np.full_like(counts.mean, np.nan) for _ in range(3))
+    for column in range(len(setup.channel)):
+        there = np.isfinite(counts.mean[:, column])
+        if not there.any():
+            continue
+        mean[there, column] = converter.values(column, counts.mean[there, column])
+        ends = [converter.values(column, part[there, column]) for part in (counts.least, counts.greatest)]
+        # A thermistor reads hotter with fewer counts.
+        least[there, column], greatest[there, column] = np.fmin(*ends), np.fmax(*ends)
+    rate = setup.link.scans_per_s
+    width_s = max(float(counts.level_s), 1.0 / rate)
+    t0_s, t_s = counts.t0_s, counts.t0_s + counts.level_s / 2.0
+    end_s = t0_s + width_s
+    longest_s = max(5.0, 3.0 / rate)
+    breaks = [(low + high) / 2.0 for low, high in holes.gaps]
+    breaks = [at for at in breaks if len(t_s) and (after_s or t_s[0]) < at < t_s[-1]]
+    wide = t0_s[1:] - end_s[:-1] > longest_s
+    breaks += ((end_s[:-1] + t0_s[1:])[wide] / 2.0).tolist()
+    if after_s is not None and len(t0_s) and t0_s[0] - after_s > longest_s:
+        breaks.append((after_s + t0_s[0]) / 2.0)
+    if breaks:
+        t_s = np.concatenate([t_s, breaks])
+        order = np.argsort(t_s, kind="stable")
+        t_s = t_s[order]
+        hole = np.full((len(breaks), len(setup.channel)), np.nan)
+        mean = np.concatenate([mean, hole])[order]
+        least, greatest = np.concatenate([least, hole])[order], np.concatenate([greatest, hole])[order]
+    pairs = mean[:, setup.pair_columns]
+    counted = np.isfinite(pairs)
+    names = [setup.names[column] for column in setup.pair_columns]
+    for channel, from_s, to_s in holes.left_out:
+        if channel in names:
+            counted[(t_s >= from_s) & (t_s <= to_s), names.index(channel)] = False
+    until_s = float(end_s[-1]) if len(end_s) else (after_s or 0.0)
+    return Series(t_s, mean, least, greatest, from_others(pairs, counted), until_s)
+
+
+def from_others(pairs: FloatArray, counted: NDArray[np.bool_]) -> FloatArray:
+    """Return each pair's difference from the others, (n, p).
+
+    With three pairs or more: less the median of those that count; with two: less the other; with one: NaN.
+    `counted` (n, p) is False where a pair is off, dropped or has a measuring fault.
+    """
+    values = np.where(counted, pairs, np.nan)
+    width = pairs.shape[1]
+    if width < 2 or len(pairs) == 0:
+        return np.full_like(pairs, np.nan)
+    if width == 2:
+        return np.asarray(pairs - values[:, ::-1])
+    order = np.sort(values, axis=1)  # NaN last
+    some = np.isfinite(values).sum(axis=1)
+    low, high = np.maximum(some - 1, 0) // 2, np.minimum(some // 2, width - 1)
+    rows = np.arange(len(order))
+    middle = np.where(some >= 2, (order[rows, low] + order[rows, high]) / 2.0, np.nan)
+    return np.asarray(pairs - middle[:, None])
+
+
+def join(parts: Sequence[Series]) -> Series:
+    """Lay series one behind the other."""
+    kept = [part for part in parts if len(part)] or list(parts[:1])
+    return Series(
+        np.concatenate([part.t_s for part in kept]),
+        np.concatenate([part.mean for part in kept]),
+        np.concatenate([part.least for part in kept]),
+        np.concatenate([part.greatest for part in kept]),
+        np.concatenate([part.from_others for part in kept]),
+        kept[-1].until_s,
+    )

@@ -1,0 +1,88 @@
+"""How the screens say times, figures and statements. Pure text: no markup, no component."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from logger.finding import Finding, Kind, Severity
+
+MINUS: Final = "\u2212"
+
+_STATEMENT: Final[dict[str | None, str]] = {
+    "pass": "pass",
+    "conditional pass": "pass, too close to call",
+    "conditional fail": "fail, too close to call",
+    "fail": "fail",
+    None: "not judged",
+}
+
+
+def duration(seconds: float) -> str:
+    """Say a length of time in at most two units: `12 s`, `48 min`, `1 h 12 min`, `2 d 3 h`."""
+    whole = max(0, math.floor(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    minutes = whole // 60
+    if minutes < 60:
+        rest = whole % 60
+        return f"{minutes} min {rest} s" if minutes < 5 and rest else f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 24:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> str:
+    """Print a figure with a true minus sign; an en dash for what does not exist."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0.0:
+        return f"{'±' if signed else ''}{text}"
+    if value < 0:
+        return f"{MINUS}{text}"
+    return f"+{text}" if signed else text
+
+
+def milliamps(value_a: float | None, *, signed: bool = False) -> str:
+    """Print a current as the trade does: mA with one decimal, no unit."""
+    return number(None if value_a is None else value_a * 1000.0, 1, signed=signed)
+
+
+def uncertainty(value: float | None) -> str:
+    """Print an expanded uncertainty rounded up to one decimal, since rounding down would claim more."""
+    if value is None or not math.isfinite(value):
+        return ""
+    return f"±{math.ceil(value * 10.0 - 1e-9) / 10.0:.1f}"
+
+
+def shown(value: float | None, unit: str) -> tuple[str, str]:
+    """Return a channel's figure and the unit behind it, as a screen shows it."""
+    match unit:
+        case "A":
+            return milliamps(value), "mA"
+        case "degC":
+            return number(value, 0), "°C"
+        case _:
+            return number(value, 1 if value is not None and abs(value) < 300 else 0), unit
+
+
+def statement(value: str | None) -> str:
+    """Say one of the four statements as screens do; None is `not judged`."""
+    return _STATEMENT[value]
+
+
+def severity(value: Severity) -> str:
+    """The word that goes with a finding's sign."""
+    return value.value.capitalize()
+
+
+def whom(finding: Finding, labels: dict[str, str]) -> str:
+    """Say which channel a finding is about; candidates are joined by `or`; empty where it is all of them."""
+    if finding.channel is not None:
+        return labels.get(finding.channel, finding.channel)
+    if finding.kind in (Kind.GAP, Kind.COMMON_DRIFT, Kind.BIAS_LOST) or len(finding.channels) > 4:
+        return ""
+    return " or ".join(labels.get(name, name) for name in finding.channels)
