@@ -326,7 +326,7 @@ def pt100_c(ohms: FloatArray) -> FloatArray:
         slope += np.where(celsius < 0.0, _PT_C * (4.0 * celsius**3 - 300.0 * celsius**2), 0.0)
         celsius = celsius - (pt100_ohm(celsius) / _PT_R0 - kept / _PT_R0) / slope
     least, most = pt100_ohm(np.array([-200.0, 850.0]))
-    return np.where((ohms >= least - 1e-9) & (ohms <= most + 1e-9), celsius, np.nan)
+    return np.where((ohms >= least - 0.01) & (ohms <= most + 0.01), celsius, np.nan)
 
 
 def type_k_mv(celsius: FloatArray) -> FloatArray:
@@ -738,7 +738,7 @@ def expanded(normal_u: float, half_widths: Iterable[float]) -> tuple[float, floa
         return math.nan, math.nan
     if normal_u < 0 or any(size < 0 for size in sizes) or math.isinf(normal_u + sum(sizes)):
         raise ValueError(f"uncertainties are finite and not negative, got {normal_u} and {sizes}")
-    u = math.sqrt(normal_u**2 + sum(size**2 for size in sizes) / 3.0)
+    u = math.hypot(normal_u, *(size / math.sqrt(3.0) for size in sizes))
     if u == 0.0:
         return 0.0, math.nan
     # in units of u and in a fixed order: the same budget in mA or A gives the same factor, and is found again

@@ -614,24 +614,25 @@ def _lines(
         readings = converter.readings(block)
         values = readings.values * scales
         lines = []
-        for t_us, cells, railed, whole in zip(
+        for t_us, cells, railed, rails in zip(
             readings.t_us.tolist(),
             values.tolist(),
             readings.railed.tolist(),
-            np.isfinite(values).all(axis=1).tolist(),
+            np.any(readings.railed != 0, axis=1).tolist(),
             strict=True,
         ):
-            if whole:
-                text = line % (*divmod(t_us, 1_000_000), *cells)
-            else:
+            if rails:
                 words = [
-                    form % cell if math.isfinite(cell) else _RAILED[rail]
+                    _RAILED[rail] or form % cell
                     for form, cell, rail in zip(formats, cells, railed, strict=True)
                 ]
                 text = ",".join([time_format % divmod(t_us, 1_000_000), *words])
+            else:
+                text = line % (*divmod(t_us, 1_000_000), *cells)
+            text = text.replace("nan", "")
             if with_marks:
-                mark = waiting.popleft().text if waiting and waiting[0].t_us <= t_us else ""
-                text += f",{_mark_cell(mark)}"
+                due = waiting and waiting[0].t_us <= t_us
+                text += f",{_mark_cell(waiting.popleft().text)}" if due else ","
             lines.append(text)
     if waiting and lines:  # made after the last scan
         *cells_before, own = next(csv.reader([lines[-1]]))
