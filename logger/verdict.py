@@ -179,6 +179,9 @@ class Judge:
             "settled_at_s": _or_none(self.panel.settled_min[j] * 60.0),
         }
         enough = self._enough(column)
+        for figure in ("from_others", "dissipation"):
+            unit = "mA" if figure == "from_others" else "pct"
+            out[f"{figure}_{unit}"] = out[f"{figure}_expanded_uncertainty_{unit}"] = None
         statements: dict[str, str | None] = {}
         self._settled_figures(out, j, column, mean, own_noise)
         if len(self.setup.pairs) > 1:
