@@ -585,6 +585,17 @@ def test_a_store_closed_while_somebody_reads_is_one_file_once_they_are_done(path
     assert beside(path) == ["soak.db"]
 
 
+def test_what_a_reader_leaves_beside_a_store_that_closed_under_it_does_no_harm(path: Path) -> None:
+    soak_id = stored(path, idle_scans(50, 1))
+    late = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)
+    late.execute("SELECT count(*) FROM soak").fetchone()
+    late.close()
+    assert beside(path) == ["soak.db", "soak.db-shm", "soak.db-wal"]
+    assert len(Reader(path).scans(soak_id)) == 50
+    stored(path, idle_scans(50, 1))
+    assert beside(path) == ["soak.db"]
+
+
 def test_a_running_store_is_read_without_holding_up_the_writer(path: Path) -> None:
     block = idle_scans(60, 1)
     with Writer(path, ManualClock()) as writer:

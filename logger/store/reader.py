@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 import numpy as np
 import sqlalchemy as sa
@@ -27,6 +27,7 @@ __all__ = ["Reader", "Rollup", "Soak", "default_path"]
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
+_READ_TRIES: Final = 5
 _T = TypeVar("_T")
 
 
@@ -61,11 +62,24 @@ class Soak:
         return setup_file.parse(self.setup_text, path=f"set-up of soak {self.id}")
 
 
+class _State(NamedTuple):
+    """What changes when somebody writes to a store."""
+
+    log_bytes: int
+    changed_ns: int
+    size: int
+    inode: int
+
+
 class Reader:
     """Reads one store. Cheap to make; holds nothing open between calls. StoreError where it can't be read."""
 
     def __init__(self, path: Path | str) -> None:
         self.path = Path(path).expanduser().absolute()
+        # They hold no connection, only the statements that they have compiled.
+        self._engines = {
+            immutable: sqlite.reading_engine(self.path, immutable=immutable) for immutable in (False, True)
+        }
 
     def soaks(self) -> list[Soak]:
         """Return all soaks, the oldest first."""
@@ -161,46 +175,41 @@ class Reader:
     def _read(self, fetch: Callable[[sa.Connection], _T]) -> _T:
         """Run one read transaction.
 
-        A closed store is read as a file that doesn't change, for otherwise SQLite leaves a -wal and a -shm
-        beside it, or can't open it at all where the folder is write-protected. Had a daemon begun to write
-        meanwhile, the file's state tells, and it is read again.
+        A store without anything in its log is read as a file that doesn't change, for otherwise SQLite
+        leaves a -wal and a -shm beside it, or can't open it at all where the folder is write-protected. If
+        a daemon begins to write (or ends) meanwhile, the file's state tells, and it is read again.
         """
-        for _ in range(3):
+        for _ in range(_READ_TRIES):
             before = self._state()
-            if before is None:
-                raise StoreError(
-                    f"there is no store {self.path}: run `soakbench demo` or `soakbench run` first, or name "
-                    "it with --db"
-                )
-            if before[0] is not None:
-                break
+            closed = before.log_bytes == 0
             try:
-                result = self._fetch(fetch, immutable=True)
+                result = self._fetch(fetch, immutable=closed)
             except StoreError:
                 if self._state() == before:
                     raise
-            else:
-                if self._state() == before:
-                    return result
+                continue
+            if not closed or self._state() == before:
+                return result
         return self._fetch(fetch, immutable=False)
 
-    def _state(self) -> tuple[int | None, int, int, int] | None:
-        """Return what changes when somebody writes: the log's size, the file's time, size and inode."""
+    def _state(self) -> _State:
         try:
-            wal = Path(f"{self.path}-wal").stat().st_size
+            log_bytes = Path(f"{self.path}-wal").stat().st_size
         except OSError:
-            wal = None
+            log_bytes = 0
         try:
             found = self.path.stat()
         except FileNotFoundError:
-            return None
+            raise StoreError(
+                f"there is no store {self.path}: run `soakbench demo` or `soakbench run` first, or name it "
+                "with --db"
+            ) from None
         except OSError as error:
             raise StoreError(f"the store {self.path} can't be read: {error}") from error
-        return wal, found.st_mtime_ns, found.st_size, found.st_ino
+        return _State(log_bytes, found.st_mtime_ns, found.st_size, found.st_ino)
 
     def _fetch(self, fetch: Callable[[sa.Connection], _T], *, immutable: bool) -> _T:
-        engine = sqlite.reading_engine(self.path, immutable=immutable)
-        with sqlite.translated(self.path, "read"), engine.connect() as connection:
+        with sqlite.translated(self.path, "read"), self._engines[immutable].connect() as connection:
             revision = sqlite.revision_of(connection, self.path)
             if revision is None:
                 raise StoreError(
