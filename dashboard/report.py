@@ -1,0 +1,597 @@
+"""The workshop's page of a soak as a PDF/A file: verdict, chart, table, conditions, decision rule, cautions.
+
+`gather` reads the store, `document` says everything in words, `chart_svg` draws, `compile_pdf` prints.
+Whatever came from a file, a device or a form reaches the page as data and is never markup.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sqlite3
+import statistics
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from importlib import resources
+from pathlib import Path
+from typing import Any, Final
+
+from dashboard import series as curves
+from dashboard import words
+from dashboard.bench import Look
+from dashboard.figures import Band, Story, match_limit
+from dashboard.report_chart import chart_svg, font_folder, left_off, printable, shortened, summary
+from dashboard.series import Series
+from logger.clock import Clock
+from logger.errors import FileExistsAlready, RequestError, SoakbenchError
+from logger.finding import Finding, Kind, Severity
+from logger.setup import Setup
+from logger.store.reader import Reader, Soak
+from logger.units import quantity
+from logger.verdict import program_version
+
+Json = dict[str, Any]
+
+SIGNS: Final = {Severity.REMARK: "•", Severity.WARNING: "▲", Severity.TRIP: "■"}
+_LOOKS: Final[dict[str | None, tuple[str, str]]] = {
+    "pass": ("", "plain"),
+    "conditional pass": ("▲ ", "close"),
+    "conditional fail": ("▲ ", "close"),
+    "fail": ("■ ", "bad"),
+    None: ("", "quiet"),
+}
+"""Sign and look of each statement: never colour alone, and fine is plain."""
+
+CAUTIONS: Final = (
+    "HT (B+) in a valve amplifier is lethal, also after switching off: an HT reading of zero proves nothing, "
+    "and no figure in this report says that anything is discharged.",
+    "Valves are hot. Power off before moving valves or leads, and keep one hand away from the chassis. Worn "
+    "pots go open: turn them slowly. No signal without a load.",
+    "Never leave an amplifier running with nobody in the building.",
+    "soakbench is no certified protective device. Local codes and licensed practice come first.",
+)
+
+
+@dataclass(frozen=True)
+class ReportData:
+    """All that a report is made of.
+
+    `judged` is the `soakbench.judge/1` document; `findings` those of the soak as they stand; `printed` is
+    when the report was made.
+    """
+
+    soak: Soak
+    judged: Json
+    findings: tuple[Finding, ...]
+    series: Series
+    printed: datetime
+
+    @property
+    def end_s(self) -> float:
+        """Time of the last scan."""
+        return (self.soak.last_t_us or 0) / 1e6
+
+    @property
+    def pairs(self) -> list[Json]:
+        """The judged pairs, in the order of the amp."""
+        return [channel for channel in self.judged["channels"] if channel["measures"] == "pair current"]
+
+
+def write_report(reader: Reader, soak_id: int | str, out: Path, *, clock: Clock, force: bool = False) -> Path:
+    """Write a soak's report to `out` and return that path.
+
+    The file appears whole or not at all. FileExistsAlready unless `force`; RequestError where the name is
+    not a PDF's, the folder is missing, or the disk refuses; StoreError where the store can't be read.
+    """
+    _may_write(out, force=force)
+    data = gather(reader, soak_id, clock)
+    pdf = compile_pdf(document(data), chart_svg(data.series, story_of(data)), data.printed)
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{out.name[:40]}.", suffix=".part", dir=out.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(pdf)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(temporary).chmod(0o666 & ~_umask())
+            _may_write(out, force=force)
+            Path(temporary).replace(out)
+        finally:
+            Path(temporary).unlink(missing_ok=True)
+    except OSError as error:
+        raise RequestError(f"{out} can't be written ({error.strerror}): name another place") from error
+    return out
+
+
+def _may_write(out: Path, *, force: bool) -> None:
+    if out.suffix.lower() != ".pdf":
+        raise RequestError(f"a report is a PDF, and {out.name} is named otherwise: name it {out.stem}.pdf")
+    if out.is_dir():
+        raise RequestError(f"{out} is a folder: name a file")
+    if out.exists() and not force:
+        raise FileExistsAlready(out)
+    if not out.parent.is_dir():
+        raise RequestError(f"there is no folder {out.parent} to write {out.name} into: make it first")
+
+
+def _umask() -> int:
+    """Return this process's mask for new files: a temporary file is private, a report is not."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def gather(reader: Reader, soak_id: int | str, clock: Clock) -> ReportData:
+    """Read a soak with its curves. One without a stored verdict (broken off, still running) is judged now."""
+    soak = reader.soak(soak_id)
+    stored = tuple(reader.findings(soak.id))
+    if soak.verdict is not None:
+        judged, findings = soak.verdict, stored
+    else:
+        from logger.judge import judge_soak  # slow to import, and seldom needed
+
+        judged = judge_soak(reader, soak.id)
+        findings = tuple(_finding(item) for item in judged["findings"])
+    span_s = (soak.last_t_us or 0) / 1e6
+    level_s = curves.level_for(span_s, soak.setup.link.scans_per_s, len(soak.setup.pairs))
+    series = curves.read(reader, soak, level_s, Look(soak, findings, None).holes())
+    return ReportData(soak, judged, findings, series, clock.wall())
+
+
+def _finding(item: Mapping[str, Any]) -> Finding:
+    return Finding(
+        id=item["id"],
+        kind=Kind(item["kind"]),
+        channel=item["channel"],
+        channels=tuple(item["channels"]),
+        onset_s=item["onset_s"],
+        raised_s=item["raised_s"],
+        severity=Severity(item["severity"]),
+        says=item["says"],
+        advice=item.get("advice", ""),
+        cleared_s=item["cleared_s"],
+        under=item["under"],
+    )
+
+
+def story_of(data: ReportData) -> Story:
+    """Return what the report's chart tells beside its lines."""
+    end_s = max(data.end_s, 10.0)
+    steps = tuple(
+        Band(step["step"], step["from_s"], end_s if step["to_s"] is None else step["to_s"])
+        for step in data.judged["soak"]["steps"]
+    )
+    return Story(
+        uuid=data.soak.uuid,
+        setup=data.soak.setup,
+        steps=steps,
+        findings=data.findings,
+        gaps=tuple(_gaps(data)),
+        settled_at_s={
+            pair["name"]: pair["settled_at_s"] for pair in data.pairs if pair["settled_at_s"] is not None
+        },
+        match_a=_match_a(data),
+        x_end_s=end_s,
+    )
+
+
+def _gaps(data: ReportData) -> list[tuple[float, float]]:
+    """Return the stretches in which nothing at all was read; late scans that lost nothing are no gap."""
+    return [
+        (finding.onset_s, data.end_s if finding.cleared_s is None else finding.cleared_s)
+        for finding in data.findings
+        if finding.kind is Kind.GAP and finding.channel is None and finding.severity is not Severity.REMARK
+    ]
+
+
+def _match_a(data: ReportData) -> float:
+    settled = [pair["settled_mA"] / 1000.0 for pair in data.pairs if pair["settled_mA"] is not None]
+    return match_limit(data.soak.setup, settled)
+
+
+# ------------------------------------------------------------------ the page in words
+
+
+def document(data: ReportData) -> Json:
+    """Say all that the page shows: plain strings, in the page's order, each printable as it is."""
+    soak, judged = data.soak, data.judged["soak"]
+    setup = soak.setup
+    story = story_of(data)
+    sign, look = _LOOKS[judged["verdict"]]
+    page = {
+        "title": f"Soak report: {shortened(soak.amp, 200)}",
+        "amp": shortened(soak.amp, 200),
+        "facts": [
+            ["Bench", shortened(soak.bench, 80)],
+            ["Began", _moment(soak.started)],
+            ["Length", words.duration(data.end_s)],
+            ["Readings", f"{soak.kind}; {_how_it_ended(soak)}"],
+            ["Soak", f"{soak.id}, {soak.uuid[:8]}"],
+            ["Printed", _moment(data.printed)],
+        ],
+        "verdict": {
+            "word": f"{sign}{_capital(words.statement(judged['verdict']))}",
+            "look": look,
+            "says": _sentence(judged["says"], setup.names),
+        },
+        "note": _standing(data),
+        "chart": {"alt": summary(data.series, story), "caption": _caption(story)},
+        "findings": [_finding_row(finding, setup) for finding in data.findings],
+        "table": _table(data),
+        "conditions": _conditions(data),
+        "sections": [
+            {"title": title, "lines": lines}
+            for title, lines in (
+                ("Valves and rating", _valves(setup)),
+                ("Decision rule and limits", _rule(data)),
+                ("Uncertainty", _uncertainty(data)),
+                ("What was not measured or not judged", _not_judged(data)),
+                ("Cautions", list(CAUTIONS)),
+            )
+        ],
+        "footer": f"printed by soakbench {program_version()}, judged by {data.judged['program']}, SQLite "
+        f"{sqlite3.sqlite_version}",
+        "short": f"{shortened(soak.amp, 30)} · soak {soak.uuid[:8]}",
+    }
+    return {key: _on_paper(value) for key, value in page.items()}
+
+
+def _on_paper(value: Any) -> Any:
+    """Make every text in a value printable, and long words such that a line can break in them."""
+    if isinstance(value, str):
+        return " ".join(
+            word if len(word) <= 24 else "\u200b".join(word[i : i + 12] for i in range(0, len(word), 12))
+            for word in printable(value).split()
+        )
+    if isinstance(value, Mapping):
+        return {key: _on_paper(part) for key, part in value.items()}
+    if isinstance(value, Sequence):
+        return [_on_paper(part) for part in value]
+    return value
+
+
+def _moment(moment: datetime) -> str:
+    """Print a moment in the zone of the machine that prints, and say which zone that is."""
+    local = moment.astimezone()
+    offset = f"{local:%z}"
+    zone = "UTC" if offset == "+0000" else f"UTC{offset[:3]}:{offset[3:5]}".replace("-", words.MINUS)
+    return f"{local.day} {local:%B %Y, %H:%M} {zone}"
+
+
+def _how_it_ended(soak: Soak) -> str:
+    match soak.how:
+        case None:
+            return "not ended yet"
+        case "finished":
+            return "the plan was run to its end"
+        case "stopped":
+            return "stopped by hand"
+        case how:
+            return how
+
+
+def _standing(data: ReportData) -> str:
+    """Return the line that stands above the verdict where it is not that of a whole soak."""
+    after = words.duration(data.end_s)
+    if data.soak.ended is None:
+        return f"This soak had not ended when this was printed: it is judged as it stood after {after}."
+    if data.soak.how == "broken off":
+        return f"This soak was broken off after {after}: only what was stored until then is judged."
+    if data.judged["soak"].get("began_hot"):
+        return "The record began with the amplifier already hot: its steps count from the first scan."
+    return ""
+
+
+def _caption(story: Story) -> str:
+    parts = []
+    if story.settled_at_s:
+        parts.append("upright ticks on the lines: the pair was settled from there")
+    if story.gaps:
+        parts.append("hatched: no reading")
+    if story.findings:
+        parts.append("numbered marks: the findings below, dotted from their onset until they were raised")
+    missing = left_off(story)
+    if missing:
+        parts.append(f"{missing} more in the list only")
+    limits = "Limits in the upper chart are drawn for nominal HT."
+    return f"{_sentence('; '.join(parts))} {limits}".strip()
+
+
+def _finding_row(finding: Finding, setup: Setup) -> Json:
+    labels = {channel.name: shortened(channel.label, 60) for channel in setup.channel}
+    who = words.whom(finding, labels)
+    times = f"since {words.duration(finding.onset_s)}"
+    if finding.raised_s - finding.onset_s >= 60.0:
+        times += f", raised at {words.duration(finding.raised_s)}"
+    if finding.cleared_s is None:
+        times += ", still open at the end"
+    else:
+        times += f", cleared at {words.duration(finding.cleared_s)}"
+    under = "" if finding.under is None else f" (follows from {finding.under})"
+    return {
+        "number": str(finding.id),
+        "sign": SIGNS[finding.severity],
+        "look": {Severity.REMARK: "quiet", Severity.WARNING: "close", Severity.TRIP: "bad"}[finding.severity],
+        "what": f"{_capital(finding.kind.value)}{f', {who}' if who else ''}{under}",
+        "severity": finding.severity.value,
+        "when": times,
+        "says": _sentence(shortened(finding.says, 600), setup.names),
+        "advice": _sentence(shortened(finding.advice, 300)),
+    }
+
+
+# ------------------------------------------------------------------ the table
+
+
+def _table(data: ReportData) -> Json:
+    channels = {channel.name: channel for channel in data.soak.setup.pairs}
+    rows = []
+    for pair in data.pairs:
+        channel = channels[pair["name"]]
+        sign, look = _LOOKS[pair["verdict"]]
+        rows.append(
+            {
+                "name": channel.name,
+                "sockets": shortened(", ".join(channel.sockets), 60),
+                "cells": _cells(pair),
+                "verdict": {"word": f"{sign}{words.statement(pair['verdict'])}", "look": look},
+            }
+        )
+    return {
+        "head": [
+            ["Pair", ""],
+            ["Settled current", "mA; when settled"],
+            ["From the other" if len(rows) == 2 else "From the others", "mA"],
+            ["Drift", "mA an hour"],
+            ["Dissipation", "% of rating, mean per valve"],
+            ["Verdict", ""],
+        ],
+        "rows": rows,
+    }
+
+
+def _cells(pair: Mapping[str, Any]) -> list[Json]:
+    """Return one pair's figures, each with its statement."""
+    statements, at_s = pair["statements"], pair["settled_at_s"]
+    if at_s is not None:
+        reached = f"at {words.duration(at_s)}"
+    else:
+        reached = "" if statements.get("settled") is None else "not settled"
+    settled = _measured(pair["settled_mA"], pair["expanded_uncertainty_mA"])
+    others = _measured(
+        pair.get("from_others_mA"), pair.get("from_others_expanded_uncertainty_mA"), signed=True
+    )
+    drift = _interval(pair.get("drift_mA_per_h"), pair.get("drift_interval_mA_per_h"))
+    dissipation = _measured(pair.get("dissipation_pct"), pair.get("dissipation_expanded_uncertainty_pct"))
+    return [
+        _cell(settled, statements, "settled", reached),
+        _cell(others, statements, "from the others"),
+        _cell(drift, statements, "drift"),
+        _cell(dissipation, statements, "dissipation"),
+    ]
+
+
+def _cell(figure: str, statements: Mapping[str, str | None], name: str, before: str = "") -> Json:
+    """Return a figure and, to go under it, its statement in words; both are said where they do not exist."""
+    if name in statements:
+        sign, look = _LOOKS[statements[name]]
+        word = f"{sign}{words.statement(statements[name])}"
+    else:
+        word, look = "not judged with this set-up", "quiet"
+    return {"figure": figure or "no figure", "word": f"{before}: {word}" if before else word, "look": look}
+
+
+def _measured(value: float | None, U: float | None, *, signed: bool = False) -> str:
+    """Print a figure with its expanded uncertainty, empty where there is none; the head says the unit."""
+    if value is None or not math.isfinite(value):
+        return ""
+    text = quantity(value, math.nan if U is None else U, "").strip().replace("-", words.MINUS)
+    return f"+{text}" if signed and text[0] != words.MINUS and float(text.split(" ")[0]) > 0.0 else text
+
+
+def _interval(value: float | None, interval: Sequence[float] | None) -> str:
+    """Print a figure with its 95 % interval, all to the place of the interval's half-width."""
+    if interval is None:
+        return _measured(value, None, signed=True)
+    half = abs(interval[1] - interval[0]) / 2.0
+    figure, low, high = (_measured(each, half, signed=True).split(" ± ")[0] for each in (value, *interval))
+    return f"{figure} ({low} to {high})" if figure else ""
+
+
+# ------------------------------------------------------------------ the words below it
+
+
+def _conditions(data: ReportData) -> Json:
+    """Mean, least and greatest over the soak step of every channel that is not a pair's."""
+    rows = []
+    for channel in data.judged["channels"]:
+        if channel["measures"] in ("pair current", "push button"):
+            continue
+        _, unit = words.shown(None, channel["unit"])
+        decimals = 0 if channel["measures"] == "HT" else 1
+        figures = [words.number(channel[key], decimals) for key in ("mean", "least", "greatest")]
+        if channel["mean"] is None:
+            figures = ["no reading", "", ""]
+        rows.append([f"{_capital(channel['measures'])} ({channel['name']})", *figures, unit])
+    return {"head": ["Over the soak step", "mean", "least", "greatest", ""], "rows": rows}
+
+
+def _valves(setup: Setup) -> list[str]:
+    amp, rating = setup.amp, setup.rating
+    count = {setup.valves_on(channel) for channel in setup.pairs}
+    each = f"{min(count)}" if len(count) == 1 else f"{min(count)} to {max(count)}"
+    valves = "valve (tube)" if count == {1} else "valves (tubes)"
+    rated = (
+        f"Rating: anode (plate) dissipation {rating.anode_w:g} W a valve, {rating.system}. "
+        f"Source: {rating.source}."
+    )
+    if rating.from_memory:
+        rated += " The figure is from memory: it was not confirmed in a copy of the sheet."
+    return [
+        f"{amp.valve}, {each} {valves} on each sense resistor, {amp.bias} bias, class {amp.operating_class}, "
+        f"{amp.connection}; nominal HT (B+) {amp.nominal_ht_V:g} V, mains {amp.nominal_mains_V:g} V. Makes, "
+        "dates and serial numbers were not recorded.",
+        rated,
+    ]
+
+
+def _rule(data: ReportData) -> list[str]:
+    setup = data.soak.setup
+    limits, decision = setup.limits, setup.decision
+    settled = [pair["settled_mA"] for pair in data.pairs if pair["settled_mA"] is not None]
+    median_mA = statistics.median(settled) if settled else None
+    match = _limit(limits.match_mA, limits.match_pct, median_mA)
+    drift = _limit(limits.drift_mA_per_h, limits.drift_pct_per_h, median_mA)
+    settle = _limit(limits.settle_mA, limits.settle_pct, median_mA)
+    if decision.width_U == 0.0:
+        rule = (
+            "Simple acceptance, agreed in the set-up before the soak: a figure within its limit passes, one "
+            "beyond it fails. Close to a limit, up to half of such statements may be wrong."
+        )
+    else:
+        width = "U" if decision.width_U == 1.0 else f"{decision.width_U:g} U"
+        rule = (
+            f"Guard band w = {width}, agreed in the set-up before the soak. Within the limit by more than w: "
+            "pass; within it by less: pass, too close to call; beyond it by up to w: fail, too close to "
+            "call; further beyond: fail. These are the four statements of ILAC-G8:09/2019, clause 4.2.3."
+        )
+    return [
+        f"{rule} Unrounded numbers decide. A pair and the soak take their worst statement; some findings "
+        "make it a fail by themselves.",
+        f"Limits: from the others ±{match}; drift {drift} an hour; settled once within {settle} of where it "
+        f"ends; dissipation {limits.fail_pct:g} % of the anode rating, with a warning from "
+        f"{limits.warn_pct:g} %. Per cent of a current count from the pairs' median.",
+    ]
+
+
+def _limit(stated_mA: float | None, per_cent: float | None, of_mA: float | None) -> str:
+    if stated_mA is not None or per_cent is None:
+        return f"{stated_mA:g} mA"
+    return f"{per_cent:g} %" if of_mA is None else f"{per_cent:g} % (here {per_cent / 100.0 * of_mA:.1f} mA)"
+
+
+def _uncertainty(data: ReportData) -> list[str]:
+    made = sum(statement is not None for pair in data.pairs for statement in pair["statements"].values())
+    if made == 0:
+        statements = "No statement was made."
+    elif made == 1:
+        statements = "1 statement was made; it holds with 95 %."
+    else:
+        statements = f"{made} statements were made: each holds with 95 %, all of them together with less."
+    return [
+        "Behind ± stands U, the half-width of the shortest interval that holds the true value with 95 % "
+        "probability: noise and what the measuring chain may be wrong by, together."
+        f"{_coverage(data.pairs)} For drift the whole 95 % interval is printed. An error that all pairs "
+        "share, such as the converter's gain, cancels in their differences.",
+        statements,
+        _calibration(data.soak.setup),
+    ]
+
+
+def _coverage(pairs: Iterable[Mapping[str, Any]]) -> str:
+    found = sorted(pair["coverage_factor"] for pair in pairs if pair.get("coverage_factor") is not None)
+    if not found:
+        return ""
+    low, high = f"{found[0]:.2f}", f"{found[-1]:.2f}"
+    return (
+        f" For the settled currents its coverage factor is k = {low if low == high else f'{low} to {high}'}."
+    )
+
+
+def _calibration(setup: Setup) -> str:
+    dated = [f"{c.name} {c.calibrated.date.isoformat()}" for c in setup.channel if c.calibrated is not None]
+    if dated:
+        return f"Calibration, as the set-up states it: {', '.join(dated)}."
+    return (
+        "Calibration: none. The uncertainties rest on the tolerances of resistors, dividers and sensors in "
+        "the set-up and on typical errors of the converter."
+    )
+
+
+def _not_judged(data: ReportData) -> list[str]:
+    setup, judged = data.soak.setup, data.judged["soak"]
+    lines = []
+    shared = [channel for channel in setup.pairs if setup.valves_on(channel) > 1]
+    if shared:
+        lines.append(
+            "Valves that share a sense resistor were measured together: how their current is split between "
+            "them was not measured, and dissipation is their mean."
+        )
+    unjudged: dict[tuple[str, ...], list[str]] = {}
+    for pair in data.pairs:
+        missing = tuple(name for name, statement in pair["statements"].items() if statement is None)
+        unjudged.setdefault(missing, []).append(pair["name"])
+    for missing, names in unjudged.items():
+        if missing:
+            whose = "every pair" if len(names) == len(data.pairs) > 1 else ", ".join(names)
+            lines.append(f"Not judged of {whose}: {', '.join(missing)}.")
+    absent = [
+        (measures, consequence)
+        for measures, consequence in (
+            ("HT", "dissipation is not judged"),
+            ("mains", "what the mains did is told from the pairs alone"),
+            ("ambient temperature", "the room's part in a movement is not known"),
+        )
+        if setup.first(measures) is None
+    ]
+    lines += [f"Not measured: {measures}; {consequence}." for measures, consequence in absent]
+    for from_s, to_s in _gaps(data):
+        lines.append(f"No reading for {words.duration(to_s - from_s)} from {words.duration(from_s)} on.")
+    if judged["scans_missing"]:
+        whole = judged["scans"] + judged["scans_missing"]
+        lines.append(f"{judged['scans_missing']:,} of {whole:,} scans are missing.")
+    skipped = judged["lines_skipped"]
+    if skipped["count"]:
+        lines.append(
+            f"{skipped['count']} lines of the log could not be read, the first is line {skipped['first']}."
+        )
+    lines.append(
+        f"The soak step was seen for {words.duration(judged['judged_s'])}: what a valve does in a longer "
+        "time, with signal, or knocked, was not measured."
+    )
+    return lines
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _sentence(text: str, names: Sequence[str] = ()) -> str:
+    """Make a whole sentence of a text; a name such as pair3 keeps its first letter."""
+    text = text.strip()
+    if text.split(" ", 1)[0].rstrip(",:;") not in names or text.split(" ", 1)[0].isalpha():
+        text = _capital(text)
+    return f"{text}." if text and text[-1] not in ".:?…" else text
+
+
+# ------------------------------------------------------------------ the PDF
+
+
+def compile_pdf(page: Json, svg: str, printed: datetime) -> bytes:
+    """Print a page of `document` with its chart as PDF/A-1b: A4, fonts within, nothing fetched.
+
+    SoakbenchError where the compiler fails or only warns: a missing font would go unnoticed.
+    """
+    import typst
+
+    with resources.as_file(resources.files("dashboard").joinpath("report.typ")) as template:
+        try:
+            result, warnings = typst.compile_with_warnings(
+                template,
+                root=template.parent,
+                font_paths=[font_folder()],
+                ignore_system_fonts=True,
+                format="pdf",
+                sys_inputs={"page": json.dumps(page, ensure_ascii=False), "chart": svg},
+                pdf_standards="a-1b",
+                timestamp=int(printed.timestamp()),
+            )
+        except RuntimeError as error:
+            raise SoakbenchError(f"the report can't be printed: {error}") from error
+    if warnings:
+        said = "; ".join(str(warning) for warning in warnings)
+        raise SoakbenchError(f"the report can't be printed as it should: {said}")
+    return result
