@@ -34,6 +34,7 @@ SILENCE_SCANS: Final = 3
 HT_OFF_ENDS_S: Final = 600.0
 _LEAST_SILENCE_S: Final = 1.0  # of the host's time: under it a busy machine would look like a silent DAQ
 _WAIT_S: Final = 0.2
+_COMMIT_S: Final = 0.7  # so that with the commit's own time no more than a second can be lost
 _SOURCE_LOST_S: Final = 60.0
 _LOOK_AROUND_S: Final = 60.0
 _END_TRIES: Final = 30
@@ -186,6 +187,7 @@ class _Daemon:
         self._silence_s = max(silence_s / speed, _LEAST_SILENCE_S) if speed > 0 else None
         self._heard_s = clock.monotonic_s()
         self._silent = False
+        self._committed_s = self._heard_s
         self._store_fails = False
         self._disk_level = 0
         self._looked_s = -_LOOK_AROUND_S
@@ -344,8 +346,11 @@ class _Daemon:
         self._put(self._pipeline.silence())
 
     def _commit_when_due(self) -> None:
-        if not self._writer.commit_due():
+        now_s = self._clock.monotonic_s()
+        early = self._writer.held_scans and now_s - self._committed_s >= _COMMIT_S and not self._store_fails
+        if not self._writer.commit_due() and not early:
             return
+        self._committed_s = now_s
         try:
             self._writer.commit()
         except StoreError as error:

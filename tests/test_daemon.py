@@ -154,7 +154,7 @@ def test_a_soak_is_stored_from_its_first_scan_to_the_plans_end(store: Path, port
 def test_where_a_soak_ends_does_not_hang_on_how_its_scans_were_grouped(tmp_path: Path) -> None:
     ends = set()
     counts = np.array([idle(i) for i in range(10 * (PLAN_S + 60))], dtype=np.int32)
-    for size in (1, 7, 640, 2400):
+    for size in (3, 640, 2400):
         store = tmp_path / f"{size}.db"
         link = GivenLink([scan_block(at, counts[at : at + size]) for at in range(0, len(counts), size)])
         assert Run(store, link, until_plan_done=True, speed=0.0, clock=ManualClock())() == 1
@@ -475,9 +475,10 @@ def test_kill_9_at_20_moments_loses_at_most_a_second_and_nothing_is_wrong(store:
     with TinyDaq(port, idle, daq=DAQ, speed=150) as daq:
         for number in range(1, 21):
             daq.restart()
+            daq.speed = (30.0, 150.0)[number % 2]  # commits by the clock, and by 1,000 scans
             child, said = started(store, daq)
             hear(said, f"soak {number} has begun")
-            time.sleep(rng.uniform(0.05, 1.2))
+            time.sleep(rng.uniform(0.1, 1.5))
             child.kill()
             killed_s = time.monotonic()
             child.join(20)

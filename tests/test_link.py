@@ -483,8 +483,11 @@ def test_as_fast_as_it_goes_nothing_is_lost_even_when_the_daemon_is_slow(port: P
     with TinyDaq(port, speed=0, last=n) as daq:
         link = link_to(daq)
         link.start()
-        time.sleep(0.5)
-        assert len(daq.sent) < n, "the source must have been held back"
+        before = -1
+        while len(daq.sent) != before:
+            before = len(daq.sent)
+            time.sleep(0.3)
+        assert 5000 <= before < n, "the source must have been held back"
         events = take_until(link, lambda e: isinstance(e[-1] if e else None, End), within_s=30)
         link.close()
         sequence = np.concatenate([b.sequence for b in blocks_in(events)])
