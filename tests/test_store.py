@@ -91,15 +91,15 @@ def beside(path: Path) -> list[str]:
 
 @given(
     seed=st.integers(0, 2**32 - 1),
-    n=st.integers(1, 250),
+    n=st.integers(1, 160),
     full_count=st.lists(st.sampled_from([NARROW, NARROW, NARROW, WIDE]), min_size=1, max_size=16),
     per_s=st.sampled_from([0.2, 1.0, 3.3, 10.0, 47.0, 100.0]),
     gaps=st.sampled_from([0.0, 0.01, 0.3]),
     none=st.sampled_from([0.0, 0.02, 1.0]),
     railed=st.sampled_from([0.0, 0.05]),
-    commits=st.lists(st.integers(0, 250), max_size=6),
+    commits=st.lists(st.integers(0, 160), max_size=4),
 )
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.too_slow])
 def test_any_scans_come_back_and_their_roll_ups_are_those_of_the_scans(
     open_store: Writer,
     seed: int,
@@ -245,7 +245,7 @@ def test_scans_are_read_from_a_moment_up_to_another(path: Path) -> None:
 
 @pytest.mark.parametrize("seconds", [1, 7, 600])
 def test_blocks_of_any_length_give_all_scans_once(path: Path, seconds: int) -> None:
-    block = odd_scans(3, 400, [NARROW], 4.0, 0.2, 0.0, 0.0)
+    block = odd_scans(3, 150, [NARROW], 4.0, 0.2, 0.0, 0.0)
     soak_id = stored(path, block)
     blocks = list(Reader(path).scan_blocks(soak_id, seconds))
     assert same(

@@ -50,7 +50,7 @@ def test_a_writer_killed_at_any_moment_keeps_all_it_committed(tmp_path: Path) ->
     path = tmp_path / "soak.db"
     rng = random.Random(1)
     block = odd_scans(11, SCANS, FULL, 10.0, 0.01, 0.01, 0.01)
-    for soak_id in range(1, 5):
+    for soak_id in range(1, 4):
         child = subprocess.Popen(
             [sys.executable, "-c", WRITING, str(path)], stdout=subprocess.PIPE, text=True, bufsize=1
         )
