@@ -7,6 +7,7 @@ the dashboard and the report are those of every day.
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -103,7 +104,8 @@ def play(
     """Soak a simulated amp, keep store, report, verdict, log and set-up in `out`; return the verdict.
 
     `speed` is how much faster than real time, 0 for as fast as the line goes. Without a `viewer` it ends with
-    the plan; with one the simulated amp plays to its end, and the dashboard stays up until Ctrl-C.
+    the plan; with one the simulated amp plays to its end, and the dashboard stays up until Ctrl-C. A Ctrl-C
+    before that ends all of it, and what there is of the soak is judged.
     """
     if os.name == "nt":
         raise RequestError(
@@ -119,7 +121,8 @@ def play(
             raise KeyboardInterrupt
         document = write_results(files, soak_id)
         say(f"{document['soak']['says']} The report is {files.report}")
-        stay()
+        if Reader(files.store).soak(soak_id).how == "finished":
+            stay()
     return document
 
 
@@ -224,10 +227,13 @@ def _dashboard(
 
     def stay() -> None:
         say("the dashboard stays up until Ctrl-C")
+        before = signal.signal(signal.SIGTERM, signal.default_int_handler)
         try:
             thread.join()
         except KeyboardInterrupt:
             say("stopped")
+        finally:
+            signal.signal(signal.SIGTERM, before)
 
     try:
         yield stay

@@ -99,7 +99,7 @@ def _pairs_table(pairs: Sequence[dict[str, Any]]) -> Table:
     for pair in pairs:
         says = pair["statements"]
         table.add_row(
-            escape(pair["name"]),
+            escape(pair["label"]),
             RESULT_WORDS[pair["verdict"]],
             _with_u(pair["settled_mA"], pair["expanded_uncertainty_mA"]),
             _with_u(pair["from_others_mA"], pair["from_others_expanded_uncertainty_mA"], sign=True)
@@ -128,7 +128,7 @@ def _others_table(channels: Sequence[dict[str, Any]]) -> Table:
     for channel in channels:
         unit = channel.get("unit", "")
         figures = [_figure(channel.get(key), unit) for key in ("mean", "least", "greatest")]
-        table.add_row(escape(channel["name"]), channel["measures"], *figures)
+        table.add_row(escape(channel["label"]), channel["measures"], *figures)
     return table
 
 
