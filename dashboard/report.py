@@ -264,7 +264,7 @@ def _moment(moment: datetime) -> str:
 def _how_it_ended(soak: Soak) -> str:
     match soak.how:
         case None:
-            return "not ended yet"
+            return "no end is recorded"
         case "finished":
             return "the plan was run to its end"
         case "stopped":
@@ -277,7 +277,10 @@ def _standing(data: ReportData) -> str:
     """Return the line that stands above the verdict where it is not that of a whole soak."""
     after = words.duration(data.end_s)
     if data.soak.ended is None:
-        return f"This soak had not ended when this was printed: it is judged as it stood after {after}."
+        return (
+            "No end of this soak is recorded: it still ran when this was printed, or it was cut off. It is "
+            f"judged as it stood after {after}."
+        )
     if data.soak.how == "broken off":
         return f"This soak was broken off after {after}: only what was stored until then is judged."
     if data.judged["soak"].get("began_hot"):
