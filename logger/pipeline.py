@@ -18,7 +18,7 @@ from logger.convert import Calibration, Converter, TickMaker, daq_from_setup, va
 from logger.finding import Finding, Severity
 from logger.setup import Setup
 from logger.verdict import Judge, SoakSums, spoilt
-from logger.watch.panel import Panel, closings, piece
+from logger.watch.panel import Panel, TickRows, closings, piece
 from logger.watch.second import others_median
 
 
@@ -66,11 +66,17 @@ class Pipeline:
         self._last_us = int(readings.t_us[-1])
         ticks = self._ticks.feed(readings)
         changed: list[Finding] = []
+        rows = TickRows(ticks)
+        if self._panel.calm(readings):
+            for row in range(len(ticks)):
+                changed += self._tick(rows, row)
+            self._panel.pass_over(readings)
+            return self._output(ticks, changed)
         done = 0
         for row, stop in enumerate(closings(readings, ticks)):
             changed += self._panel.scans(piece(readings, done, stop))
             done = stop
-            changed += self._tick(ticks, row)
+            changed += self._tick(rows, row)
         changed += self._panel.scans(piece(readings, done, len(readings)))
         return self._output(ticks, changed)
 
@@ -82,8 +88,9 @@ class Pipeline:
         """End the soak: close the last tick."""
         ticks = self._ticks.finish()
         changed: list[Finding] = []
+        rows = TickRows(ticks)
         for row in range(len(ticks)):
-            changed += self._tick(ticks, row)
+            changed += self._tick(rows, row)
         return self._output(ticks, changed)
 
     def skipped(self, count: int, first: int | None) -> None:
@@ -117,14 +124,14 @@ class Pipeline:
         phase = self._panel.phase
         return float(phase.off_s) if phase.state in ("standby", "cooling") else 0.0
 
-    def _tick(self, ticks: TickBlock, row: int) -> list[Finding]:
-        changed = self._panel.tick(ticks, row)
+    def _tick(self, rows: TickRows, row: int) -> list[Finding]:
+        changed = self._panel.tick(rows, row)
         step = self._panel.phase.step
         if step is not None and step.step == "soak" and self._panel.last is not None:
             if step.from_s != self._sums.from_s:
                 self._sums.restart(step.from_s)
             if self._panel.last.powered:
-                self._sums.add(ticks, row, spoilt(self._panel.book.findings, self.setup))
+                self._sums.add(rows, row, spoilt(self._panel.book.findings, self.setup))
         return changed
 
     def _count_missing(self, block: ScanBlock) -> None:

@@ -15,12 +15,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.blocks import DaqInfo, TickBlock
+from logger.blocks import DaqInfo
 from logger.convert import Calibration, difference_U, expanded, terms, value_U
 from logger.finding import Finding, Kind, Severity
 from logger.settling import Rate, drift_rate
 from logger.setup import Channel, Setup
-from logger.watch.panel import Panel
+from logger.watch.panel import Panel, TickRows
 from logger.watch.second import own_movement
 
 PASS, COND_PASS, COND_FAIL, FAIL = "pass", "conditional pass", "conditional fail", "fail"
@@ -92,18 +92,18 @@ class SoakSums:
         self.least = [math.inf] * self.channels
         self.greatest = [-math.inf] * self.channels
 
-    def add(self, ticks: TickBlock, row: int, leave_out: set[int]) -> None:
+    def add(self, rows: TickRows, row: int, leave_out: set[int]) -> None:
         """Take in one second of the step; `leave_out`: columns that are spoilt in it."""
         self.seconds += 1
-        mean, least, greatest = ticks.mean[row], ticks.least[row], ticks.greatest[row]
+        mean, least, greatest = rows.mean[row], rows.least[row], rows.greatest[row]
         for c in range(self.channels):
-            value = float(mean[c])
+            value = mean[c]
             if value != value or c in leave_out:
                 continue
             self.n[c] += 1
             self.sums[c] += value
-            self.least[c] = min(self.least[c], float(least[c]))
-            self.greatest[c] = max(self.greatest[c], float(greatest[c]))
+            self.least[c] = min(self.least[c], least[c])
+            self.greatest[c] = max(self.greatest[c], greatest[c])
 
     def mean(self, column: int) -> float:
         """Return a channel's mean over the step, NaN where it has none."""
@@ -113,6 +113,8 @@ class SoakSums:
 def spoilt(findings: Sequence[Finding], setup: Setup) -> set[int]:
     """Return the columns whose figure an open finding spoils, now."""
     out: set[int] = set()
+    if not findings:
+        return out
     for finding in findings:
         if finding.open and finding.kind in _SPOILS:
             out.update(setup.index(name) for name in finding.channels)

@@ -79,6 +79,16 @@ class DropOut:
             self._ht_base = self._ht_level.value
         return []
 
+    def calm(self, block: ReadingBlock) -> bool:
+        """Whether a block of any length holds nothing for this detector, whatever levels it will learn."""
+        if any(self._fall) or any(self._open):
+            return False
+        values = block.values[:, self._columns]
+        if np.isnan(values).any():
+            return False
+        highest = np.fmax(values.max(axis=0), np.array(self._base))
+        return bool((values.min(axis=0) >= _GONE * highest).all())
+
     def scans(self, block: ReadingBlock, powered: bool) -> Sequence[Claim | Clear]:
         """Look at one block of scans, at most a second long."""
         if all(math.isnan(b) for b in self._base):

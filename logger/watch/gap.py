@@ -50,6 +50,22 @@ class Gap:
         self._last_s = float(times[-1])
         return out
 
+    def calm(self, block: ReadingBlock) -> bool:
+        """Whether a block of any length holds no hole and ends none."""
+        if self._silent or self._last_s is None or any(self._open):
+            return False
+        whole = not np.isnan(block.values).any() or bool(
+            (~np.isnan(block.values) | (block.railed != 0)).all()
+        )
+        hole_us = self._hole_s * 1e6
+        first = block.t_us[0] - self._last_s * 1e6 <= hole_us
+        return whole and bool(first) and not (np.diff(block.t_us) > hole_us).any()
+
+    def pass_over(self, block: ReadingBlock) -> None:
+        """Take note of a calm block."""
+        self._last_s = float(block.t_us[-1] / 1e6)
+        self._seen_s = [self._last_s] * len(self._names)
+
     def silence(self) -> Sequence[Claim | Clear]:
         """Open a live gap: the daemon has heard nothing for too long."""
         if self._silent or self._last_s is None:

@@ -31,6 +31,14 @@ class OverCurrent:
         self._count = [0] * len(self._names)
         self._open = [False] * len(self._names)
 
+    def calm(self, block: ReadingBlock) -> bool:
+        """Whether a block of any length holds nothing for this detector."""
+        if any(self._open) or any(self._count):
+            return False
+        values = block.values[:, self._columns]
+        with np.errstate(invalid="ignore"):
+            return not ((block.railed[:, self._columns] > 0) | (values > self._limit_a)).any()
+
     def scans(self, block: ReadingBlock, powered: bool, on_s: float) -> Sequence[Claim | Clear]:
         """Look at one block of scans, at most a second long."""
         values = block.values[:, self._columns]
