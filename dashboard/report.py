@@ -16,6 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from importlib import resources
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
@@ -31,7 +32,6 @@ from logger.finding import Finding, Kind, Severity
 from logger.setup import Setup
 from logger.store.reader import Reader, Soak
 from logger.units import quantity
-from logger.verdict import program_version
 
 Json = dict[str, Any]
 
@@ -232,7 +232,7 @@ def document(data: ReportData) -> Json:
                 ("Cautions", list(CAUTIONS)),
             )
         ],
-        "footer": f"printed by soakbench {program_version()}, judged by {data.judged['program']}, SQLite "
+        "footer": f"printed by soakbench {version('soakbench')}, judged by {data.judged['program']}, SQLite "
         f"{sqlite3.sqlite_version}",
         "short": f"{shortened(soak.amp, 30)} · soak {soak.uuid[:8]}",
     }
