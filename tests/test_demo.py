@@ -1,0 +1,208 @@
+"""The whole job: simulated board, pseudo-terminal, daemon, store, report, export, and judge agreeing."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard import demo
+from logger import setup
+from logger.judge import judge_log, judge_soak
+from logger.simulator.scenarios import NAMES, scenario
+from logger.store.reader import Reader
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="the simulated DAQ needs a pseudo-terminal")
+
+SAME_RAISED_S = 2.0
+SOAK_MIN = {"drift": 60.0}
+WITHOUT_WARNING = ("healthy", "mains-change")
+
+
+def play(name: str, out: Path) -> dict[str, Any]:
+    """Play a scenario, shorter than the usual one, and return the verdict."""
+    said: list[str] = []
+    return demo.play(name, out, seed=3, warm_up_min=20.0, soak_min=SOAK_MIN.get(name, 36.0), say=said.append)
+
+
+def named(finding: dict[str, Any]) -> tuple[str, str | None, str]:
+    return finding["kind"], finding["channel"], finding["severity"]
+
+
+@pytest.fixture(scope="module", params=list(NAMES))
+def played(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[str, demo.Files]:
+    """Give each scenario, played once through a real pseudo-terminal."""
+    out = tmp_path_factory.mktemp("demo") / request.param
+    play(request.param, out)
+    return request.param, demo.Files(out)
+
+
+def test_judge_of_the_exported_log_says_what_the_daemon_said(played: tuple[str, demo.Files]) -> None:
+    _, files = played
+    live = json.loads(files.judge.read_text(encoding="utf-8"))
+    again = judge_log(files.log, setup.load(files.setup))
+    assert again["soak"]["verdict"] == live["soak"]["verdict"]
+    assert again["soak"]["scans"] == live["soak"]["scans"]
+    assert [named(one) for one in again["findings"]] == [named(one) for one in live["findings"]]
+    for one, other in zip(live["findings"], again["findings"], strict=True):
+        assert other["raised_s"] == pytest.approx(one["raised_s"], abs=SAME_RAISED_S)
+
+
+def test_the_store_holds_the_findings_and_replays_to_the_same_verdict(played: tuple[str, demo.Files]) -> None:
+    _, files = played
+    live = json.loads(files.judge.read_text(encoding="utf-8"))
+    reader = Reader(files.store)
+    soak = reader.soak()
+    assert soak.how == "finished"
+    assert soak.verdict == live
+    stored = [(finding.kind.value, finding.channel, finding.raised_s) for finding in reader.findings(soak.id)]
+    assert stored == [(one["kind"], one["channel"], one["raised_s"]) for one in live["findings"]]
+    replayed = judge_soak(reader, soak.id)
+    assert replayed["findings"] == live["findings"]
+    assert replayed["channels"] == live["channels"]
+
+
+def test_the_finding_is_the_scenarios_truth_and_never_before_its_onset(
+    played: tuple[str, demo.Files],
+) -> None:
+    name, files = played
+    truth = scenario(name, 3, warm_up_min=20.0, soak_min=SOAK_MIN.get(name, 36.0)).truth
+    found = json.loads(files.judge.read_text(encoding="utf-8"))["findings"]
+    serious = [finding for finding in found if finding["severity"] != "remark"]
+    if name in WITHOUT_WARNING:
+        assert serious == []
+    if truth is None:
+        return
+    assert any(one["kind"] == truth.kind and one["channel"] in (truth.channel, None) for one in found), found
+    assert all(one["raised_s"] >= truth.onset_s for one in serious)
+
+
+def test_a_demo_leaves_its_five_files_and_nothing_else(played: tuple[str, demo.Files]) -> None:
+    _, files = played
+    left = sorted(path.name for path in files.folder.iterdir())
+    assert left == ["judge.json", "log.csv.gz", "report.pdf", "setup.toml", "soak.db"]
+    assert files.report.read_bytes().startswith(b"%PDF")
+
+
+# ---- as a person starts it
+
+
+def soakbench(*arguments: object) -> list[str]:
+    return [sys.executable, "-m", "soakbench", *map(str, arguments)]
+
+
+@pytest.fixture(scope="module")
+def drift(tmp_path_factory: pytest.TempPathFactory) -> tuple[subprocess.CompletedProcess[str], Path, float]:
+    """Give the full soak of 2 h 30 min at 10 scans/s, played once from the command line, and how long it took."""
+    out = tmp_path_factory.mktemp("demo") / "out"
+    began = time.perf_counter()
+    ran = subprocess.run(
+        soakbench("demo", "drift", "--headless", "--out", out), capture_output=True, text=True, check=False
+    )
+    return ran, out, time.perf_counter() - began
+
+
+def test_the_full_soak_of_a_drifting_amp_fails_with_exit_code_1(
+    drift: tuple[subprocess.CompletedProcess[str], Path, float],
+) -> None:
+    ran, out, _ = drift
+    assert ran.returncode == 1, ran.stderr
+    assert "Traceback" not in ran.stderr
+    document = json.loads((out / "judge.json").read_text(encoding="utf-8"))
+    assert ("drift", "pair3") in {(one["kind"], one["channel"]) for one in document["findings"]}
+    assert document["soak"]["scans"] + document["soak"]["scans_missing"] >= 90_000
+    assert ran.stdout.startswith("fail: ")
+
+
+def test_a_second_demo_does_not_overwrite_the_first(
+    drift: tuple[subprocess.CompletedProcess[str], Path, float],
+) -> None:
+    _, out, _ = drift
+    before = {path: path.read_bytes() for path in out.iterdir()}
+    ran = subprocess.run(
+        soakbench("demo", "healthy", "--headless", "--out", out), capture_output=True, text=True, check=False
+    )
+    assert ran.returncode == 2
+    assert "--force" in ran.stderr
+    assert {path: path.read_bytes() for path in out.iterdir()} == before
+
+
+def test_soaks_report_and_export_work_on_what_a_demo_left(
+    drift: tuple[subprocess.CompletedProcess[str], Path, float], tmp_path: Path
+) -> None:
+    _, out, _ = drift
+    db = out / "soak.db"
+
+    def run(*arguments: object) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            soakbench(*arguments, "--db", db), capture_output=True, text=True, check=False, cwd=tmp_path
+        )
+
+    listed = run("soaks", "--json", "-")
+    assert [one["verdict"] for one in json.loads(listed.stdout)["soaks"]] == ["fail"]
+    shown = run("soaks", "show", "last")
+    assert "pair3" in shown.stdout
+    assert run("soaks", "show", "7").returncode == 2
+    exported = run("export", "1", "--out", "mine.csv.gz")
+    assert exported.stdout.split() == ["mine.csv.gz", "mine.toml"]
+    assert (tmp_path / "mine.csv.gz").read_bytes() == (out / "log.csv.gz").read_bytes()
+    assert (tmp_path / "mine.toml").read_bytes() == (out / "setup.toml").read_bytes()
+    assert run("export", "1", "--out", "mine.csv.gz").returncode == 2
+    assert run("export", "1", "--out", "mine.xls").returncode == 2
+    reported = run("report", "last", "--out", "mine.pdf")
+    assert reported.stdout.split() == ["mine.pdf"]
+    assert (tmp_path / "mine.pdf").read_bytes().startswith(b"%PDF")
+    assert run("report", "last", "--out", "mine.pdf").returncode == 2
+
+
+@pytest.mark.timeout(120)
+def test_ctrl_c_ends_daemon_board_and_dashboard_and_leaves_a_closed_soak(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    command = soakbench("demo", "healthy", "--no-browser", "--speed", 600, "--out", out)
+    running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert running.stderr is not None
+    address = port = ""
+    for line in running.stderr:
+        address = (re.findall(r"http://\S+", line) or [address])[0]
+        port = (re.findall(r"answers on (\S+)", line) or [port])[0]
+        if "has begun" in line:
+            break
+    with urllib.request.urlopen(address, timeout=30) as page:
+        assert page.status == 200
+    running.send_signal(signal.SIGINT)
+    _, said = running.communicate(timeout=60)
+    assert running.returncode == 1  # not judged: the soak step had not been seen for long enough
+    assert "Traceback" not in said
+    assert Reader(out / "soak.db").soak().how == "stopped"
+    assert not Path(port).exists()
+    commands = [path.read_bytes() for path in Path("/proc").glob("[0-9]*/cmdline") if path.exists()]
+    assert not any(port.encode() in command for command in commands)
+
+
+def test_a_demo_that_is_killed_leaves_no_board_behind(tmp_path: Path) -> None:
+    command = soakbench("demo", "healthy", "--headless", "--out", tmp_path / "out")
+    running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    assert running.stderr is not None
+    port = ""
+    for line in running.stderr:
+        port = (re.findall(r"answers on (\S+)", line) or [port])[0]
+        if port:
+            break
+    running.kill()
+    running.wait()
+    running.stderr.close()
+    until = time.perf_counter() + 20
+    while Path(port).exists() and time.perf_counter() < until:
+        time.sleep(0.05)
+    assert not Path(port).is_symlink()
