@@ -104,7 +104,7 @@ def soakbench(*arguments: object) -> list[str]:
 
 @pytest.fixture(scope="module")
 def drift(tmp_path_factory: pytest.TempPathFactory) -> tuple[subprocess.CompletedProcess[str], Path, float]:
-    """Give the full soak of 2 h 30 min at 10 scans/s, played once from the command line, and how long it took."""
+    """Give the full soak of 2 h 30 min at 10 scans/s, played once from the command line, and its time."""
     out = tmp_path_factory.mktemp("demo") / "out"
     began = time.perf_counter()
     ran = subprocess.run(
