@@ -7,7 +7,7 @@ source. It reads no clock and does no I/O; findings are identical for any blocki
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,12 +24,17 @@ from logger.watch.second import others_median
 
 @dataclass(frozen=True)
 class Output:
-    """What one block brought: its ticks, the findings that changed, what to show now, whether to trip."""
+    """What one block brought: its ticks, the findings that changed, whether to trip."""
 
     ticks: TickBlock
     findings: list[Finding]
-    now: dict[str, Any]
     trip: bool
+    snapshot: Callable[[], dict[str, Any]]
+
+    @property
+    def now(self) -> dict[str, Any]:
+        """What to show, as it stands when asked: made only when somebody looks."""
+        return self.snapshot()
 
 
 class Pipeline:
@@ -155,7 +160,7 @@ class Pipeline:
             self._latest = ticks
         by_id = {finding.id: finding for finding in changed}
         trip = any(f.open and f.severity is Severity.TRIP for f in self._panel.book.findings)
-        return Output(ticks, list(by_id.values()), self._now(), trip)
+        return Output(ticks, list(by_id.values()), trip, self._now)
 
     def _now(self) -> dict[str, Any]:
         panel, phase = self._panel, self._panel.phase

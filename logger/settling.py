@@ -158,24 +158,24 @@ def drift_rate(
         for tau in (12.0, 25.0):
             shape = np.exp(-(t - tail_from_min) / tau)
             tails.append((tail_sd / size) ** 2 * np.outer(shape, shape))
-    rates, spreads, logs = [], [], []
+    mixed = np.einsum("mp,pij->mij", np.array(_MIXES), np.array(parts))
+    k = (np.array(tails)[:, None] + mixed[None]).reshape(-1, n, n)
     dof = n - 2
-    for tail in tails:
-        for mix in _MIXES:
-            k = sum((m * part for m, part in zip(mix, parts, strict=True)), start=tail)
-            solved = np.linalg.solve(k, np.column_stack([design, y]))
-            information = design.T @ solved[:, :2]
-            covariance = np.linalg.inv(information)
-            beta = covariance @ (design.T @ solved[:, 2])
-            left = y - design @ beta
-            s2 = float(left @ np.linalg.solve(k, left)) / dof
-            sign, logdet = np.linalg.slogdet(k)
-            logs.append(-0.5 * (logdet + np.log(np.linalg.det(information)) + dof * np.log(max(s2, 1e-300))))
-            rates.append(float(beta[1]))
-            spreads.append(float(np.sqrt(max(s2 * covariance[1, 1], 0.0))))
-    weight = np.exp(np.array(logs) - max(logs))
+    factor = np.linalg.cholesky(k)
+    logdet = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    solved = np.linalg.solve(k, np.broadcast_to(np.column_stack([design, y]), (len(k), n, 3)))
+    crossed = np.einsum("ni,gnj->gij", np.column_stack([design, y]), solved)
+    information, with_y = crossed[:, :2, :2], crossed[:, :2, 2]
+    covariance = np.linalg.inv(information)
+    beta = np.einsum("gij,gj->gi", covariance, with_y)
+    left = np.maximum(crossed[:, 2, 2] - np.einsum("gi,gi->g", beta, with_y), 1e-300)
+    s2 = left / dof
+    logs = -0.5 * (logdet + np.log(np.linalg.det(information)) + dof * np.log(s2))
+    rates = beta[:, 1]
+    spreads = np.sqrt(np.maximum(s2 * covariance[:, 1, 1], 0.0))
+    weight = np.exp(logs - logs.max())
     weight /= weight.sum()
-    return _mixture_interval(np.array(rates), np.array(spreads), weight, dof)
+    return _mixture_interval(rates, spreads, weight, dof)
 
 
 def flicker_covariance(t_min: FloatArray) -> FloatArray:
