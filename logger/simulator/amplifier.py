@@ -273,14 +273,16 @@ class Amplifier:
 
     def shift_for(self, pair: int, aim_a: float) -> float:
         """Return the shift at a pair's grids, in V, that brings its settled current to `aim_a`."""
-        low, high = -8.0, 8.0
-        for _ in range(34):
-            middle = 0.5 * (low + high)
-            if self.at_rest({pair: middle}).pair_a[pair] < aim_a:
-                low = middle
-            else:
-                high = middle
-        return 0.5 * (low + high)
+        before, over_before = 0.0, self.at_rest().pair_a[pair] - aim_a
+        if abs(over_before) < 1e-9:
+            return 0.0
+        volts = -over_before * _CURRENT_OVER_GM_V / aim_a
+        for _ in range(20):
+            over = self.at_rest({pair: volts}).pair_a[pair] - aim_a
+            if abs(over) < 1e-9:
+                break
+            before, volts, over_before = volts, volts - over * (volts - before) / (over - over_before), over
+        return volts
 
     def run(
         self, outside: Surroundings, fault: Fault, step_s: float, block_steps: int

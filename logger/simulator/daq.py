@@ -163,7 +163,7 @@ class Scanner:
         sent[number == 0] = True
         if self._cable_out_s is not None:
             out_s, back_s = self._cable_out_s
-            sent &= ~((block.t_s > out_s) & (block.t_s < back_s))
+            sent &= ~((block.t_s > out_s + 1e-6) & (block.t_s < back_s - 1e-6))
         return ScanBlock(ms[sent] * 1000, number[sent], counts[sent])
 
     def _floating(self, t_s: FloatArray, last_v: float) -> FloatArray:

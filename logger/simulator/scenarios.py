@@ -153,7 +153,7 @@ class Scenario:
         outside = draw_surroundings(_rng(self.seed, "surroundings"), rows * every, step_s, life=life)
         if fault and self.mains_step is not None:
             since_s, by = self.mains_step
-            outside.mains_v[round(since_s / step_s) :] *= 1 + by
+            outside.mains_v[math.ceil(since_s / step_s - 1e-9) :] *= 1 + by
         block_steps = every * max(1, round(block_s * scans_per_s))
         for block in self.amplifier.run(outside, self.fault if fault else NO_FAULT, step_s, block_steps):
             yield block if every == 1 else _every(block, every, step_s)
@@ -301,12 +301,25 @@ def _creep(
 def _slow_settling(
     amp: Amplifier, pair: int, times: float, warm_s: float, tau_min: float
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return a shift that dies away with `tau_min` and still leaves `times` the limit to move at `warm_s`."""
+    """Return a shift that dies away with `tau_min` and leaves `times` the limit to move at `warm_s`."""
     rest = amp.at_rest()
-    idle_a = float(np.median(rest.pair_a))
-    volts = amp.shift_for(pair, rest.pair_a[pair] + times * SETTLE_LIMIT * idle_a)
-    t_s = np.concatenate([[0.0], np.arange(HT_ON_S, warm_s + 40 * 60 * tau_min / 10, 30.0)])
-    return (*t_s.tolist(),), (*(volts * np.exp((warm_s - t_s) / (60.0 * tau_min))).tolist(),)
+    aim_a = rest.pair_a[pair] + times * SETTLE_LIMIT * float(np.median(rest.pair_a))
+    t_s = np.concatenate([[0.0], np.arange(HT_ON_S, warm_s + 240.0 * tau_min, 30.0)])
+    shape = np.exp((warm_s - t_s) / (60.0 * tau_min))
+    outside = draw_surroundings(_rng(0, "quiet"), round(warm_s) + 1, 1.0, life=False)
+
+    def course(volts: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        return (*t_s.tolist(),), (*(volts * shape).tolist(),)
+
+    def over_a(volts: float) -> float:
+        """How far the pair is from its aim when it should be warm."""
+        fault = Fault(grid_shift_v={pair: course(volts)})
+        return float(join(list(amp.run(outside, fault, 1.0, len(outside.mains_v)))).pair_a[-1, pair]) - aim_a
+
+    # its own settling goes on beside the fault's: what is left of both is what counts
+    first = amp.shift_for(pair, aim_a)
+    over, over_first = over_a(0.0), over_a(first)
+    return course(first * over / (over - over_first))
 
 
 def _critical_gas_ratio(amp: Amplifier, valve: int) -> float:
