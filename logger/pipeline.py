@@ -131,7 +131,7 @@ class Pipeline:
 
     def _tick(self, rows: TickRows, row: int) -> list[Finding]:
         changed = self._panel.tick(rows, row)
-        step = self._panel.phase.step
+        step = self._panel.phase.during
         if step is not None and step.step == "soak" and self._panel.last is not None:
             if step.from_s != self._sums.from_s:
                 self._sums.restart(step.from_s)

@@ -43,7 +43,8 @@ class Phase:
     _was_on: bool = False
     _on: bool = False
     _seen: bool = False
-    _during: StepRun | None = None
+    during: StepRun | None = None
+    """The step that the last second belonged to."""
 
     @property
     def step(self) -> StepRun | None:
@@ -70,7 +71,7 @@ class Phase:
             self._see(ht_v, mains_v, currents_a, t_s)
         if self._on:
             self.on_s = 0.0 if math.isnan(self.on_s) else self.on_s + 1.0
-        self._during = None
+        self.during = None
         self._advance(t_s)
         if measured:
             self._name(ht_v, mains_v, t_s)
@@ -122,7 +123,7 @@ class Phase:
             if self.runs or self._was_on or planned.step in ("off", "heaters only"):
                 self.runs.append(StepRun(planned.step, float(t_s), None, planned.seconds))
                 self._next += 1
-        run = self._during = self.step
+        run = self.during = self.step
         if run is None or not self._runs_in(run.step):
             return
         run.done_s += 1.0
@@ -136,7 +137,7 @@ class Phase:
         amp = self.setup.amp
         mains_gone = mains_v == mains_v and mains_v < 0.5 * amp.nominal_mains_V
         if self._on:
-            step = self._during.step if self._during else "soak"
+            step = self.during.step if self.during else "soak"
             state = {"warm-up": "warming", "signal": "under signal"}.get(step, "soaking")
         elif self._was_on:
             state = "cooling" if mains_gone else "standby"
