@@ -29,7 +29,7 @@ from dashboard.series import Series
 from logger.clock import Clock
 from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.finding import Finding, Kind, Severity
-from logger.setup import Setup
+from logger.setup import Setup, Step
 from logger.store.reader import Reader, Soak
 from logger.units import quantity
 
@@ -211,6 +211,8 @@ def document(data: ReportData) -> Json:
             ["Readings", f"{soak.kind}; {_how_it_ended(soak)}"],
             ["Soak", f"{soak.id}, {soak.uuid[:8]}"],
             ["Printed", _moment(data.printed)],
+            ["Valves", f"{setup.amp.valve}, {_each(setup)} on each of {len(setup.pairs)} sense resistors"],
+            ["Plan", shortened(", ".join(_step(step) for step in setup.plan.steps), 60)],
         ],
         "verdict": {
             "word": f"{sign}{_capital(words.statement(judged['verdict']))}",
@@ -424,9 +426,8 @@ def _conditions(data: ReportData) -> Json:
 
 def _valves(setup: Setup) -> list[str]:
     amp, rating = setup.amp, setup.rating
-    count = {setup.valves_on(channel) for channel in setup.pairs}
-    each = f"{min(count)}" if len(count) == 1 else f"{min(count)} to {max(count)}"
-    valves = "valve (tube)" if count == {1} else "valves (tubes)"
+    each = _each(setup)
+    valves = "valve (tube)" if each == "1" else "valves (tubes)"
     rated = (
         f"Rating: anode (plate) dissipation {rating.anode_w:g} W a valve, {rating.system}. "
         f"Source: {rating.source}."
@@ -439,6 +440,16 @@ def _valves(setup: Setup) -> list[str]:
         "dates and serial numbers were not recorded.",
         rated,
     ]
+
+
+def _each(setup: Setup) -> str:
+    """Say how many valves share a sense resistor."""
+    count = {setup.valves_on(channel) for channel in setup.pairs}
+    return f"{min(count)}" if len(count) == 1 else f"{min(count)} to {max(count)}"
+
+
+def _step(step: Step) -> str:
+    return f"{step.step} {words.duration(step.seconds)}"
 
 
 def _rule(data: ReportData) -> list[str]:

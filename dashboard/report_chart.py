@@ -365,7 +365,7 @@ def _end_labels(
     end_s = axes.get_xlim()[1]
     for (index, channel, at_s, value), wish, place in zip(named, wishes, places, strict=True):
         text = _end_name(channel)
-        if not low <= value <= high:
+        if not -0.01 < (value - low) / (high - low) < 1.01:
             arrow = "↑" if value > high else "↓"
             text = f"{shortened(channel.name, 8)} {arrow} {number(value, 0, signed=signed)}"
         style = pair_style(index)

@@ -293,6 +293,8 @@ def test_the_page_says_the_verdict_and_why() -> None:
     assert "Verdict: ▲ Fail, too close to call" in text
     assert "pair3 (V5/V6) has been rising 2.1 mA an hour since 1 h 30 min; the others have not." in text
     assert "3f2a9c41" in text
+    assert "Valves EL34, 2 on each of 4 sense resistors" in text
+    assert "Plan warm-up 30 min, soak 2 h" in text
     assert "as left; the plan was run to its end" in text
 
 
@@ -391,11 +393,10 @@ def test_language_and_a_text_for_the_chart_are_in_the_file() -> None:
 
 
 @needs_preflight
-@pytest.mark.parametrize("pairs", [1, 4])
-def test_an_independent_validator_accepts_the_file_as_pdf_a_1b(pairs: int, tmp_path: Path) -> None:
+def test_an_independent_validator_accepts_the_file_as_pdf_a_1b(tmp_path: Path) -> None:
     """Source: Apache PDFBox 2 preflight (Debian's libpdfbox2-java), ISO 19005-1 level B."""
     file = tmp_path / "soak.pdf"
-    file.write_bytes(four_pairs() if pairs == 4 else printed(a_report(1, ())))
+    file.write_bytes(four_pairs())
     jars = ":".join(str(JAVA / f"{jar}.jar") for jar in PREFLIGHT)
     done = subprocess.run(
         ["java", "-cp", jars, "org.apache.pdfbox.preflight.Validator_A1b", str(file)],
@@ -570,7 +571,7 @@ def test_signs_that_the_fonts_lack_become_a_square_and_controls_vanish() -> None
     assert printable("µ Ω ± − – … “EL34”") == "µ Ω ± − – … “EL34”"
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.text(min_size=1, max_size=200))
 def test_any_text_can_be_printed(text: str) -> None:
     data, svg = one_pair()
@@ -583,7 +584,7 @@ def test_any_text_can_be_printed(text: str) -> None:
     assert compile_pdf(document(data), svg, PRINTED).startswith(b"%PDF")
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.text(min_size=1, max_size=9))
 def test_any_text_can_stand_in_the_chart(text: str) -> None:
     data = a_report(1, (), hours=0.1, text=setup_text(1).replace('"V1", "V2"', toml(text)))
