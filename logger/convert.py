@@ -304,8 +304,8 @@ def ntc_c(ohms: FloatArray, r25_ohm: float, beta_k: float) -> FloatArray:
 
 
 def ntc_ohm(celsius: FloatArray, r25_ohm: float, beta_k: float) -> FloatArray:
-    """Return ohms of a thermistor by the beta model; NaN at and below absolute zero."""
-    kelvin = np.where(celsius > -ZERO_C_IN_K, celsius + ZERO_C_IN_K, np.nan)
+    """Return ohms of a thermistor by the beta model; NaN below -250 degC, where that means nothing."""
+    kelvin = np.where(celsius > -250.0, celsius + ZERO_C_IN_K, np.nan)
     ohms: FloatArray = r25_ohm * np.exp(beta_k * (1.0 / kelvin - 1.0 / 298.15))
     return ohms
 

@@ -1,4 +1,4 @@
-"""Log files: `.csv` or `.csv.gz`, read in blocks and written. The contract is in DEVELOPERS.md, "Log file".
+"""Log files: `.csv` or `.csv.gz`, read in blocks and written.
 
 A header `t_s` and one `<channel> [<unit>]` for each channel, then one line a scan. A column holds what a
 screen would show; a pair in V or mV is the drop across its resistor. An empty cell is no reading, `over` and
@@ -284,11 +284,12 @@ class LogReader:
         for index, column in enumerate(self._columns):
             if column is None:
                 continue
-            cells = np.ascontiguousarray(data[:, column.position])
+            cells = _without_codes(data[:, column.position])
             railed[:, index] = np.isposinf(cells).astype(np.int8) - np.isneginf(cells).astype(np.int8)
             cells[np.isinf(cells)] = np.nan
             inside = column.inside(cells)
-            values[:, index] = self._on_steps(index, inside) if column.channel.step_V else inside
+            stepped = column.channel.step_V is not None and math.isfinite(self._converter.step(index))
+            values[:, index] = self._on_steps(index, inside) if stepped else inside
         times = t_us - self._zero_us
         yield (
             ReadingBlock(times, values, railed),
@@ -297,10 +298,12 @@ class LogReader:
 
     def _on_steps(self, index: int, values: FloatArray) -> FloatArray:
         """Put values that lie within the rounding of a log on the converter's steps exactly there."""
-        counts = self._converter.counts(index, values)
-        whole = np.rint(counts)
-        near = np.abs(counts - whole) <= 0.06
-        return np.where(near, self._converter.values(index, whole), values) if near.any() else values
+        with np.errstate(over="ignore", invalid="ignore"):  # a garbled value may lie far beyond any sensor
+            counts = self._converter.counts(index, values)
+            whole = np.rint(counts)
+            near = np.abs(counts - whole) <= 0.06
+            stepped = self._converter.values(index, whole)
+        return np.where(near & np.isfinite(stepped), stepped, values)
 
     def _clean(self, whole: bytes) -> tuple[Int64Array, FloatArray, list[tuple[int, str]]] | None:
         """Read a block at once; None where a line needs to be looked at by itself."""
@@ -503,6 +506,20 @@ class _Line:
     t_us: int
     values: list[float]
     mark: str
+
+
+def _without_codes(cells: FloatArray) -> FloatArray:
+    """Return a contiguous copy of a column in which the codes that bench meters send are what they mean.
+
+    IEEE 488.2 instruments send 9.91E37 for no number and ±9.9E37 for an overload.
+    """
+    cells = cells.copy()
+    coded = np.abs(cells) > 1e30
+    if coded.any():
+        no_number = np.abs(np.abs(cells) - 9.91e37) < 5e34
+        cells[coded] = np.copysign(np.inf, cells[coded])
+        cells[no_number] = np.nan
+    return cells
 
 
 def _stacked(lines: list[_Line], width: int) -> tuple[Int64Array, FloatArray, list[tuple[int, str]]]:

@@ -343,6 +343,31 @@ def test_values_beside_the_converters_steps_are_left_alone(path: Path) -> None:
     assert block.values[1, 0] == pytest.approx(0.0763242, rel=1e-12)
 
 
+def test_the_codes_of_bench_meters_are_no_values(path: Path) -> None:
+    """Outside values: 9.91E37 is no number, ±9.9E37 an overload (IEEE 488.2 programming guides)."""
+    log(path, "0,+9.91000E+37,9.9E+37", "1,-9.9E37,-9.91e37", "2,over,")
+    block, _ = whole(read(path, SMALL))
+    assert np.isnan(block.values).all()
+    assert block.railed.tolist() == [[0, 1], [-1, 0], [1, 0]]
+
+
+@pytest.mark.parametrize("absurd", ["1e29", "-1e29", "-300", "2000"])
+def test_an_absurd_value_harms_no_other(path: Path, absurd: str) -> None:
+    text = setup_with_daq(TEXT, SETUP, DAQ)
+    rows = [f"{i},70,70,455,{absurd if i == 1 else 40},{absurd},{absurd}" for i in range(3)]
+    log(path, *rows, header="t_s,pair1 [mV],pair2 [mV],ht [V],chassis [degC],room [degC],iron [degC]")
+    block, _ = whole(read(path, parse(text)))
+    assert block.values[1, 3] == float(absurd)
+    assert block.values[[0, 2], 3] == pytest.approx([40.0, 40.0], abs=0.01)
+
+
+def test_a_temperature_without_a_sensor_is_read_as_it_stands(path: Path) -> None:
+    text = setup_with_daq(TEXT, SETUP, DAQ).replace('sensor = "ntc"', "")
+    log(path, "0,70,70,40.123", header="t_s,pair1 [mV],pair2 [mV],chassis [degC]")
+    block, _ = whole(read(path, parse(text)))
+    assert block.values[0, 3] == 40.123
+
+
 def test_decimal_commas_and_a_byte_order_mark_are_recognised_and_said(path: Path) -> None:
     text = "\ufeffsep=;\r\nt_s;pair1 [mV];pair2 [mA];mark\r\n" + "".join(
         f"{i},5;70,25;{71 + i},0;{'fan, on' if i == 2 else ''}\r\n" for i in range(5)
