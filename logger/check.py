@@ -379,8 +379,8 @@ def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
     if setup.valves_on(channel) > 1 and channel is setup.pairs[0]:
         pct = _aim_pct(setup)
         yield (
-            f"{setup.valves_on(channel)} valves share a resistor and are judged by their mean: how they share "
-            f"it isn't measured; at a mean of {pct:g} % one that carried it all would be at "
+            f"{setup.valves_on(channel)} valves share a resistor and are judged by their mean: how they "
+            f"share it isn't measured; at a mean of {pct:g} % one that carried it all would be at "
             f"{pct * setup.valves_on(channel):g} %"
         )
 

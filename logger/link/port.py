@@ -132,11 +132,11 @@ class _Conversation:
         if self.heard:
             raise _Stranger(
                 f"{self.path} answers, but not as a bench DAQ ({self.heard} bytes, no banner among them): "
-                "check the port and its baud rate; `soakbench ports` shows which port has a DAQ"
+                'check the port and its baud rate; port = "auto" in the set-up asks each port'
             )
         raise _NotThere(
             f"nothing answers on {self.path}: check that the DAQ has power and that this is its port; "
-            "`soakbench ports` shows which port has a DAQ"
+            'port = "auto" in the set-up asks each port'
         )
 
     def set_rate(self, scans_per_s: float, stop: threading.Event) -> tuple[list[Record], list[Record]]:
@@ -187,7 +187,7 @@ def _why_not_opened(path: str, error: Exception) -> str:
     if "lock" in text or "busy" in text or "Resource temporarily" in text:
         return f"the port {path} is in use by another program: close that first"
     if "No such" in text or "FileNotFound" in text or "cannot find" in text:
-        return f"there is no port {path}: check the lead and the set-up's port; `soakbench ports` lists them"
+        return f'there is no port {path}: check the lead and the port in the set-up ("auto" asks each)'
     return f"the port {path} can't be opened ({text})"
 
 
