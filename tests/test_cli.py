@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 import soakbench
+from logger.clock import ManualClock
 from logger.simulator.scenarios import scenario
+from logger.store.reader import Reader
+from logger.store.writer import Writer
 
 COMMANDS = [name for name, _, _ in soakbench.COMMANDS]
 
@@ -265,3 +272,60 @@ def test_json_is_not_written_over_a_file_without_force(
     assert mine.read_text(encoding="utf-8") == "mine"
     assert soakbench.main(["check", str(setup_file), "--json", str(mine), "--force"]) == 0
     assert json.loads(mine.read_text(encoding="utf-8"))["schema"] == "soakbench.check/1"
+
+
+# ---- run, with a store and a board
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the simulated DAQ needs a pseudo-terminal")
+def test_run_records_until_it_is_told_to_stop(setup_file: Path, tmp_path: Path) -> None:
+    port, db, messages = tmp_path / "port", tmp_path / "soak.db", tmp_path / "messages.txt"
+    text = setup_file.read_text(encoding="utf-8").replace('port = "auto"', f'port = "{port}"')
+    setup_file.write_text(text, encoding="utf-8")
+    play = [sys.executable, "-m", "logger.simulator.terminal", "healthy", "--speed", "20", "--with-parent"]
+    board = subprocess.Popen([*play, "--port-link", str(port)])
+    command = [sys.executable, "-m", "soakbench", "run", str(setup_file), "--wait", "--db", str(db)]
+    running = subprocess.Popen(
+        [*command, "--log-file", str(messages)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        assert running.stderr is not None
+        for line in running.stderr:
+            if "has begun" in line:
+                break
+        second = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert second.returncode == 3
+        assert "Traceback" not in second.stderr
+        running.send_signal(signal.SIGTERM)
+        out, said = running.communicate(timeout=60)
+    finally:
+        running.kill()
+        board.terminate()
+        board.wait()
+    assert running.returncode == 0, said
+    assert out == ""
+    assert "soak 1 has begun" in messages.read_text(encoding="utf-8")
+    (soak,) = Reader(db).soaks()
+    assert soak.how == "stopped"
+    assert soak.scans > 0
+
+
+def test_a_store_of_a_later_soakbench_is_exit_code_3_and_left_alone(
+    tmp_path: Path, setup_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    db = tmp_path / "soak.db"
+    with Writer(db, ManualClock()):
+        pass
+    with closing(sqlite3.connect(db)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    before = db.read_bytes()
+    for command in (
+        ["soaks"],
+        ["run", str(setup_file)],
+        ["report", "last", "--out", str(tmp_path / "x.pdf")],
+    ):
+        assert soakbench.main([*command, "--db", str(db)]) == 3
+        said = capsys.readouterr().err
+        assert "Traceback" not in said
+        assert "later soakbench" in said or "newer" in said
+    assert db.read_bytes() == before
