@@ -248,7 +248,7 @@ class _Daemon:
                     again = "again " if event.again else ""
                     self._tell(f"the DAQ {event.daq.board_id} answers {again}on {event.port}")
                 case Disconnected():
-                    self._tell(f"{event.why}: trying again until it answers")
+                    self._tell(f"{event.why}; it is tried again until it answers")
                 case End():
                     over = self._until_plan_done or (self._pipeline is not None and self._pipeline.plan_done)
                     self._tell(f"the DAQ says that no more scans will come ({event.reason})")

@@ -230,7 +230,7 @@ def test_a_lead_pulled_and_put_back_is_one_gap_and_the_soak_goes_on(store: Path,
     widest = int(np.diff(t_us).argmax())
     assert gap.onset_s == pytest.approx(t_us[widest] / 1e6)
     assert 40 <= (t_us[widest + 1] - t_us[widest]) / 1e6 < 60
-    assert any("trying again until it answers" in text for text in run.said)
+    assert any("tried again until it answers" in text for text in run.said)
     assert any("answers again on" in text for text in run.said)
 
 

@@ -417,14 +417,14 @@ def test_ninety_thousand_scans_of_eight_channels_decode_fast_enough() -> None:
     rng = np.random.default_rng(1)
     counts = rng.integers(-32768, 32768, size=(90_000, 8)).tolist()
     data = b"".join(scan_line(i, row) for i, row in enumerate(counts))
-    start = time.perf_counter()
+    start = time.process_time()  # of the processor: other programs may be busy
     reader, decoder, clock = FrameReader(), LineDecoder(8), ScanClock(0.1)
     n = 0
     for at in range(0, len(data), 4095):  # what a pseudo-terminal gives at a time
         for record in decoder.decode(reader.feed(data[at : at + 4095])):
             assert isinstance(record, Scans)
             n += len(clock.take(record, 0.0))
-    elapsed = time.perf_counter() - start
+    elapsed = time.process_time() - start
     assert n == 90_000
     assert elapsed < 2.5
 

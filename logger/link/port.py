@@ -104,7 +104,7 @@ class _Conversation:
         try:
             chunk = self._port.read(self._port.in_waiting or 1)
         except _LOST as error:
-            raise _Lost(f"the port {self.path} has gone away ({error})") from error
+            raise _Lost(f"the port {self.path} has gone away: check its lead") from error
         self.heard += len(chunk)
         return self.decoder.decode(self.frames.feed(chunk)) if chunk else []
 
@@ -114,7 +114,7 @@ class _Conversation:
         try:
             self._port.write(line)
         except _LOST as error:
-            raise _Lost(f"the port {self.path} takes nothing ({error})") from error
+            raise _Lost(f"the port {self.path} takes nothing any more: check its lead") from error
 
     def ask_who(self, stop: threading.Event) -> tuple[DaqInfo, list[Record]]:
         """Ask until the banner comes; also return what else came meanwhile."""
