@@ -189,7 +189,8 @@ _CURRENT_OVER_GM_V: Final = 7.5
 """Idle current over slope: turns a relative change of current into volts at the grid."""
 
 _GAS_PER_HEAT: Final = 1.6
-"""How much a gassy valve's ratio grows with its electrodes' heat, relative, at nominal heat; from memory."""
+"""How much a valve's gas ratio grows with its heat, relative, at nominal heat; from memory. With it the
+runaway begins below loop gain 1, over minutes, and passes it on the way."""
 
 _HEATER_SHIFT_V: Final = 1.0
 """Contact potential by relative heater voltage: a tenth of a volt for 10 %; from memory."""
