@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import errno
 import ipaddress
+import logging
+import os
+import socket
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -19,7 +22,8 @@ from waitress.server import create_server
 from dashboard import chart
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
-from dashboard.pages import live, parts, soak
+from dashboard.pages import live, parts
+from dashboard.pages import soak as soak_page
 from logger.clock import Clock, SystemClock
 from logger.errors import RequestError
 
@@ -82,7 +86,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
     app.layout = _frame()
     _register(app)
     live.register(app, bench)
-    soak.register(app, bench)
+    soak_page.register(app, bench)
     chart.register(app, bench)
     _secure(app, server)
     return app
@@ -126,9 +130,9 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
         case []:
             page, here = live.layout(), "/"
         case ["soak"] | ["soak", "last"]:
-            page, here = soak.layout("last"), "/soak/last"
+            page, here = soak_page.layout("last"), "/soak/last"
         case ["soak", number] if number.isascii() and number.isdigit() and len(number) < 10:
-            page, here = soak.layout(int(number)), "/soak/last"
+            page, here = soak_page.layout(int(number)), "/soak/last"
         case _:
             missing = Absent("There is no such page", "The pages are Live and Soak, above.")
             page, here = [parts.nothing(missing)], ""
@@ -174,7 +178,18 @@ def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -
     """
     _only_this_machine(host)
     try:
-        return create_server(app.server, host=host, port=port, threads=4, ident="soakbench")
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            host.strip("[]"), port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        # The port is taken here rather than by waitress, which leaves things open where that fails.
+        listening = socket.socket(family, kind, protocol)
+        try:
+            if os.name == "posix":  # elsewhere this would let two programs have one port
+                listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listening.bind(address)
+        except OSError:
+            listening.close()
+            raise
     except OSError as error:
         if error.errno == errno.EADDRINUSE:
             raise RequestError(
@@ -184,6 +199,9 @@ def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -
             f"the dashboard can't be reached at {host}, port {port} ({error.strerror or error}): "
             "name another with --host and --port"
         ) from error
+    # A page asks for several things at once, and a queue of a few is nothing to tell a technician of.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    return create_server(app.server, sockets=[listening], threads=8, ident="soakbench")
 
 
 def serve(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> None:

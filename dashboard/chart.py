@@ -8,12 +8,12 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final, cast
 
-from dash import Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash import Dash, Input, Output, Patch, State, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from dashboard import figures, series
 from dashboard.bench import Bench, Look
-from dashboard.figures import Json, Story, View
+from dashboard.figures import Json, Ranges, Story, View
 from dashboard.series import Series
 
 POLL_MS: Final = 2000
@@ -127,18 +127,22 @@ def register(app: Dash, bench: Bench) -> None:
         if not isinstance(look, Look) or look.soak.last_t_us is None:
             raise PreventUpdate
         known = state if state and state["uuid"] == look.soak.uuid else None
-        zoom = known["zoom"] if known else None
-        if ctx.triggered_id == "chart":
-            asked = zoom_of(moved or {}, zoom)
-            if known and asked == zoom:
-                raise PreventUpdate
-            zoom = asked
-        view = View(int(width_px or 1280), tuple(zoom) if zoom else None)
-        return _drawn(bench, look, view, known)
+        # The answer to a zoom is dropped where the next poll overtakes it: so each poll looks whether the
+        # last move was answered, whatever set it off.
+        ranges: Ranges = known["ranges"] if known else {}
+        if known and known["moved"] != digest(moved):
+            ranges = after_move(moved or {}, ranges, known["frame"])
+        view = View(int(width_px or 1280), ranges)
+        figure, fresh, said = _drawn(bench, look, view, known)
+        return figure, {**fresh, "moved": digest(moved)}, said
 
 
 def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[Any, Any, Any]:
-    """Draw the chart anew where its frame changed, else send what is new."""
+    """Draw the chart anew where its frame changed, else send what is new.
+
+    A patch alone would lose the zoom: the browser's figure carries a person's ranges once it was patched, so
+    a figure drawn anew has to carry them too.
+    """
     soak, story, holes = look.soak, story_of(look), look.holes()
     pairs, rate = len(soak.setup.pairs), soak.setup.link.scans_per_s
     level_s = series.level_for(look.last_s, rate, pairs)
@@ -147,12 +151,14 @@ def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[An
     same: Json = {
         "uuid": soak.uuid,
         "ended": not look.running,
-        "zoom": list(view.zoom_s) if view.zoom_s else None,
+        "ranges": view.ranges,
         "width": view.width_px,
         "levels": [level_s, fine_s, at_end],
         "holes": digest([holes.gaps, holes.left_out]),
     }
     if known and all(known[key] == value for key, value in same.items()):
+        if not look.running:
+            raise PreventUpdate
         tail_level_s = fine_s if at_end else level_s
         news = series.read(
             bench.reader,
@@ -179,8 +185,7 @@ def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[An
         "ends": line_ends,
         "settled": settled,
         "frame": figures.frame(story, view, extents),
-        "over": digest([over.traces, over.shapes, over.notes]),
-        "labels": digest(over.end_labels),
+        **_digests(over),
     }
     return figure, state, figures.summary(story, line_ends)
 
@@ -194,21 +199,21 @@ def _patched(
     settled = {**figures.settled_points(news, story), **known["settled"]}
     settled = {name: at for name, at in settled.items() if name in (story.settled_at_s or {})}
     over = figures.dressing(line_ends, settled, story, view, extents)
-    over_digest, labels_digest = digest([over.traces, over.shapes, over.notes]), digest(over.end_labels)
-    if not len(news) and over_digest == known["over"] and labels_digest == known["labels"]:
+    digests = _digests(over)
+    if not len(news) and all(known[key] == value for key, value in digests.items()):
         raise PreventUpdate
     patch = Patch()
     if len(news):
         for index, (x, y) in enumerate(figures.tail(news, setup)):
             patch["data"][index]["x"].extend(x)
             patch["data"][index]["y"].extend(y)
-    if over_digest != known["over"]:
+    if digests["over"] != known["over"]:
         first = figures.line_count(setup)
         for offset, trace in enumerate(over.traces):
             patch["data"][first + offset] = trace
         patch["layout"]["shapes"] = over.shapes
         patch["layout"]["annotations"] = over.notes + over.end_labels
-    elif labels_digest != known["labels"]:
+    elif digests["labels"] != known["labels"]:
         for offset, label in enumerate(over.end_labels):
             patch["layout"]["annotations"][len(over.notes) + offset] = label
     state = {
@@ -217,10 +222,17 @@ def _patched(
         "extents": extents,
         "ends": line_ends,
         "settled": settled,
-        "over": over_digest,
-        "labels": labels_digest,
+        **digests,
     }
     return patch, state, figures.summary(story, line_ends) if len(news) else no_update
+
+
+def _digests(over: figures.Dressing) -> dict[str, str]:
+    """Return what tells whether that which lies over the lines changed."""
+    return {
+        "over": digest([over.traces, over.shapes, over.notes, len(over.end_labels)]),
+        "labels": digest(over.end_labels),
+    }
 
 
 def _stretches(bench: Bench, look: Look, view: View, level_s: int, fine_s: int) -> Series:
@@ -269,17 +281,23 @@ def _closed_until(look: Look, level_s: int) -> float | None:
     return math.floor(look.last_s / level_s) * level_s
 
 
-def zoom_of(moved: Mapping[str, Any], zoom: list[float] | None) -> list[float] | None:
-    """Return the stretch a person zoomed to, from what the graph says of its move; unchanged if nothing."""
-    if moved.get("xaxis.autorange"):
-        return None
-    ends = [moved.get("xaxis.range[0]"), moved.get("xaxis.range[1]")]
-    if None in ends and isinstance(moved.get("xaxis.range"), list):
-        ends = moved["xaxis.range"]
-    if None in ends:
-        return zoom
-    low_s, high_s = (figures.elapsed_s(end) for end in ends)
-    return [low_s, high_s] if high_s > low_s else zoom
+def after_move(moved: Mapping[str, Any], ranges: Ranges, frame: Mapping[str, Any]) -> Ranges:
+    """Return the ranges that a person has set, after what the graph says of a move.
+
+    `frame` is the drawn figure's: back to its whole time axis is no zoom any more.
+    """
+    out = dict(ranges)
+    for axis in ["xaxis", *(f"yaxis{at + 1 if at else ''}" for at in range(len(frame["panels"])))]:
+        if moved.get(f"{axis}.autorange"):
+            out.pop(axis, None)
+        ends = moved.get(f"{axis}.range") or [moved.get(f"{axis}.range[0]"), moved.get(f"{axis}.range[1]")]
+        if None not in ends:
+            out[axis] = list(ends)
+    if "xaxis" in out:
+        low_s, high_s = (figures.elapsed_s(end) for end in out["xaxis"])
+        if high_s <= low_s or (low_s <= 0.01 and high_s >= frame["x_end_s"] - 0.01):
+            return {}
+    return out
 
 
 def digest(value: Any) -> str:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Final, NamedTuple
 
@@ -28,6 +28,8 @@ from logger.setup import Channel, Setup
 Json = dict[str, Any]
 Extents = dict[str, list[float]]
 """Least and greatest of the data that a panel's axis must hold, by panel, in the panel's unit."""
+Ranges = dict[str, list[Any]]
+"""Ranges that a person has zoomed to, as plotly says them, by the axis' name."""
 Ends = dict[str, list[float]]
 """Where each line ends: [time in s, value in the panel's unit], by the line's key."""
 
@@ -94,10 +96,16 @@ class Story:
 
 @dataclass(frozen=True)
 class View:
-    """How a person looks: the page's width in CSS px, and the stretch of time zoomed to, in s."""
+    """How a person looks: the page's width in CSS px, and the ranges zoomed to."""
 
     width_px: int = 1280
-    zoom_s: tuple[float, float] | None = None
+    ranges: Ranges = field(default_factory=dict)
+
+    @property
+    def zoom_s(self) -> tuple[float, float] | None:
+        """The stretch of time zoomed to, None for the whole."""
+        ends = self.ranges.get("xaxis")
+        return (elapsed_s(ends[0]), elapsed_s(ends[1])) if ends else None
 
     @property
     def narrow(self) -> bool:
@@ -349,7 +357,11 @@ def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
         if name in ("currents", "others"):
             continue
         panels.append(_strip_panel(name, setup, strip, extents))
-    return panels
+    asked = [view.ranges.get(f"yaxis{at + 1 if at else ''}") for at in range(len(panels))]
+    return [
+        replace(panel, low=float(ends[0]), high=float(ends[1])) if ends and ends[1] > ends[0] else panel
+        for panel, ends in zip(panels, asked, strict=True)
+    ]
 
 
 def _strip_panel(name: str, setup: Setup, height_px: int, extents: Extents) -> _Panel:
@@ -384,11 +396,11 @@ def _strip_panel(name: str, setup: Setup, height_px: int, extents: Extents) -> _
     low, high = extents.get(name, [nominal, nominal])
     return _Panel(
         name,
-        title,
+        f"{title} (dashed: nominal {nominal:g})",
         height_px,
         nominal - step * max(1, math.ceil((nominal - low) / step)),
         nominal + step * max(1, math.ceil((high - nominal) / step)),
-        ((nominal, f"nominal {nominal:g} V"),),
+        ((nominal, ""),),
     )
 
 
@@ -740,7 +752,7 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
                 font={"size": small + 1, "color": INK, "weight": 600},
             )
         for value, label in panel.limits:
-            if panel.low <= value <= panel.high:
+            if label and panel.low <= value <= panel.high:
                 note(
                     plain(label),
                     xref="paper",
@@ -766,14 +778,13 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
             )
     lane = f"{axis['findings']} domain"
     note(
-        "h:min" if view.narrow else "elapsed, h:min",
+        "elapsed, h:min",
         xref="paper",
         x=1,
-        xshift=8,
         yref=lane,
         y=0,
-        yshift=-5,
-        xanchor="left",
+        yshift=-21,
+        xanchor="right",
         yanchor="top",
     )
     span_s = (view.zoom_s[1] - view.zoom_s[0]) if view.zoom_s else max(story.x_end_s, 1.0)
@@ -919,7 +930,7 @@ def dressing(line_ends: Ends, settled: Ends, story: Story, view: View, extents: 
 
 
 def _text_size(view: View) -> int:
-    return 14 if view.large else 12
+    return 15 if view.large else 12
 
 
 def frame(story: Story, view: View, extents: Extents) -> Json:
@@ -960,7 +971,7 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
         "dragmode": False if view.narrow else "zoom",
         "xaxis": {
             "type": "date",
-            "range": [ms(0.0), ms(story.x_end_s)],
+            "range": view.ranges.get("xaxis") or [ms(0.0), ms(story.x_end_s)],
             "anchor": "free",
             "position": lane_low,
             "side": "bottom",
@@ -998,15 +1009,13 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
             "zeroline": False,
             "showline": False,
             "ticks": "",
-            "nticks": 3 if strip else 7,
+            "nticks": 4 if strip else 7,
             "anchor": "x",
             "fixedrange": strip or view.narrow,
             "showticklabels": panel.name != "findings",
             "tickformat": "~g",
             "automargin": False,
         }
-        if panel.name == "others":
-            axis["tickformat"] = "+~g"
         layout[laid.axis[panel.name].replace("y", "yaxis")] = axis
     return layout
 

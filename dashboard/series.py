@@ -105,7 +105,7 @@ def read(
             rollup = reader.rollup(soak.id, level_s, start, stop)
             at = rollup.t0_s.astype(np.float64)
             found = _Counts(level_s, at, rollup.vmin, rollup.vmax, rollup.mean)
-    return _in_units(found, setup, Converter(setup, soak.daq), holes, after_s)
+    return _in_units(found, setup, Converter(setup, soak.daq), soak.daq.full_count, holes, after_s)
 
 
 def _no_counts(level_s: int, channels: int) -> _Counts:
@@ -114,7 +114,12 @@ def _no_counts(level_s: int, channels: int) -> _Counts:
 
 
 def _in_units(
-    counts: _Counts, setup: Setup, converter: Converter, holes: Holes, after_s: float | None
+    counts: _Counts,
+    setup: Setup,
+    converter: Converter,
+    full_count: Sequence[int],
+    holes: Holes,
+    after_s: float | None,
 ) -> Series:
     """Turn counts into a series."""
     mean, least, greatest = (np.full_like(counts.mean, np.nan) for _ in range(3))
@@ -122,7 +127,10 @@ def _in_units(
         there = np.isfinite(counts.mean[:, column])
         if not there.any():
             continue
-        mean[there, column] = converter.values(column, counts.mean[there, column])
+        # A railed reading is no reading: its bucket has no mean, and its edge is only as far as it was seen.
+        full = full_count[column]
+        seen = there & (counts.greatest[:, column] < full) & (counts.least[:, column] > -full)
+        mean[seen, column] = converter.values(column, counts.mean[seen, column])
         ends = [converter.values(column, part[there, column]) for part in (counts.least, counts.greatest)]
         # A thermistor reads hotter with fewer counts.
         least[there, column], greatest[there, column] = np.fmin(*ends), np.fmax(*ends)

@@ -102,7 +102,8 @@ def state_in_words(look: Look) -> str:
     length = words.duration(ends_s - begun_s)
     if left_s <= 0:
         return f"{state} · {step} of {length} done"
-    rest = f"{state} · {step}: {words.duration(left_s)} of {length} left"
+    usual = (state, step) in (("soaking", "soak"), ("warming", "warm-up"))
+    rest = f"{state} · {'' if usual else f'{step}, '}{words.duration(left_s)} of {length} left"
     plan_ends_s = now.get("plan_ends_s")
     if plan_ends_s is not None and plan_ends_s > ends_s + 1.0:
         rest += f", plan done in {words.duration(plan_ends_s - look.now_s)}"

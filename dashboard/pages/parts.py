@@ -89,10 +89,12 @@ def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) 
                             html.Span(str(follower.id), className="numeral"),
                             sign(follower.severity),
                             html.Span(
-                                f"{words.severity(follower.severity)}, {follower.kind.value}: "
-                                f"{sentence(follower.says)}"
+                                [
+                                    f"{words.severity(follower.severity)}, {follower.kind.value}: "
+                                    f"{sentence(follower.says)} ",
+                                    html.Span(timing(follower), className="timing"),
+                                ]
                             ),
-                            html.Span(timing(follower), className="timing"),
                         ]
                     )
                     for follower in followers
