@@ -24,6 +24,7 @@ from logger.link.frames import LONGEST_LINE, Cause, FrameReader, crc, frame
 from logger.link.lines import Answer, Command, End, Flags, LineDecoder, ScanClock, Scans
 from logger.link.port import Connected, Disconnected, Event, SerialLink, ask
 
+SAME = settings(deadline=None, derandomize=True)  # the same examples at every run
 PAGE = (Path(__file__).parent.parent / "firmware_notes" / "protocol.md").read_text()
 
 
@@ -72,6 +73,7 @@ def test_the_crc_gives_the_published_check_value() -> None:
 
 
 @given(st.binary(max_size=300))
+@SAME
 def test_the_crc_is_that_of_an_independent_library(data: bytes) -> None:
     assert crc(data) == Crc16Ibm3740.calc(data)
 
@@ -256,6 +258,7 @@ def sent_rows(rows: list[list[int | None]]) -> list[tuple[int, int, list[int]]]:
 
 
 @given(st.data())
+@SAME
 def test_scans_come_through_whole_however_the_bytes_are_cut(data: st.DataObject) -> None:
     rows, sent = data.draw(traffic())
     reader, decoder = FrameReader(), LineDecoder(len(rows[0]))
@@ -265,7 +268,7 @@ def test_scans_come_through_whole_however_the_bytes_are_cut(data: st.DataObject)
 
 
 @given(st.data())
-@settings(max_examples=300)
+@settings(SAME, max_examples=200)
 def test_no_wrong_scan_comes_out_of_noise_and_the_next_good_frame_is_found(data: st.DataObject) -> None:
     """Bytes changed, lost, doubled or put in, anywhere: what comes out was sent; lines not touched come out.
 
@@ -305,12 +308,14 @@ def test_no_wrong_scan_comes_out_of_noise_and_the_next_good_frame_is_found(data:
 
 
 @given(st.lists(st.binary(max_size=400), max_size=8), st.integers(1, 4))
+@SAME
 def test_pure_noise_gives_no_record_and_raises_nothing(parts: list[bytes], channels: int) -> None:
     reader, decoder = FrameReader(), LineDecoder(channels)
     assert [r for part in parts for r in decoder.decode(reader.feed(part))] == []
 
 
 @given(st.text(alphabet="SBANEQ,0123456789-+.eE_ \n\x00é", max_size=80), st.integers(1, 3))
+@SAME
 def test_a_frame_with_a_right_crc_and_any_content_never_breaks_the_decoder(text: str, channels: int) -> None:
     body = text.encode("latin-1")
     decoder = LineDecoder(channels)
@@ -322,12 +327,12 @@ def test_a_frame_with_a_right_crc_and_any_content_never_breaks_the_decoder(text:
 
 
 def test_a_random_line_passes_the_crc_about_once_in_65536() -> None:
-    """The odds behind the property tests: 200,000 lines with a scan's form and random CRCs, seeded."""
+    """The odds behind the property tests: 100,000 lines with a scan's form and random CRCs, seeded."""
     rng = np.random.default_rng(3)
-    words = rng.integers(0, 65536, size=(200_000, 2))
+    words = rng.integers(0, 65536, size=(100_000, 2))
     data = b"".join(b"S,%d,5,9,0000,%04X\n" % (a, b) for a, b in words.tolist())
     passed = len(FrameReader().feed(data))
-    assert 0 <= passed <= 12  # Poisson with mean 3.05: more than 12 once in 50,000 seeds
+    assert passed <= 9  # Poisson with mean 1.53: more than 9 about once in 100,000 seeds
 
 
 # --- the device's counter ---------------------------------------------------------------------------
@@ -390,6 +395,7 @@ def test_a_reset_that_nobody_announced_is_found_after_three_scans() -> None:
     st.integers(0, 2**32 - 1),
     st.data(),
 )
+@SAME
 def test_time_strictly_increases_for_any_order_of_scans_and_any_blocking(
     steps: list[tuple[int, int]], sequence: int, ms: int, data: st.DataObject
 ) -> None:
