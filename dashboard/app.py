@@ -35,7 +35,7 @@ _INDEX: Final = """<!DOCTYPE html>
 <head>
 {%metas%}
 <title>{%title%}</title>
-<link rel="icon" type="image/svg+xml" href="assets/favicon.svg">
+<link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
 {%css%}
 </head>
 <body>

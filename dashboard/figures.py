@@ -328,7 +328,7 @@ def _match_ma(story: Story) -> float:
 def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
     """Return the panels from top to bottom, with axes that data widen in few, large steps."""
     setup = story.setup
-    chart, strip = (230, 74) if view.narrow else (420, 120) if view.large else (300, 88)
+    chart, strip = (210, 74) if view.narrow else (400, 120) if view.large else (260, 84)
     limits = setup.limits
     lines = [
         (current_at(setup, percent) * 1000.0, f"{word} {percent:g} %")
@@ -350,7 +350,7 @@ def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
         furthest = max(abs(end) for end in extents.get("others", [0.0]))
         half = next(step for step in (2.5, 4.0, 6.6) if furthest <= step * 0.92 * match or step > 6.0) * match
         title = "Each pair from the others, mA" if len(setup.pairs) > 2 else "Each pair from the other, mA"
-        others = _Panel("others", title, round(chart * 1.1), -half, half)
+        others = _Panel("others", title, round(chart * 1.15), -half, half)
         panels = [others, currents] if view.narrow else [currents, others]
     panels.append(_Panel("findings", "", 18 + 20 * max(2, len(_rows(story, view))), 0.0, 1.0))
     for name in dict.fromkeys(line.panel for line in _lines(setup)):
@@ -416,14 +416,28 @@ def tail(series: Series, setup: Setup) -> list[tuple[list[int], list[float | Non
     x = [ms(t) for t in series.t_s.tolist()]
     points = []
     for line in _lines(setup):
-        if line.other:
-            sources = [series.from_others[:, line.column]]
-        else:
-            sources = [part[:, line.column] for part in (series.least, series.greatest, series.mean)]
-        if line.style.colour == OUTLINED:
-            sources = [*sources[:-1], sources[-1], sources[-1]]
-        points += [(x, _numbers(source * line.scale, line.decimals)) for source in sources]
+        if not line.other:
+            points.append(_spread(x, series, line))
+        source = series.from_others if line.other else series.mean
+        values = _numbers(source[:, line.column] * line.scale, line.decimals)
+        points += [(x, values)] * (2 if line.style.colour == OUTLINED else 1)
     return points
+
+
+def _spread(x: list[int], series: Series, line: _Line) -> tuple[list[int], list[float | None]]:
+    """Return an upright stroke from the least to the greatest of each bucket that holds more than one value.
+
+    Strokes rather than a filled band: a fill would run across gaps, and a spike of one scan is a stroke.
+    """
+    low = _numbers(series.least[:, line.column] * line.scale, line.decimals)
+    high = _numbers(series.greatest[:, line.column] * line.scale, line.decimals)
+    strokes_x: list[int] = []
+    strokes_y: list[float | None] = []
+    for at, least, greatest in zip(x, low, high, strict=True):
+        if least is not None and greatest is not None and greatest > least:
+            strokes_x += [at, at, at]
+            strokes_y += [least, greatest, None]
+    return strokes_x, strokes_y
 
 
 def ends(series: Series, setup: Setup, view: View) -> Ends:
@@ -454,17 +468,8 @@ def _line_traces(setup: Setup, axis: Mapping[str, str]) -> list[Json]:
             "showlegend": False,
         }
         if not line.other:
-            edge = {"color": _see_through(line.style.colour, 0.45), "width": 0.6}
-            traces.append({**common, "line": edge, "hoverinfo": "skip"})
-            traces.append(
-                {
-                    **common,
-                    "line": edge,
-                    "hoverinfo": "skip",
-                    "fill": "tonexty",
-                    "fillcolor": _see_through(line.style.colour, 0.16),
-                }
-            )
+            stroke = {"color": _see_through(line.style.colour, 0.35), "width": 1.5, "simplify": False}
+            traces.append({**common, "line": stroke, "hoverinfo": "skip"})
         if line.style.colour == OUTLINED:
             traces.append(
                 {**common, "line": {"color": "#6E6700", "width": line.width + 1.6}, "hoverinfo": "skip"}
@@ -792,7 +797,8 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
     start_s = view.zoom_s[0] if view.zoom_s else 0.0
     stop_s = start_s + span_s
     for band in story.steps:
-        from_s, to_s = max(band.from_s, start_s), min(band.to_s, stop_s)
+        # Just inside: what begins left of the axis is not drawn.
+        from_s, to_s = max(band.from_s, start_s + span_s / 1000.0), min(band.to_s, stop_s)
         if (to_s - from_s) * px_per_s > 7.0 * len(band.name):
             note(
                 plain(band.name),
@@ -821,15 +827,14 @@ def _end_labels(panel: _Panel, yref: str, line_ends: Ends, setup: Setup, size: i
     px_per_unit = panel.height_px / (panel.high - panel.low)
     values = [min(max(line_ends[line.key][1], panel.low), panel.high) for line in here]
     wishes = [(panel.high - value) * px_per_unit for value in values]
-    places = pushed_apart(wishes, size + 3.0, 4.0, panel.height_px - 4.0)
+    places = pushed_apart(wishes, size + 3.0, 8.0, panel.height_px - 8.0)
     notes = []
     for line, value, wish, place in zip(here, values, wishes, places, strict=True):
         at_s, true_value = line_ends[line.key]
-        text = plain(_short(line.label))
-        if true_value > panel.high:
-            text += f" ↑ {number(true_value, signed=line.other)}"
-        elif true_value < panel.low:
-            text += f" ↓ {number(true_value, signed=line.other)}"
+        text, side = plain(_short(line.label)), "left"
+        if not panel.low <= true_value <= panel.high:  # inside, where the line left the panel
+            arrow = "↑" if true_value > panel.high else "↓"
+            text, side = f"{text} {arrow} {number(true_value, signed=line.other)}", "right"
         notes.append(
             {
                 "text": text,
@@ -841,9 +846,9 @@ def _end_labels(panel: _Panel, yref: str, line_ends: Ends, setup: Setup, size: i
                 "arrowhead": 0,
                 "arrowwidth": 0.8,
                 "arrowcolor": line.style.colour,
-                "ax": 16,
+                "ax": 16 if side == "left" else -8,
                 "ay": round(place - wish, 1),
-                "xanchor": "left",
+                "xanchor": side,
                 "standoff": 2,
                 "borderpad": 0,
                 "font": {"size": size, "color": line.style.ink, "weight": 600},

@@ -40,7 +40,7 @@ def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> s
         return "–"
     text = f"{abs(value):.{decimals}f}"
     if float(text) == 0.0:
-        return f"{'±' if signed else ''}{text}"
+        return text
     if value < 0:
         return f"{MINUS}{text}"
     return f"+{text}" if signed else text

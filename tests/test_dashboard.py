@@ -83,7 +83,7 @@ def test_a_duration_is_said_in_at_most_two_units_and_never_ahead_of_time(seconds
 def test_a_figure_has_a_true_minus_sign_and_a_dash_where_it_does_not_exist() -> None:
     assert words.milliamps(-0.0004, signed=True) == "−0.4"
     assert words.milliamps(0.0055, signed=True) == "+5.5"
-    assert words.milliamps(-0.00001, signed=True) == "±0.0"
+    assert words.milliamps(-0.00001, signed=True) == "0.0"
     assert words.milliamps(None) == "–"
     assert words.milliamps(math.nan) == "–"
 
@@ -630,7 +630,7 @@ def test_the_figures_on_screen_are_the_stores(running: RunningSoak, visitor: Vis
         assert f"{now['value'] * 1000:.1f}" in text
         assert "±0.9" in text
         assert words.milliamps(now["from_others"], signed=True) in text
-        assert f"{now['dissipation_pct']:.0f} % of 25 W, mean per valve" in text
+        assert f"{now['dissipation_pct']:.0f} % of 25 W" in text
     assert "soaking · 39 min of 40 min left" in page.locator("#live-head").inner_text()
     assert "last scan 1 s ago" in page.locator("#live-head").inner_text()
     found = page.locator("#live-findings").inner_text()
@@ -838,7 +838,7 @@ def test_a_finished_soak_says_its_verdict_in_words_with_every_figures_statement(
     assert all("not judged" in row for row in rows)
     listed = page.locator(".finding-list li").all()
     assert [item.locator(".numeral").inner_text() for item in listed] == ["1", "2"]
-    assert "from 3 min 20 s to 5 min" in listed[1].inner_text()
+    assert "began at 3 min 20 s, raised at 4 min 40 s, cleared at 5 min" in listed[1].inner_text()
     assert "follows from 1" in listed[1].inner_text()
     _drawn(page)
     numbered = page.evaluate(f"{PLOT}.data.filter(t => t.text).flatMap(t => t.text)")

@@ -193,11 +193,16 @@ def figures_now(look: Look) -> Any:
     content: Children = []
     if look.stale:
         content.append(_silent(look))
-    content.append(html.H2("Current of each pair", className="unseen"))
-    content.append(html.Div(tiles, className="pairs"))
+    content.append(html.H2("Figures now", className="unseen"))
+    grids: Children = [html.Div(tiles, className="pairs")]
     if others:
-        content.append(html.H2("HT, mains and temperatures", className="unseen"))
-        content.append(html.Div(others, className="others"))
+        grids.append(html.Div(others, className="others"))
+    few = " few" if len(tiles) <= 4 else ""
+    content.append(html.Div(grids, className=f"grids{few}"))
+    if any((channels.get(pair.name) or {}).get("dissipation_pct") is not None for pair in soak.setup.pairs):
+        several = any(soak.setup.valves_on(pair) > 1 for pair in soak.setup.pairs)
+        note = "Per cent is anode dissipation" + (", mean of the valves of a pair." if several else ".")
+        content.append(html.P(f"± is expanded uncertainty, 95 %. {note}", className="hint"))
     return html.Div(content, className="figures stale" if look.stale else "figures")
 
 
@@ -313,13 +318,11 @@ def _pair_tile(
             )
         percent = now.get("dissipation_pct")
         if percent is not None:
-            mean = "mean per valve" if setup.valves_on(channel) > 1 else "of the valve"
             facts.append(
                 html.Span(
                     [
                         html.Span(f"{words.number(percent, 0)} %", className="figure"),
                         html.Span(f" of {setup.rating.anode_w:g} W"),
-                        html.Span(f", {mean}", className="wide-only"),
                     ],
                     className="detail",
                 )
@@ -333,7 +336,6 @@ def _pair_tile(
         ],
         className=f"tile pair{mark}{' hatched' if stale or value is None else ''}",
         style={"--place": place},
-        id={"tile": channel.name},
     )
 
 
@@ -356,5 +358,4 @@ def _tile(channel: Channel, now: dict[str, Any] | None, stale: bool) -> html.Art
     return html.Article(
         [html.H3(name, className="tile-head"), html.P(shown, className="tile-figure")],
         className=f"tile{' hatched' if stale or value is None else ''}",
-        id={"tile": channel.name},
     )

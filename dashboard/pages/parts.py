@@ -57,10 +57,10 @@ def led(findings: Sequence[Finding]) -> list[tuple[Finding, list[Finding]]]:
 
 def timing(finding: Finding) -> str:
     """Say when it began, when it was said, when it went."""
-    said = f"since {words.duration(finding.onset_s)}"
+    said = f"began at {words.duration(finding.onset_s)}, raised at {words.duration(finding.raised_s)}"
     if finding.cleared_s is not None:
-        said = f"from {words.duration(finding.onset_s)} to {words.duration(finding.cleared_s)}"
-    return f"{said}, raised at {words.duration(finding.raised_s)}"
+        said += f", cleared at {words.duration(finding.cleared_s)}"
+    return said
 
 
 def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) -> html.Article:
@@ -75,11 +75,11 @@ def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) 
     ]
     if whom:
         head.append(html.Span(whom, className="whom"))
+    head.append(html.Span(timing(finding), className="timing"))
     body: Children = [html.H2(head, className="finding-head")]
     if finding.advice and finding.open:
         body.append(html.P(finding.advice, className="advice"))
     body.append(html.P(f"{sentence(finding.says)}", className="says"))
-    body.append(html.P(timing(finding), className="timing"))
     if followers:
         body.append(
             html.Ul(
