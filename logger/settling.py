@@ -9,6 +9,7 @@ Thompson 1971. Times are minutes here, movements are relative to the idle curren
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -25,6 +26,9 @@ FORECAST_FROM_MIN: Final = 8.0
 
 _HEATING_MIN: Final = 2.0  # the heaters' own rise is over by then; it is no settling
 _POINTS: Final = 40
+_RATE_POINTS: Final = 90
+_TAIL_MIN: Final = (12.0, 25.0)
+_WALK_LEANING: Final = 4.0  # tuned on benchmarks/drift_coverage
 
 # Prior standard deviations of each term, relative to the idle current. From the simulator's tuning
 # seeds and common practice, no source: thermal time constants of output valves were found nowhere.
@@ -143,39 +147,79 @@ def drift_rate(
     """
     if len(t_min) < 10 or t_min[-1] - t_min[0] < 29.0:
         return None
-    t, columns, _ = _thinned(t_min, y[:, None], None, points=90)
+    t, columns, _ = _thinned(t_min, y[:, None], None, points=_RATE_POINTS)
     y = columns[:, 0]
+    y = y - y.mean()
+    design = _line(t)
+    scatter = float((y - design @ np.linalg.lstsq(design, y, rcond=None)[0]).std())
+    if not scatter > 1e-12 * max(float(np.abs(y).max()), 1e-300):
+        slope = float(np.linalg.lstsq(design, y, rcond=None)[0][1])
+        return Rate(slope, slope, slope)
+    # To half an octave: what is left of the settling is only known roughly, and the model can be kept.
+    tail = 2.0 ** (round(2.0 * math.log2(tail_sd / scatter)) / 2.0) if tail_sd > 0 else 0.0
+    model = _rate_model(tuple(np.round(t - t[0], 2)), tail, round(float(t[0]) - tail_from_min, 1))
+    means, s2 = (
+        model.slope @ y,
+        np.maximum(np.einsum("i,gij,j->g", y, model.quadratic, y), 1e-300) / model.dof,
+    )
+    logs = model.log_weight - 0.5 * model.dof * np.log(s2)
+    weight = np.exp(logs - logs.max())
+    low, high = _mixture_quantiles(means, np.sqrt(s2) * model.slope_sd, weight / weight.sum(), model.dof)
+    return Rate(rate=float((weight * means).sum() / weight.sum()), low=low, high=high)
+
+
+@dataclass(frozen=True)
+class _RateModel:
+    """All noise mixes of one time grid, solved once: slopes, their spread and the residual form, (g, ...)."""
+
+    slope: FloatArray
+    slope_sd: FloatArray
+    quadratic: FloatArray
+    log_weight: FloatArray
+    dof: int
+
+
+@lru_cache(maxsize=32)
+def _rate_model(times: tuple[float, ...], tail: float, since_settled_min: float) -> _RateModel:
+    t = np.array(times)
     n = len(t)
-    hours = (t - t[0]) / 60.0
-    design = np.column_stack([np.ones(n), hours - hours.mean()])
-    residual = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    size = float(residual.std()) or 1e-12
+    design = _line(t)
     flicker = flicker_covariance(t)
-    walk = np.minimum.outer(t - t[0], t - t[0])
+    width = float(np.median(np.diff(t)))
+    # A walk averaged over bins: the mean of a bin varies by a sixth of its width less than its middle.
+    walk = np.minimum.outer(t + width, t + width) - width / 6.0 * np.eye(n)
     parts = [np.eye(n), _detrended_unit(flicker, design), _detrended_unit(walk, design)]
     tails = [np.zeros((n, n))]
-    if tail_sd > 0:
-        for tau in (12.0, 25.0):
-            shape = np.exp(-(t - tail_from_min) / tau)
-            tails.append((tail_sd / size) ** 2 * np.outer(shape, shape))
+    if tail > 0:
+        for tau in _TAIL_MIN:
+            shape = tail * np.exp(-(t + max(since_settled_min, 0.0)) / tau)
+            tails.append(np.outer(shape, shape))
     mixed = np.einsum("mp,pij->mij", np.array(_MIXES), np.array(parts))
     k = (np.array(tails)[:, None] + mixed[None]).reshape(-1, n, n)
-    dof = n - 2
-    factor = np.linalg.cholesky(k)
-    logdet = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    solved = np.linalg.solve(k, np.broadcast_to(np.column_stack([design, y]), (len(k), n, 3)))
-    crossed = np.einsum("ni,gnj->gij", np.column_stack([design, y]), solved)
-    information, with_y = crossed[:, :2, :2], crossed[:, :2, 2]
+    logdet = 2.0 * np.log(np.diagonal(np.linalg.cholesky(k), axis1=1, axis2=2)).sum(axis=1)
+    inverse = np.linalg.inv(k)
+    weighed = np.einsum("ni,gnm->gim", design, inverse)  # X' K^-1
+    information = weighed @ design
     covariance = np.linalg.inv(information)
-    beta = np.einsum("gij,gj->gi", covariance, with_y)
-    left = np.maximum(crossed[:, 2, 2] - np.einsum("gi,gi->g", beta, with_y), 1e-300)
-    s2 = left / dof
-    logs = -0.5 * (logdet + np.log(np.linalg.det(information)) + dof * np.log(s2))
-    rates = beta[:, 1]
-    spreads = np.sqrt(np.maximum(s2 * covariance[:, 1, 1], 0.0))
-    weight = np.exp(logs - logs.max())
-    weight /= weight.sum()
-    return _mixture_interval(rates, spreads, weight, dof)
+    estimator = covariance @ weighed
+    return _RateModel(
+        slope=estimator[:, 1],
+        slope_sd=np.sqrt(covariance[:, 1, 1]),
+        quadratic=inverse - np.swapaxes(weighed, 1, 2) @ estimator,
+        log_weight=_log_prior(len(tails)) - 0.5 * (logdet + np.log(np.linalg.det(information))),
+        dof=n - 2,
+    )
+
+
+def _log_prior(tails: int) -> FloatArray:
+    """Lean towards walks: what an hour can't tell from flicker does more harm when it is left out."""
+    return np.tile([math.log1p(_WALK_LEANING * walk) for _, _, walk in _MIXES], tails)
+
+
+def _line(t: FloatArray) -> FloatArray:
+    """Level and rate per hour."""
+    hours = (t - t[0]) / 60.0
+    return np.column_stack([np.ones(len(t)), hours - hours.mean()])
 
 
 def flicker_covariance(t_min: FloatArray) -> FloatArray:
@@ -203,9 +247,9 @@ def _flicker_table(width_min: float, to_min: float) -> tuple[FloatArray, FloatAr
 # White, flicker and walk shares of the scatter left after a straight line is taken out.
 _MIXES: Final = tuple(
     (max(white, 1e-4), flicker, walk)
-    for white in (0.02, 0.1, 0.3, 0.6, 1.0)
+    for white in (0.001, 0.03, 0.1, 0.3, 0.6, 1.0)
     for flicker in (0.0, 0.3, 0.6, 0.9)
-    for walk in (0.0, 0.1, 0.3, 0.6, 0.9)
+    for walk in (0.0, 0.1, 0.3, 0.6, 0.9, 1.0)
     if abs(white + flicker + walk - 1.0) < 0.11
 )
 
@@ -238,17 +282,22 @@ def _thinned(
     return mean(t), mean(y), mean(mains) if mains is not None else None
 
 
-def _mixture_interval(means: FloatArray, sds: FloatArray, weight: FloatArray, dof: int) -> Rate:
-    from scipy.stats import t as student
+def _mixture_quantiles(
+    means: FloatArray, sds: FloatArray, weight: FloatArray, dof: int
+) -> tuple[float, float]:
+    """Return the 2.5 and 97.5 % points of a mixture of Student laws, by bisection."""
+    from scipy.special import stdtr
 
     keep = weight > 1e-6
     means, sds, weight = means[keep], np.maximum(sds[keep], 1e-15), weight[keep] / weight[keep].sum()
-    low = float((means - 12 * sds).min())
-    high = float((means + 12 * sds).max())
-    grid = np.linspace(low, high, 4001)
-    cdf = (weight[:, None] * student.cdf((grid - means[:, None]) / sds[:, None], dof)).sum(axis=0)
-    return Rate(
-        rate=float((weight * means).sum()),
-        low=float(np.interp(0.025, cdf, grid)),
-        high=float(np.interp(0.975, cdf, grid)),
-    )
+    out = []
+    for share in (0.025, 0.975):
+        low, high = float((means - 20 * sds).min()), float((means + 20 * sds).max())
+        for _ in range(50):
+            middle = (low + high) / 2.0
+            if float(weight @ stdtr(dof, (middle - means) / sds)) < share:
+                low = middle
+            else:
+                high = middle
+        out.append((low + high) / 2.0)
+    return out[0], out[1]
