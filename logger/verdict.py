@@ -187,7 +187,10 @@ class Judge:
         statements: dict[str, str | None] = {}
         self._settled_figures(out, j, column, mean, own_noise)
         if len(self.setup.pairs) > 1:
-            statements["from the others"] = self._from_others(out, j, enough)
+            statement = self._from_others(out, j, enough)
+            # Nobody can adjust a cathode-biased or class A amp's match: reported, not judged.
+            if self.setup.amp.bias == "fixed" and self.setup.amp.operating_class == "AB":
+                statements["from the others"] = statement
         statements["drift"] = self._drift(out, j, enough)
         if self.setup.first("HT") is not None:
             statements["dissipation"] = self._dissipation(out, j, mean, enough)
@@ -254,9 +257,8 @@ class Judge:
         else:
             limit = (limits.match_pct or 4.0) / 100.0 * float(np.median(known))
         out["match_limit_mA"] = limit * 1e3
-        hot = self.setup.amp.bias == "cathode" or self.setup.amp.operating_class == "A"
-        if not enough or hot:  # reported, not judged, where nobody can adjust it
-            return None if not hot else PASS
+        if not enough:
+            return None
         return two_sided_statement(difference, U, limit, self.width_U)
 
     def _drift(self, out: dict[str, Any], j: int, enough: bool) -> str | None:
