@@ -134,16 +134,23 @@ def pair_style(index: int) -> Style:
 
 @dataclass(frozen=True)
 class _Line:
+    """One line; `column` is the channel's, or the pair's place where it shows a difference (`other`).
+
+    `stroke_from`: how far least and greatest of a bucket must be apart, in the panel's unit, to be drawn
+    beside its mean: about what shows as more than the line's own width.
+    """
+
     key: str
     panel: str
     label: str
     column: int
     style: Style
-    scale: float = 1.0
-    decimals: int = 2
+    scale: float
+    decimals: int
+    width: float
+    unit: str
     other: bool = False
-    width: float = 1.6
-    unit: str = ""
+    stroke_from: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -211,41 +218,32 @@ def pushed_apart(places: Sequence[float], distance: float, low: float, high: flo
 
 def _lines(setup: Setup) -> list[_Line]:
     """Return every line that is drawn, in the order of the figure's traces."""
+    fail_ma = current_at(setup, setup.limits.fail_pct or 100.0) * 1000.0
     lines = []
     columns = setup.pair_columns
     for index, column in enumerate(columns):
-        channel = setup.channel[column]
-        style = pair_style(index)
+        name, style = setup.channel[column].name, pair_style(index)
         lines.append(
-            _Line(f"{channel.name}", "currents", channel.name, column, style, 1000.0, 3, False, 1.7, "mA")
+            _Line(name, "currents", name, column, style, 1e3, 3, 1.7, "mA", stroke_from=fail_ma / 200.0)
         )
     if len(columns) > 1:
         for index, column in enumerate(columns):
-            channel = setup.channel[column]
-            lines.append(
-                _Line(
-                    f"{channel.name} from the others",
-                    "others",
-                    channel.name,
-                    index,
-                    pair_style(index),
-                    1000.0,
-                    3,
-                    True,
-                    1.7,
-                    "mA",
-                )
-            )
+            name, style = setup.channel[column].name, pair_style(index)
+            key = f"{name} from the others"
+            lines.append(_Line(key, "others", name, index, style, 1e3, 3, 1.7, "mA", other=True))
     seen: dict[str, int] = {}
+    nominal = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}
     for column, channel in enumerate(setup.channel):
         panel = _strip(channel)
         if panel is None:
             continue
         dash = ("solid", "dash", "dot", "dashdot")[seen.get(panel, 0) % 4]
         seen[panel] = seen.get(panel, 0) + 1
-        unit = "°C" if channel.unit == "degC" else "V"
         style = Style("#4A545D", "#3C454D", dash)
-        lines.append(_Line(channel.name, panel, channel.name, column, style, 1.0, 2, False, 1.2, unit))
+        unit, stroke = ("°C", 1.0) if panel == "temperatures" else ("V", nominal.get(panel, 0.0) / 500.0)
+        lines.append(
+            _Line(channel.name, panel, channel.name, column, style, 1.0, 2, 1.2, unit, stroke_from=stroke)
+        )
     return lines
 
 
@@ -425,16 +423,19 @@ def tail(series: Series, setup: Setup) -> list[tuple[list[int], list[float | Non
 
 
 def _spread(x: list[int], series: Series, line: _Line) -> tuple[list[int], list[float | None]]:
-    """Return an upright stroke from the least to the greatest of each bucket that holds more than one value.
+    """Return an upright stroke from the least to the greatest of each bucket where that can be seen.
 
     Strokes rather than a filled band: a fill would run across gaps, and a spike of one scan is a stroke.
+    Those that the line itself covers are left out; a browser takes seconds to draw thousands.
     """
     low = _numbers(series.least[:, line.column] * line.scale, line.decimals)
     high = _numbers(series.greatest[:, line.column] * line.scale, line.decimals)
     strokes_x: list[int] = []
     strokes_y: list[float | None] = []
     for at, least, greatest in zip(x, low, high, strict=True):
-        if least is not None and greatest is not None and greatest > least:
+        if least is None or greatest is None:
+            continue
+        if greatest - least > (line.stroke_from or 0.004 * abs(greatest)):
             strokes_x += [at, at, at]
             strokes_y += [least, greatest, None]
     return strokes_x, strokes_y

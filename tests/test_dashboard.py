@@ -223,6 +223,18 @@ def test_a_row_without_a_reading_breaks_the_line() -> None:
     assert line["connectgaps"] is False
 
 
+def test_a_spike_of_one_scan_stands_beside_its_buckets_mean_in_the_longest_view() -> None:
+    data = _series(500)
+    data.greatest[123, 2] = 0.110
+    figure = figures.whole(data, _story(), View(), {})
+    strokes, mean = (
+        trace for trace in figure["data"] if trace.get("name") == "pair3" and trace["yaxis"] == "y"
+    )
+    assert strokes["x"] == [figures.ms(data.t_s[123])] * 3
+    assert strokes["y"] == [pytest.approx(76.9), pytest.approx(110.0), None]
+    assert mean["y"][123] == pytest.approx(77.0)
+
+
 def test_gaps_are_hatched_in_every_panel_but_the_findings_row() -> None:
     figure = figures.whole(_series(), _story(gaps=((300.0, 340.0),)), View(), {})
     hatched = [trace for trace in figure["data"] if "fillpattern" in trace]
@@ -851,6 +863,7 @@ def test_a_finished_soak_says_its_verdict_in_words_with_every_figures_statement(
     assert "No soak is running" in page.locator(".nothing").inner_text()
     assert "Result: fail, too close to call." in page.locator(".nothing").inner_text()
     assert page.locator(".tile").count() == 0
+    assert not page.locator("#chart").is_visible(), "what has ended is not shown as present"
 
 
 def test_pages_without_anything_to_show_say_what_to_do(tmp_path: Path, visitor: Visitor) -> None:

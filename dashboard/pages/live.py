@@ -72,7 +72,7 @@ def register(app: Dash, bench: Bench) -> None:
                 "trips": [parts.finding_block(*pair, look.soak.setup) for pair in parts.led(trips)],
                 "findings": open_findings(look, others),
                 "figures": figures_now(look),
-                "hidden": look.soak.last_t_us is None,
+                "hidden": not look.running or look.soak.last_t_us is None,
                 "title": title(look),
             }
         # What did not change is not sent: nothing flickers, nothing is read aloud twice.
