@@ -1,0 +1,22 @@
+"""What all tests share: the same examples at every run, and no skipping in CI."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("soakbench", derandomize=True, deadline=None)
+settings.load_profile("soakbench")
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, None]:
+    """In CI nothing that a bare machine may skip is skipped: a missing browser or tool is a failure."""
+    outcome = yield
+    report: pytest.TestReport = outcome.get_result()  # type: ignore[attr-defined]
+    if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("CI"):
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was skipped, and CI skips nothing: {report.longrepr}"
