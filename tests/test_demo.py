@@ -38,19 +38,34 @@ def named(finding: dict[str, Any]) -> tuple[str, str | None, str]:
     return finding["kind"], finding["channel"], finding["severity"]
 
 
-@pytest.fixture(scope="module", params=list(NAMES))
-def played(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> tuple[str, demo.Files]:
-    """Give each scenario, played once through a real pseudo-terminal."""
-    out = tmp_path_factory.mktemp("demo") / request.param
-    play(request.param, out)
-    return request.param, demo.Files(out)
-
-
-def test_judge_of_the_exported_log_says_what_the_daemon_said(played: tuple[str, demo.Files]) -> None:
-    _, files = played
+@pytest.mark.parametrize("name", NAMES)
+def test_a_scenario_is_found_stored_exported_and_judged_alike(name: str, tmp_path: Path) -> None:
+    # one test for all of it: a scenario is played once, through a real pseudo-terminal
+    play(name, tmp_path / "out")
+    files = demo.Files(tmp_path / "out")
+    left = sorted(path.name for path in files.folder.iterdir())
+    assert left == ["judge.json", "log.csv.gz", "report.pdf", "setup.toml", "soak.db"]
     live = json.loads(files.judge.read_text(encoding="utf-8"))
+    the_finding_is_the_scenarios_truth_and_never_before_its_onset(name, live)
+    judge_of_the_exported_log_says_what_the_daemon_said(files, live)
+    the_store_holds_the_findings_and_replays_to_the_same_verdict(files, live)
+    assert files.report.read_bytes().startswith(b"%PDF")
+
+
+def the_finding_is_the_scenarios_truth_and_never_before_its_onset(name: str, live: dict[str, Any]) -> None:
+    truth = scenario(name, 3, warm_up_min=20.0, soak_min=SOAK_MIN.get(name, 36.0)).truth
+    found = live["findings"]
+    serious = [finding for finding in found if finding["severity"] != "remark"]
+    if name in WITHOUT_WARNING:
+        assert serious == []
+    if truth is None:
+        return
+    assert any(one["kind"] == truth.kind and one["channel"] in (truth.channel, None) for one in found), found
+    assert all(one["raised_s"] >= truth.onset_s for one in serious)
+    assert {one["channel"] for one in serious} <= {truth.channel, None}
+
+
+def judge_of_the_exported_log_says_what_the_daemon_said(files: demo.Files, live: dict[str, Any]) -> None:
     again = judge_log(files.log, setup.load(files.setup))
     assert again["soak"]["verdict"] == live["soak"]["verdict"]
     assert again["soak"]["scans"] == live["soak"]["scans"]
@@ -59,9 +74,9 @@ def test_judge_of_the_exported_log_says_what_the_daemon_said(played: tuple[str, 
         assert other["raised_s"] == pytest.approx(one["raised_s"], abs=SAME_RAISED_S)
 
 
-def test_the_store_holds_the_findings_and_replays_to_the_same_verdict(played: tuple[str, demo.Files]) -> None:
-    _, files = played
-    live = json.loads(files.judge.read_text(encoding="utf-8"))
+def the_store_holds_the_findings_and_replays_to_the_same_verdict(
+    files: demo.Files, live: dict[str, Any]
+) -> None:
     reader = Reader(files.store)
     soak = reader.soak()
     assert soak.how == "finished"
@@ -73,28 +88,6 @@ def test_the_store_holds_the_findings_and_replays_to_the_same_verdict(played: tu
     assert replayed["channels"] == live["channels"]
 
 
-def test_the_finding_is_the_scenarios_truth_and_never_before_its_onset(
-    played: tuple[str, demo.Files],
-) -> None:
-    name, files = played
-    truth = scenario(name, 3, warm_up_min=20.0, soak_min=SOAK_MIN.get(name, 36.0)).truth
-    found = json.loads(files.judge.read_text(encoding="utf-8"))["findings"]
-    serious = [finding for finding in found if finding["severity"] != "remark"]
-    if name in WITHOUT_WARNING:
-        assert serious == []
-    if truth is None:
-        return
-    assert any(one["kind"] == truth.kind and one["channel"] in (truth.channel, None) for one in found), found
-    assert all(one["raised_s"] >= truth.onset_s for one in serious)
-
-
-def test_a_demo_leaves_its_five_files_and_nothing_else(played: tuple[str, demo.Files]) -> None:
-    _, files = played
-    left = sorted(path.name for path in files.folder.iterdir())
-    assert left == ["judge.json", "log.csv.gz", "report.pdf", "setup.toml", "soak.db"]
-    assert files.report.read_bytes().startswith(b"%PDF")
-
-
 # ---- as a person starts it
 
 
@@ -102,33 +95,23 @@ def soakbench(*arguments: object) -> list[str]:
     return [sys.executable, "-m", "soakbench", *map(str, arguments)]
 
 
-@pytest.fixture(scope="module")
-def drift(tmp_path_factory: pytest.TempPathFactory) -> tuple[subprocess.CompletedProcess[str], Path, float]:
-    """Give the full soak of 2 h 30 min at 10 scans/s, played once from the command line, and its time."""
-    out = tmp_path_factory.mktemp("demo") / "out"
-    began = time.perf_counter()
+def test_the_full_soak_of_a_drifting_amp_from_the_command_line(tmp_path: Path) -> None:
+    out = tmp_path / "out"
     ran = subprocess.run(
         soakbench("demo", "drift", "--headless", "--out", out), capture_output=True, text=True, check=False
     )
-    return ran, out, time.perf_counter() - began
-
-
-def test_the_full_soak_of_a_drifting_amp_fails_with_exit_code_1(
-    drift: tuple[subprocess.CompletedProcess[str], Path, float],
-) -> None:
-    ran, out, _ = drift
     assert ran.returncode == 1, ran.stderr
     assert "Traceback" not in ran.stderr
+    assert ran.stdout.startswith("fail: ")
     document = json.loads((out / "judge.json").read_text(encoding="utf-8"))
     assert ("drift", "pair3") in {(one["kind"], one["channel"]) for one in document["findings"]}
+    # 2 h 30 min at 10 scans/s, all of them
     assert document["soak"]["scans"] + document["soak"]["scans_missing"] >= 90_000
-    assert ran.stdout.startswith("fail: ")
+    a_second_demo_does_not_overwrite_the_first(out)
+    soaks_report_and_export_work_on_what_a_demo_left(out, tmp_path)
 
 
-def test_a_second_demo_does_not_overwrite_the_first(
-    drift: tuple[subprocess.CompletedProcess[str], Path, float],
-) -> None:
-    _, out, _ = drift
+def a_second_demo_does_not_overwrite_the_first(out: Path) -> None:
     before = {path: path.read_bytes() for path in out.iterdir()}
     ran = subprocess.run(
         soakbench("demo", "healthy", "--headless", "--out", out), capture_output=True, text=True, check=False
@@ -138,16 +121,12 @@ def test_a_second_demo_does_not_overwrite_the_first(
     assert {path: path.read_bytes() for path in out.iterdir()} == before
 
 
-def test_soaks_report_and_export_work_on_what_a_demo_left(
-    drift: tuple[subprocess.CompletedProcess[str], Path, float], tmp_path: Path
-) -> None:
-    _, out, _ = drift
-    db = out / "soak.db"
+def soaks_report_and_export_work_on_what_a_demo_left(out: Path, folder: Path) -> None:
+    db = str(out / "soak.db")
 
     def run(*arguments: object) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            soakbench(*arguments, "--db", db), capture_output=True, text=True, check=False, cwd=tmp_path
-        )
+        command = soakbench(*arguments, "--db", db)
+        return subprocess.run(command, capture_output=True, text=True, check=False, cwd=folder)
 
     listed = run("soaks", "--json", "-")
     assert [one["verdict"] for one in json.loads(listed.stdout)["soaks"]] == ["fail"]
@@ -156,13 +135,13 @@ def test_soaks_report_and_export_work_on_what_a_demo_left(
     assert run("soaks", "show", "7").returncode == 2
     exported = run("export", "1", "--out", "mine.csv.gz")
     assert exported.stdout.split() == ["mine.csv.gz", "mine.toml"]
-    assert (tmp_path / "mine.csv.gz").read_bytes() == (out / "log.csv.gz").read_bytes()
-    assert (tmp_path / "mine.toml").read_bytes() == (out / "setup.toml").read_bytes()
+    assert (folder / "mine.csv.gz").read_bytes() == (out / "log.csv.gz").read_bytes()
+    assert (folder / "mine.toml").read_bytes() == (out / "setup.toml").read_bytes()
     assert run("export", "1", "--out", "mine.csv.gz").returncode == 2
     assert run("export", "1", "--out", "mine.xls").returncode == 2
     reported = run("report", "last", "--out", "mine.pdf")
     assert reported.stdout.split() == ["mine.pdf"]
-    assert (tmp_path / "mine.pdf").read_bytes().startswith(b"%PDF")
+    assert (folder / "mine.pdf").read_bytes().startswith(b"%PDF")
     assert run("report", "last", "--out", "mine.pdf").returncode == 2
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -21,16 +22,16 @@ def log_of(name: str) -> Path:
     return log
 
 
-@pytest.fixture(scope="module")
-def judged() -> dict[str, dict[str, Any]]:
-    """Return what judge says of each log, judged once."""
-    return {name: judge_log(log_of(name), setup.load(FOLDER / f"{name}.toml")) for name in NAMES}
+@cache
+def judged(name: str) -> dict[str, Any]:
+    """Return what judge says of a log, judged once."""
+    return judge_log(log_of(name), setup.load(FOLDER / f"{name}.toml"))
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_judge_says_what_is_known_of_a_sample_log(name: str, judged: dict[str, dict[str, Any]]) -> None:
+def test_judge_says_what_is_known_of_a_sample_log(name: str) -> None:
     expected = json.loads((FOLDER / f"{name}.json").read_text(encoding="utf-8"))
-    document = judged[name]
+    document = judged(name)
     assert document["soak"]["verdict"] == expected["verdict"]
     serious = [finding for finding in document["findings"] if finding["severity"] != "remark"]
     leading = [
@@ -44,31 +45,27 @@ def test_judge_says_what_is_known_of_a_sample_log(name: str, judged: dict[str, d
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_nothing_is_found_in_a_sample_log_before_its_onset(
-    name: str, judged: dict[str, dict[str, Any]]
-) -> None:
+def test_nothing_is_found_in_a_sample_log_before_its_onset(name: str) -> None:
     truth = json.loads((FOLDER / f"{name}.json").read_text(encoding="utf-8"))["truth"]
-    for finding in judged[name]["findings"]:
+    for finding in judged(name)["findings"]:
         if finding["severity"] != "remark":
             assert truth is not None
             assert finding["raised_s"] > truth["onset_s"]
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_each_sample_log_has_its_soak_judged_for_35_minutes_or_more(
-    name: str, judged: dict[str, dict[str, Any]]
-) -> None:
-    assert judged[name]["soak"]["judged_s"] >= 35 * 60
+def test_each_sample_log_has_its_soak_judged_for_35_minutes_or_more(name: str) -> None:
+    assert judged(name)["soak"]["judged_s"] >= 35 * 60
 
 
-def test_the_cheap_boards_text_is_counted_and_its_first_line_named(judged: dict[str, dict[str, Any]]) -> None:
+def test_the_cheap_boards_text_is_counted_and_its_first_line_named() -> None:
     lines = log_of("cheap-board").read_text(encoding="utf-8").splitlines()
-    skipped = judged["cheap-board"]["soak"]["lines_skipped"]
+    skipped = judged("cheap-board")["soak"]["lines_skipped"]
     assert skipped == {"count": 3, "first": lines.index("brown-out, restarting") + 1}
 
 
-def test_what_a_log_has_no_channel_for_is_null_and_not_zero(judged: dict[str, dict[str, Any]]) -> None:
-    document = judged["cheap-board"]
+def test_what_a_log_has_no_channel_for_is_null_and_not_zero() -> None:
+    document = judged("cheap-board")
     assert document["soak"]["conditions"] == {"mains_V": None, "ht_V": None, "ambient_C": None}
     for pair in document["channels"]:
         assert pair["dissipation_pct"] is None
