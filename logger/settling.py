@@ -10,6 +10,7 @@ Thompson 1971. Times are minutes here, movements are relative to the idle curren
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -68,11 +69,14 @@ class Rate:
     high: float
 
 
-def forecast(t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None) -> Forecast | None:
+def forecast(
+    t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None, shifts_min: Sequence[float] = ()
+) -> Forecast | None:
     """Forecast where each pair ends from its warm-up so far.
 
     `t_min` (n,): minutes since HT on, increasing. `y` (n, p): currents relative to a common unit,
-    no NaN. `mains` (n,): mains relative to its mean, or None. Returns None before 8 minutes of HT.
+    no NaN. `mains` (n,): mains relative to its mean, or None. `shifts_min`: when something else moved all
+    levels at once (a pair dropped out and the supply rose). Returns None before 8 minutes of HT.
     """
     keep = t_min >= _HEATING_MIN
     t, y = t_min[keep], y[keep]
@@ -90,6 +94,14 @@ def forecast(t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None) 
         z = z - _MAINS_GAIN * (mains - last_mains)[:, None]
         m = mains - last_mains
         common = common + (_MAINS_GAIN_SD**2) * np.outer(m, m)
+    level_with_y = np.full(n, 0.25)
+    level_prior = 0.25
+    for shift in shifts_min:
+        after = (t >= shift).astype(np.float64)
+        if 0 < after.sum() < n:
+            common = common + 0.25 * np.outer(after, after)
+            level_with_y = level_with_y + 0.25 * after
+            level_prior += 0.25
     flicker = flicker_covariance(t)
     white = 0.05 * np.eye(n)
     grid_k, grid_c, grid_v = [], [], []
@@ -106,13 +118,13 @@ def forecast(t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None) 
                 grid_v.append(fast_now**2 + slow_now**2)
     k = np.array(grid_k)  # (g, n, n)
     left_with_y = np.array(grid_c)  # (g, n)
-    level_with_y = np.full((len(k), n), 0.25)
+    level_cross = np.broadcast_to(level_with_y, (len(k), n))
     factor = np.linalg.cholesky(k)
     logdet = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
     solved = np.linalg.solve(
         k,
         np.concatenate(
-            [np.broadcast_to(z, (len(k), n, p)), left_with_y[:, :, None], level_with_y[:, :, None]], axis=2
+            [np.broadcast_to(z, (len(k), n, p)), left_with_y[:, :, None], level_cross[:, :, None]], axis=2
         ),
     )
     k_z, k_left, k_level = solved[:, :, :p], solved[:, :, p], solved[:, :, p + 1]
@@ -122,8 +134,8 @@ def forecast(t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None) 
     weight /= weight.sum(axis=0)  # (g, p)
     left = np.einsum("gn,gnp->gp", left_with_y, k_z)
     left_var = np.array(grid_v) - np.einsum("gn,gn->g", left_with_y, k_left)
-    level = np.einsum("gn,gnp->gp", level_with_y, k_z)
-    level_var = 0.25 - np.einsum("gn,gn->g", level_with_y, k_level)
+    level = np.einsum("gn,gnp->gp", level_cross, k_z)
+    level_var = level_prior - np.einsum("gn,gn->g", level_cross, k_level)
 
     def mixed(mean: FloatArray, var: FloatArray) -> tuple[FloatArray, FloatArray]:
         middle = (weight * mean).sum(axis=0)

@@ -27,12 +27,13 @@ DATA = Path(__file__).parent / "data"
 SCANS_PER_S = 1.0
 QUIET = ("healthy", "mains-change")
 FAULTY = ("drift", "runaway", "drop-out", "mismatch", "unsettled", "lead-off", "cable-out")
+SOAK_MIN = {"drift": 75.0, "runaway": 75.0, "healthy": 60.0, "mains-change": 60.0}
 WITHIN_S = {"drift": 3600.0, "drop-out": 5.0, "lead-off": 60.0}
 
 
-def soak(name: str, seed: int, soak_min: float = 75.0) -> tuple[Scenario, Pipeline]:
+def soak(name: str, seed: int) -> tuple[Scenario, Pipeline]:
     """Run a scenario through the pipeline."""
-    one = scenario(name, seed, soak_min=soak_min)
+    one = scenario(name, seed, soak_min=SOAK_MIN.get(name, 40.0))
     pipeline = Pipeline(setups.parse(one.setup_text(scans_per_s=SCANS_PER_S)), one.info)
     for block in one.scans(scans_per_s=SCANS_PER_S):
         pipeline.feed(block)
