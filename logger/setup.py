@@ -17,7 +17,7 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from logger.errors import Fault, RequestError, SetupError
-from logger.valves import Rating, known_types, rating_for
+from logger.valves import Ceiling, Figure, Rating, nearest_types, rating_for, sheets_of
 
 SCHEMA: Final = "soakbench.setup/1"
 
@@ -87,6 +87,7 @@ class Amp(_Table):
 
     name: Annotated[str, Field(min_length=1, max_length=200)]
     valve: Annotated[str, Field(min_length=1, max_length=40)]
+    sheet: str | None = None
     valves_per_pair: Annotated[int, Field(ge=1, le=4)] = 2
     bias: Literal["fixed", "cathode"] = "fixed"
     operating_class: Literal["AB", "A"] = "AB"
@@ -272,12 +273,16 @@ class Setup(_Table):
             if channel.sense_ohm is None:
                 raise ValueError(f'channel "{channel.name}".sense_ohm|the sense resistor in ohms|nothing')
         if self.amp.rating is None and rating_for(self.amp.valve) is None:
-            near = difflib.get_close_matches(self.amp.valve.upper(), known_types(), n=3, cutoff=0.3)
+            near = nearest_types(self.amp.valve)
             hint = f" (nearest: {', '.join(near)})" if near else ""
             raise ValueError(
                 f"amp.valve|a type in the ratings table{hint}, or any name together with [amp.rating]"
                 f"|{self.amp.valve!r}"
             )
+        sheets = sheets_of(self.amp.valve)
+        if self.amp.sheet is not None and rating_for(self.amp.valve, self.amp.sheet) is None:
+            known = " or ".join(sheets) or f"nothing: the table has no {self.amp.valve}"
+            raise ValueError(f"amp.sheet|{known}|{self.amp.sheet!r}")
         return self
 
     @property
@@ -313,13 +318,14 @@ class Setup(_Table):
     @property
     def rating(self) -> Rating:
         """The rating that this amp's valves are held to, with its source."""
-        table = rating_for(self.amp.valve)
-        own = self.amp.rating
+        amp = self.amp
+        table = rating_for(amp.valve, amp.sheet, connection=amp.connection, bias=amp.bias)
+        own = amp.rating
         if own is None:
             assert table is not None  # validated above
             return table
         return Rating(
-            valve=self.amp.valve,
+            valve=amp.valve,
             system="as the set-up says",
             anode_w=own.anode_W,
             screen_w=own.screen_W,
@@ -328,14 +334,23 @@ class Setup(_Table):
             screen_fraction=table.screen_fraction if table else (0.0, 0.15),
             source=own.source,
             from_memory=False,
+            figures=_figures(own, table),
         )
 
     @property
-    def screen_fraction(self) -> tuple[float, float]:
-        """Least and greatest share of the cathode current that is not anode current.
+    def ceiling(self) -> Ceiling:
+        """The watts that a valve's dissipation is held to in this amp's connection, with words."""
+        return self.rating.ceiling(self.amp.connection)
 
-        One figure twice where the set-up states it; zero for a triode connection's rating of anode + screen.
+    @property
+    def screen_fraction(self) -> tuple[float, float]:
+        """Least and greatest share of the cathode current that dissipation leaves out: the screen's.
+
+        One figure twice where the set-up states it; zero in triode connection, where the whole current is
+        held to anode + screen.
         """
+        if self.amp.connection == "triode":
+            return 0.0, 0.0
         own = self.amp.screen_fraction
         return (own, own) if own is not None else self.rating.screen_fraction
 
@@ -343,6 +358,15 @@ class Setup(_Table):
     def digest(self) -> str:
         """A digest of what the set-up means: two files that mean the same give the same."""
         return hashlib.sha256(self.model_dump_json(by_alias=True).encode()).hexdigest()[:16]
+
+
+def _figures(own: RatingOverride, table: Rating | None) -> tuple[Figure, ...]:
+    """Return what a set-up states as figures, and the table's cathode current where it states none."""
+    stated = own.model_dump(exclude={"source"}, exclude_none=True)
+    figures = [Figure(quantity, "", value, own.source, False) for quantity, value in stated.items()]
+    if own.cathode_mA is None and table is not None:
+        figures += [f for f in table.figures if f.quantity in ("cathode_mA", "anode_mA")]
+    return tuple(figures)
 
 
 def parse(text: str, *, path: str = "set-up") -> Setup:
