@@ -16,6 +16,7 @@ _HOLD = 3
 _SLACK_MIN = 3.0
 _DOUBT = 0.53  # tuned on seeds 1 to 20 of the simulator: healthy pairs stay below 0.45, faults above 0.6
 _WATCH_MIN = 20.0
+_TURN_MIN = 5.0  # later, what moves again is drift
 _EVERY_MIN_AFTER = 180.0
 
 
@@ -23,8 +24,8 @@ class Unsettled:
     """Follows the settling forecast of each pair, minute by minute.
 
     A pair is settled once the upper 90 % limit of what the model says is still to come has been below
-    the settling limit for 3 minutes, and for good: it is taken back where the limit is passed again before
-    the end of the watch. In the 20 minutes after the warm-up's end a pair that never settled is
+    the settling limit for 3 minutes, and for good: it is taken back where the limit is passed again up to
+    5 minutes after the warm-up. In the 20 minutes after the warm-up's end a pair that never settled is
     held to be unsettled: at once where what remains is above the limit for 3 minutes, 3 minutes later
     where it is above half of it and can't be said to be below. With three pairs and more the pair's own
     movement must say the same: what all do together is the supply.
@@ -142,7 +143,8 @@ class Unsettled:
                     self._open[j] = False
                     out.append(Clear(Kind.UNSETTLED, (name,), second.closed_s))
             early = self._watching(now)
-            if self._undone[j] >= _HOLD and early:
+            still_warming = math.isnan(self._warm_end_min) or now - self._warm_end_min <= _TURN_MIN
+            if self._undone[j] >= _HOLD and still_warming:
                 # A pair that turns round on its way stands still for a while: it had not settled for good.
                 self.settled_min[j] = math.nan
             if (
