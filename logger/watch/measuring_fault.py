@@ -98,7 +98,9 @@ class MeasuringFault:
             return
         if not loud[j] and not self._open[j] and not second.masked[j]:
             self._levels[j].add(value)
-        odd = loud[j] and sum(loud) <= max(1, len(loud) // 2)
+        # A current that has left its level upwards is believed: the ceilings speak of it.
+        soars = value > 1.3 * self._levels[j].value
+        odd = loud[j] and not soars and sum(loud) <= max(1, len(loud) // 2)
         if not odd and not self._open[j]:
             self._scatter[j] = max(
                 self._scatter[j] + 0.02 * (min(scatter, 3 * self._scatter[j]) - self._scatter[j]), floor
