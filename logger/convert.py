@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from functools import lru_cache
 from typing import Final, Literal
 
@@ -56,10 +57,19 @@ class Calibration:
     """What calibration found: a channel's name to its gain, offset and their uncertainties.
 
     value = gain x uncalibrated value + offset; `offset` and `u_offset` are in the channel's unit (A, V,
-    degC), `gain` and `u_gain` are ratios; both uncertainties are standard ones.
+    degC), `gain` and `u_gain` are ratios; both uncertainties are standard ones. `id` is its number in the
+    store (None where it is in none), `board_id` the board it was made with, `made` when; `wiring` says of
+    each channel what it was wired as, so that it is not used with anything else. One without channels is
+    no calibration at all, also where the set-up states one.
     """
 
     channels: Mapping[str, Calibrated] = field(default_factory=dict)
+    id: int | None = None
+    board_id: str = ""
+    made: datetime | None = None
+    by: str = ""
+    instrument: str = ""
+    wiring: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def stated_in(cls, setup: Setup) -> Calibration:
@@ -456,7 +466,8 @@ class Term:
 
     `value` in `unit`: half the width of a rectangular distribution, or the standard uncertainty of a normal
     one. `sensitivity`: the channel's unit per `unit`. `shared`: common to all pairs, so that it cancels, to
-    first order, in a difference between two of them.
+    first order, in a difference between two of them. `replaced_by`: the part of a calibration that takes its
+    place, "" where none does.
     """
 
     term: str
@@ -465,6 +476,7 @@ class Term:
     distribution: Literal["normal", "rectangular"]
     sensitivity: float
     shared: bool = False
+    replaced_by: Literal["", "gain", "offset", "parts"] = ""
 
     @property
     def contribution(self) -> float:
@@ -498,21 +510,35 @@ def terms(
     known = (Calibration.stated_in(setup) if calibration is None else calibration).channels.get(channel.name)
     plain = (value - known.offset) / known.gain if known else value
     volts, per_v = _at_converter(channel, plain, step_v)
-    out: list[Term] = []
+    pair = channel.measures == "pair current"
+    gain = Term("converter gain", ADC_GAIN_PCT, "%", "rectangular", per_v * volts / 100.0, pair, "gain")
+    offset = Term("converter offset", ADC_OFFSET_STEPS * step_v, "V", "rectangular", per_v, False, "offset")
+    out = [*_part_terms(setup, channel, plain), gain, offset]
     if known:
-        out.append(Term("calibration, gain", 100.0 * known.u_gain, "%", "normal", plain / 100.0))
-        out.append(Term("calibration, offset", known.u_offset, channel.unit, "normal", 1.0))
-        out += [term for term in _part_terms(setup, channel, plain) if term.unit == "ppm/K"]
-    else:
-        pair = channel.measures == "pair current"
-        out += _part_terms(setup, channel, plain)
-        out.append(
-            Term("converter gain", ADC_GAIN_PCT, "%", "rectangular", per_v * volts / 100.0, shared=pair)
-        )
-        out.append(Term("converter offset", ADC_OFFSET_STEPS * step_v, "V", "rectangular", per_v))
+        found = _calibration_terms(known, channel, plain)
+        out = [*found, *(term for term in out if term.replaced_by not in known.covers)]
     step = abs(per_v) * step_v
     if scan_noise is None or not scan_noise >= step / 2.0:
         out.append(Term("converter step", step_v / 2.0, "V", "rectangular", per_v))
+    return out
+
+
+def _calibration_terms(known: Calibrated, channel: Channel, plain: float) -> list[Term]:
+    """Return what a calibration leaves open at an uncalibrated value: independent terms of the same whole."""
+    covariance = known.r_gain_offset * known.u_gain * known.u_offset - known.shared_gain * known.shared_offset
+    own_offset = math.sqrt(max(0.0, known.u_offset**2 - known.shared_offset**2))
+    per_offset = covariance / own_offset**2 if own_offset > 0.0 else 0.0  # what of the gain moves with it
+    own_gain = math.sqrt(max(0.0, known.u_gain**2 - known.shared_gain**2 - (per_offset * own_offset) ** 2))
+    out = []
+    if "gain" in known.covers or "parts" in known.covers:
+        out.append(Term("calibration, gain", 100.0 * own_gain, "%", "normal", plain / 100.0))
+    if "offset" in known.covers:
+        moved = 1.0 + plain * per_offset
+        out.append(Term("calibration, offset", own_offset, channel.unit, "normal", moved))
+    if known.shared_gain or known.shared_offset:
+        size = plain * known.shared_gain + known.shared_offset
+        pair = channel.measures == "pair current"
+        out.append(Term("calibration, reference", 1.0, "u", "normal", size, shared=pair))
     return out
 
 
@@ -531,6 +557,21 @@ def _at_converter(channel: Channel, value: float, step_v: float) -> tuple[float,
 
 def _part_terms(setup: Setup, channel: Channel, value: float) -> list[Term]:
     """Return the terms of what lies before the converter."""
+    return [
+        replace(term, replaced_by=_STAYS.get(term.term, "" if term.unit == "ppm/K" else "parts"))
+        for term in _parts(setup, channel, value)
+    ]
+
+
+_STAYS: Final[Mapping[str, Literal["", "gain"]]] = {
+    "series resistor, loading": "gain",  # in place while the converter is calibrated
+    "earth return": "",  # the other pairs' currents don't flow then
+    "cold junction": "",  # it has another temperature another day
+}
+"""What no measuring of the parts themselves takes away."""
+
+
+def _parts(setup: Setup, channel: Channel, value: float) -> list[Term]:
     tolerance = RESISTOR_TOLERANCE_PCT if channel.tolerance_pct is None else channel.tolerance_pct
     warm = channel.tempco_ppm_per_K
     if channel.measures == "pair current":
@@ -683,17 +724,21 @@ def difference_U(
     normals: list[float] = []
     flats: list[float] = []
     shared: dict[str, float] = {}
+    common: dict[str, float] = {}
     for other, weight in weights.items():
         noise = scan_noise.get(other) if scan_noise else None
         normals.append(weight * (normal_u or {}).get(other, 0.0))
         for term in terms(setup, daq, other, values[other], calibration, scan_noise=noise):
-            if term.shared:
+            if term.shared and term.distribution == "normal":
+                common[term.term] = common.get(term.term, 0.0) + weight * term.value * term.sensitivity
+            elif term.shared:
                 shared[term.term] = shared.get(term.term, 0.0) + weight * term.value * term.sensitivity
             elif term.distribution == "normal":
                 normals.append(weight * term.contribution)
             else:
                 flats.append(abs(weight) * term.half_width)
     flats += [abs(size) for size in shared.values()]
+    normals += list(common.values())
     return expanded(math.hypot(*normals), flats)
 
 

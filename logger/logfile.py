@@ -692,7 +692,7 @@ def setup_with_daq(text: str, setup: Setup, daq: DaqInfo, calibration: Calibrati
     for channel, step_v, full in zip(setup.channel, daq.volts_per_count, daq.full_count, strict=True):
         keys: dict[str, Any] = {"full_scale_V": full * step_v, "step_V": step_v}
         if channel.name in known:
-            keys["calibrated"] = known[channel.name].model_dump()
+            keys["calibrated"] = known[channel.name].model_dump(exclude_defaults=True)
         wanted.append(keys)
     meant = tomllib.loads(text)
     for table, keys in zip(meant["channel"], wanted, strict=True):

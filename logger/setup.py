@@ -112,13 +112,35 @@ class Link(_Table):
 
 
 class Calibrated(_Table):
-    """A calibration that the values of a log file carry already; written by `export`."""
+    """A calibration that the values of a log file carry already; written by `export`.
+
+    value = gain x uncalibrated value + offset. `u_gain` and `u_offset` are whole standard uncertainties with
+    the correlation `r_gain_offset`. `shared_gain` and `shared_offset` are the part of them that every channel
+    calibrated against the same reference has in common: what one standard uncertainty of the reference
+    moves gain and offset by. `covers`: the converter's gain, its offset, and the parts before it (resistor,
+    divider, sensor). `sense_ohm` is what the sense resistor was measured to be, where it was.
+    """
 
     date: date
     gain: float = 1.0
     offset: float = 0.0
     u_gain: Annotated[float, Field(ge=0)] = 0.0
     u_offset: Annotated[float, Field(ge=0)] = 0.0
+    r_gain_offset: Annotated[float, Field(ge=-1, le=1)] = 0.0
+    shared_gain: float = 0.0
+    shared_offset: float = 0.0
+    covers: list[Literal["gain", "offset", "parts"]] = ["gain", "offset", "parts"]
+    sense_ohm: Annotated[float, Field(gt=0)] | None = None
+    u_sense_ohm: Annotated[float, Field(ge=0)] | None = None
+
+    @model_validator(mode="after")
+    def _hang_together(self) -> Self:
+        # with room for rounding: the shared part is a part of the whole
+        if abs(self.shared_gain) > self.u_gain * (1 + 1e-6):
+            raise ValueError(f"shared_gain|at most u_gain, {self.u_gain:g}|{self.shared_gain:g}")
+        if abs(self.shared_offset) > self.u_offset * (1 + 1e-6):
+            raise ValueError(f"shared_offset|at most u_offset, {self.u_offset:g}|{self.shared_offset:g}")
+        return self
 
 
 class Channel(_Table):

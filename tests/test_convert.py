@@ -415,6 +415,59 @@ def test_a_calibration_takes_the_place_of_tolerances_and_the_converters_errors()
     assert budget["calibration, offset"].contribution == 5e-6
 
 
+@pytest.mark.parametrize("plain", [0.0, 0.02, 0.0763, 0.2])
+def test_what_a_calibration_leaves_open_is_its_whole_covariance(plain: float) -> None:
+    # u^2 = u_o^2 + x^2 u_g^2 + 2 x r u_o u_g: GUM (JCGM 100:2008) 5.2.2, as in its example H.3.5
+    found = Calibrated(
+        date=date(2026, 1, 5),
+        gain=1.002,
+        offset=1e-4,
+        u_gain=2e-4,
+        u_offset=5e-6,
+        r_gain_offset=-0.6,
+        shared_gain=1e-4,
+        shared_offset=1e-6,
+    )
+    setup = bench(calibrated=found.model_dump(exclude_none=True))
+    value = found.gain * plain + found.offset
+    budget = by_name(terms(setup, daq_from_setup(setup), 0, value))
+    parts = [term.contribution for name, term in budget.items() if name.startswith("calibration")]
+    whole = found.u_offset**2 + (plain * found.u_gain) ** 2 - 1.2 * plain * found.u_gain * found.u_offset
+    assert sum(part**2 for part in parts) == pytest.approx(whole, rel=1e-9)
+    assert budget["calibration, reference"].shared
+
+
+def test_a_calibration_leaves_what_it_does_not_cover() -> None:
+    def left(*covers: str) -> set[str]:
+        found = Calibrated(date=date(2026, 1, 5), covers=list(covers))  # type: ignore[arg-type]
+        setup = bench(calibrated=found.model_dump(exclude_none=True), pin=0)
+        budget = by_name(terms(setup, daq_from_setup(setup), 0, 0.076))
+        return {name for name in budget if not name.startswith("calibration")}
+
+    always = left("gain", "offset", "parts")
+    assert {"sense resistor, warming", "earth return", "converter step"} <= always
+    assert left("gain", "offset") == always | {"sense resistor, tolerance"}
+    assert left("parts") == always | {"converter gain", "converter offset"}
+    assert left("offset") == always | {"converter gain", "sense resistor, tolerance"}
+
+
+def test_the_references_own_error_cancels_between_pairs_that_it_calibrated() -> None:
+    def U(shared: float) -> float:
+        found = Calibrated(date=date(2026, 1, 5), u_gain=1e-2, shared_gain=shared)
+        both = bench(pairs=2, tempco_ppm_per_K=0.0)
+        daq = daq_from_setup(both)
+        calibration = Calibration({"pair1": found, "pair2": found})
+        return difference_U(both, daq, 0, {0: 0.076, 1: 0.076}, calibration=calibration)[0]
+
+    assert U(0.0) == pytest.approx(1.96 * math.sqrt(2.0) * 0.076e-2, rel=0.01)
+    assert U(1e-2) < 0.02 * U(0.0)
+
+
+def test_no_shared_part_is_greater_than_the_whole() -> None:
+    with pytest.raises(ValueError, match="shared_gain"):
+        Calibrated(date=date(2026, 1, 5), u_gain=1e-4, shared_gain=2e-4)
+
+
 def test_one_wire_to_a_resistor_costs_an_earth_return() -> None:
     two, one = bench(pin=[0, 1], pairs=4), bench(pin=0, pairs=4)
     daq = daq_from_setup(two)
