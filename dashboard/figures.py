@@ -21,6 +21,7 @@ import numpy as np
 
 from dashboard.series import Series
 from dashboard.words import MINUS, number
+from logger import bias
 from logger.blocks import FloatArray
 from logger.finding import Finding, Kind, Severity
 from logger.setup import Channel, Setup
@@ -260,11 +261,7 @@ def current_at(setup: Setup, dissipation_pct: float) -> float:
     Mean per valve, with the middle of the screen's share: the place of a thin line on the chart. It
     decides nothing; the verdict works with what was measured.
     """
-    amp = setup.amp
-    low, high = setup.screen_fraction
-    anode_v = max(amp.nominal_ht_V - (amp.cathode_V or 0.0), 1.0)
-    anode_a = dissipation_pct / 100.0 * setup.rating.anode_w / anode_v
-    return anode_a * amp.valves_per_pair / (1.0 - (low + high) / 2.0)
+    return bias.aim_a(setup, 0, dissipation_pct)
 
 
 def match_limit(setup: Setup, pair_currents_a: Sequence[float]) -> float:

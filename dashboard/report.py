@@ -425,14 +425,16 @@ def _conditions(data: ReportData) -> Json:
 
 
 def _valves(setup: Setup) -> list[str]:
-    amp, rating = setup.amp, setup.rating
+    amp, rating, ceiling = setup.amp, setup.rating, setup.ceiling
     each = _each(setup)
     valves = "valve (tube)" if each == "1" else "valves (tubes)"
     rated = (
-        f"Rating: anode (plate) dissipation {rating.anode_w:g} W a valve, {rating.system}. "
-        f"Source: {rating.source}."
+        f"Rating: {ceiling.how.replace('anode', 'anode (plate)')}, {ceiling.watts:g} W a valve, "
+        f"{rating.system}. Source: {ceiling.source}."
     )
-    if rating.from_memory:
+    if rating.choice:
+        rated += f" The type has several sheets; this is the one named {rating.sheet}: {rating.choice}."
+    if ceiling.from_memory:
         rated += " The figure is from memory: it was not confirmed in a copy of the sheet."
     return [
         f"{amp.valve}, {each} {valves} on each sense resistor, {amp.bias} bias, class {amp.operating_class}, "
@@ -476,7 +478,7 @@ def _rule(data: ReportData) -> list[str]:
         f"{rule} Unrounded numbers decide. A pair and the soak take their worst statement; some findings "
         "make it a fail by themselves.",
         f"Limits: from the others ±{match}; drift {drift} an hour; settled once within {settle} of where it "
-        f"ends; dissipation {limits.fail_pct:g} % of the anode rating, with a warning from "
+        f"ends; dissipation {limits.fail_pct:g} % of the rating, with a warning from "
         f"{limits.warn_pct:g} %. Per cent of a current count from the pairs' median.",
     ]
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from logger import bias
 from logger.blocks import DaqInfo
 from logger.convert import daq_from_setup, difference_U, expanded, terms, value_U
 from logger.errors import Fault
@@ -130,15 +131,8 @@ def live_faults(setup: Setup) -> list[Fault]:
 
 
 def aim_a(setup: Setup, channel: Channel) -> float:
-    """Return the pair current to aim at, in A (at the rating itself where the set-up has no aim).
-
-    Anode watts over anode volts give the anode current; the screen's share comes on top, at the middle of
-    its range. The drop along the primary is left out: it is small against the width of the aim.
-    """
-    anode_w = setup.rating.anode_w * _aim_pct(setup) / 100.0
-    anode_v = setup.amp.nominal_ht_V - (setup.amp.cathode_V or 0.0)
-    screen = sum(setup.screen_fraction) / 2.0
-    return setup.valves_on(channel) * anode_w / anode_v / (1.0 - screen)
+    """Return the pair current to aim at, in A (at the rating itself where the set-up has no aim)."""
+    return bias.aim_a(setup, setup.pairs.index(channel), _aim_pct(setup))
 
 
 def _aim_pct(setup: Setup) -> float:
@@ -147,14 +141,13 @@ def _aim_pct(setup: Setup) -> float:
 
 def _aim_sentence(setup: Setup) -> str:
     pair = setup.pairs[0]
-    rating = setup.rating
-    memory = ", a figure from memory" if rating.from_memory else ""
+    rating, ceiling = setup.rating, setup.ceiling
     what = "the aim" if setup.limits.aim_pct else "the rating (this amp has no aim)"
     return (
-        f"{what}: {_aim_pct(setup):g} % of {rating.anode_w:g} W a valve at {setup.amp.nominal_ht_V:g} V is "
+        f"{what}: {_aim_pct(setup):g} % of {ceiling.says} a valve at {setup.amp.nominal_ht_V:g} V is "
         f"{1000 * aim_a(setup, pair):.1f} mA through {pair.name}'s resistor, "
         f"{1000 * aim_a(setup, pair) / setup.valves_on(pair):.1f} mA a valve "
-        f"({rating.valve}, {rating.system}: {rating.source}{memory})"
+        f"({rating.valve}, {rating.system}: {ceiling.source}{ceiling.memory})"
     )
 
 
@@ -211,8 +204,7 @@ def _tolerance(channel: Channel) -> str:
 def _limits(setup: Setup) -> Iterator[Limit]:
     habit = "common practice, no source"
     later = f"{habit}; not watched in this version"
-    rating = setup.rating
-    memory = ", from memory" if rating.from_memory else ""
+    ceiling = setup.ceiling
     limits = setup.limits
     # What the file states can't be told from the filled-in defaults by pydantic: the defaults go through
     # validation too. So the values are compared with what an empty [limits] gives.
@@ -227,10 +219,10 @@ def _limits(setup: Setup) -> Iterator[Limit]:
                 rows.append((f"{key}_{scale}{suffix}", f"{word}{per}{of}", habit))
     rows += [
         ("side_balance_pct", "%", later),
-        ("aim_pct", "% of the anode rating", habit),
-        ("warn_pct", "% of the anode rating", habit),
-        ("fail_pct", "% of the anode rating", f"the rating: {rating.source}{memory}"),
-        ("trip_pct", "% of the anode rating", habit),
+        ("aim_pct", f"% of {ceiling.says}", habit),
+        ("warn_pct", f"% of {ceiling.says}", habit),
+        ("fail_pct", f"% of {ceiling.says}", f"the rating: {ceiling.source}{ceiling.memory}"),
+        ("trip_pct", f"% of {ceiling.says}", habit),
         ("chassis_max_C", "degC", later),
         ("transformer_max_C", "degC", later),
         ("reaction_s", "s", habit),

@@ -312,7 +312,7 @@ class Judge:
         ht = self.sums.mean(ht_column)
         if mean != mean or ht != ht:
             return None
-        rating = self.setup.rating.anode_w
+        rating = self.setup.ceiling.watts
         watts = self.panel.power.watts
         power = watts(j, mean, ht)
         low, high = self.setup.screen_fraction

@@ -322,7 +322,7 @@ def _pair_tile(
                 html.Span(
                     [
                         html.Span(f"{words.number(percent, 0)} %", className="figure"),
-                        html.Span(f" of {setup.rating.anode_w:g} W"),
+                        html.Span(f" of {setup.ceiling.says}{setup.ceiling.memory}"),
                     ],
                     className="detail",
                 )

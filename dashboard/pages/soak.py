@@ -188,7 +188,7 @@ def table(look: Look) -> Children:
     """Return the pairs' figures with their statements: settled ones of a verdict, else those of now."""
     setup = look.soak.setup
     document = look.soak.verdict
-    rated = f"% of {setup.rating.anode_w:g} W"
+    rated = f"% of {setup.ceiling.says}{setup.ceiling.memory}"
     units = ("mA", "mA", "mA/h", rated, "elapsed", "")
     judged = {channel["name"]: channel for channel in (document or {}).get("channels", [])}
     now = (look.soak.now or {}).get("channels", {}) if look.running else {}

@@ -24,7 +24,7 @@ class OverDissipation:
         assert limits.warn_pct is not None  # the set-up fills both in
         assert limits.fail_pct is not None
         self._warn, self._fail, self._trip = limits.warn_pct, limits.fail_pct, limits.trip_pct
-        self._rating = setup.rating
+        self._ceiling = setup.ceiling
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         pairs = len(self._names)
@@ -67,14 +67,14 @@ class OverDissipation:
 
     def _claim(self, j: int, pct: float, raised_s: float) -> Claim:
         severity = self._level[j] or Severity.WARNING
-        memory = ", a figure from memory" if self._rating.from_memory else ""
         return Claim(
             Kind.OVER_DISSIPATION,
             (self._names[j],),
             self._onset[j],
             raised_s,
             severity,
-            f"{self._labels[j]} dissipates {pct:.0f} % of {self._rating.anode_w:g} W{memory}, mean per valve",
+            f"{self._labels[j]} dissipates {pct:.0f} % of {self._ceiling.says}{self._ceiling.memory}, "
+            "mean per valve",
             "Take the mains off."
             if severity is Severity.TRIP
             else "Look for glowing anodes; be ready to switch off.",

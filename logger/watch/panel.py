@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from logger.bias import Circuit
 from logger.blocks import ReadingBlock, TickBlock
 from logger.finding import Finding
 from logger.setup import Setup
@@ -55,7 +56,7 @@ class Panel:
         self._warm = [(c.name, i) for i, c in enumerate(setup.channel) if c.measures in TEMPERATURES]
         self.power = AnodePower(setup)
         self._nominal_ht_v = setup.amp.nominal_ht_V
-        self._per_watt = 100.0 / setup.rating.anode_w
+        self._per_watt = 100.0 / setup.ceiling.watts
         self._names = [c.name for c in setup.pairs]
         self.gap = Gap(setup)
         self.drop_out = DropOut(setup)
@@ -138,7 +139,7 @@ class Panel:
         )
 
     def dissipation_pct(self, j: int, current_a: float, ht_v: float) -> float:
-        """Return a pair's anode power, mean per valve, in per cent of the rating.
+        """Return a pair's anode power, mean per valve, in per cent of what it is held to.
 
         Without an HT channel the nominal HT stands in, for the ceilings only.
         """
@@ -152,24 +153,18 @@ class AnodePower:
 
     HT less the cathode's and the transformer's volts, times the current less the screen's share. The
     screen fraction is the middle of the range where it is only known as a range; for a triode connection
-    the whole current counts.
+    the whole current counts, against anode + screen.
     """
 
     def __init__(self, setup: Setup) -> None:
-        amp = setup.amp
         low, high = setup.screen_fraction
-        self._screen = 0.0 if amp.connection == "triode" else (low + high) / 2.0
-        self._valves = [setup.valves_on(c) for c in setup.pairs]
-        self._cathode_v = amp.cathode_V or 0.0
-        # One side's winding carries that side's valves of all pairs: half the current of each pair.
-        winding_ohm = amp.primary_ohm / 2.0 * len(setup.pairs) if amp.ht_at != "anode" else 0.0
-        self._ohm = [(c.sense_ohm or 0.0) + winding_ohm for c in setup.pairs]
+        self._screen = (low + high) / 2.0
+        self._circuits = [Circuit.of(setup, j) for j in range(len(setup.pairs))]
 
     def watts(self, pair: int, current_a: float, ht_v: float, screen_fraction: float | None = None) -> float:
         """Return it in watts, for a pair's current and the HT as measured."""
         share = self._screen if screen_fraction is None else screen_fraction
-        across_v = ht_v - self._cathode_v - self._ohm[pair] * current_a
-        return across_v * current_a * (1.0 - share) / self._valves[pair]
+        return self._circuits[pair].anode_w(current_a, ht_v, share)
 
 
 def piece(block: ReadingBlock, start: int, stop: int) -> ReadingBlock:
