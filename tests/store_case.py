@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from logger.blocks import NO_READING, DaqInfo, ScanBlock
-from logger.setup import Setup, parse
+from logger.convert import Calibration
+from logger.setup import Calibrated, Setup, parse
 
 STARTED = datetime(2026, 3, 1, 9, 30, 15, 123456, tzinfo=UTC)
 WIDE = 8_388_607
@@ -44,6 +45,27 @@ def begin_with(channels: int, full_count: list[int] | None = None) -> dict[str, 
 
 def setup_of(text: str) -> Setup:
     return parse(text)
+
+
+def a_calibration(board_id: str = "board 7", day: int = 1, gain: float = 1.002) -> Calibration:
+    """Return a calibration of two pairs, made on a day of February 2026."""
+    made = datetime(2026, 2, day, 12, tzinfo=UTC)
+    found = Calibrated(
+        date=made.date(),
+        gain=gain,
+        offset=1e-5,
+        u_gain=4e-4,
+        u_offset=2e-6,
+        shared_gain=1e-4,
+        sense_ohm=1.002,
+    )
+    return Calibration(
+        channels={"pair1": found, "pair2": found.model_copy(update={"gain": gain + 0.001})},
+        board_id=board_id,
+        made=made,
+        by="the workshop",
+        instrument="bench meter 3",
+    )
 
 
 def idle_scans(n: int, channels: int, seed: int = 1, per_s: float = 10.0) -> ScanBlock:

@@ -25,6 +25,7 @@ from store_case import (
     NARROW,
     STARTED,
     WIDE,
+    a_calibration,
     as_stored,
     begin_with,
     buckets,
@@ -366,6 +367,45 @@ def test_marks_come_back_in_order_of_time(path: Path) -> None:
         Mark(1_000_000, "fan on"),
         Mark(2_000_000, 'tapped V5 – "hard"; DROP TABLE mark'),
     ]
+
+
+def test_calibrations_come_back_by_number_and_the_newest_of_a_board(path: Path) -> None:
+    with Writer(path, ManualClock()) as writer:
+        assert writer.newest_calibration("board 7") is None
+        later = writer.add_calibration(a_calibration(day=20, gain=1.01))
+        earlier = writer.add_calibration(a_calibration(day=3))
+        writer.add_calibration(a_calibration("board 8", day=28))
+        newest = writer.newest_calibration("board 7")
+        soak_id = writer.begin_soak(**begin_with(2), calibration_id=later)
+    reader = Reader(path)
+    assert newest is not None
+    assert newest.id == later == reader.calibration("newest", "board 7").id
+    wanted = a_calibration(day=20, gain=1.01)
+    assert newest.channels == wanted.channels
+    assert (newest.made, newest.by, newest.instrument) == (wanted.made, wanted.by, wanted.instrument)
+    assert [one.id for one in reader.calibrations("board 7")] == [earlier, later]
+    assert reader.calibration_of(reader.soak(soak_id)) == newest
+    with pytest.raises(RequestError, match=r"there is no calibration 9 in .*: it has 2, 1, 3"):
+        reader.calibration(9)
+    with pytest.raises(RequestError, match="there is no calibration of the board board 9"):
+        reader.calibration("newest", "board 9")
+
+
+def test_a_soak_without_a_calibration_or_checks_says_so(path: Path) -> None:
+    with Writer(path, ManualClock()) as writer:
+        writer.begin_soak(**begin_with(2))
+    soak = Reader(path).soak()
+    assert (soak.calibration_id, soak.checks, Reader(path).calibration_of(soak)) == (None, None, None)
+
+
+def test_the_checks_before_power_are_due_at_once_and_kept(path: Path) -> None:
+    checks = [{"check": "zero current", "result": "stop", "says": "pair1 reads 9 mA", "do": "look"}]
+    with Writer(path, ManualClock()) as writer:
+        writer.begin_soak(**begin_with(2))
+        writer.put_checks(checks)
+        assert writer.commit_due()
+        writer.commit()
+        assert Reader(path).soak().checks == checks
 
 
 def test_soaks_are_named_by_number_or_last(path: Path) -> None:

@@ -8,13 +8,14 @@ import sqlite3
 import subprocess
 import sys
 import zipfile
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from store_case import begin_with, idle_scans, same
+from store_case import a_calibration, begin_with, idle_scans, same
 
 from logger import store
 from logger.clock import ManualClock
@@ -33,13 +34,14 @@ def path(tmp_path: Path) -> Path:
 
 
 def described(path: Path) -> dict[str, list[str]]:
-    """Return what SQLite was told to make, white space and the order of clauses apart."""
+    """Return what SQLite was told to make, white space, a renamed table's quotes and order apart."""
     with sqlite3.connect(path) as db:
         rows = db.execute(
             "SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL AND name != 'alembic_version'"
         ).fetchall()
     db.close()
-    return {name: sorted(re.split(r",?\s*\n\s*", sql.replace("\t", " "))) for name, sql in rows}
+    plain = {name: sql.replace("\t", " ").replace(f'TABLE "{name}"', f"TABLE {name}") for name, sql in rows}
+    return {name: sorted(re.split(r",?\s*\n\s*", sql)) for name, sql in plain.items()}
 
 
 def test_migrations_and_tables_agree(path: Path, tmp_path: Path) -> None:
@@ -68,7 +70,7 @@ def test_the_tables_can_be_made_in_postgresql_too() -> None:
     made = "\n".join(
         str(sa.schema.CreateTable(table).compile(dialect=dialect)) for table in schema.metadata.sorted_tables
     )
-    assert made.count("CREATE TABLE") == 6
+    assert made.count("CREATE TABLE") == 7
     assert "t_us BIGINT NOT NULL" in made
     assert "data BYTEA NOT NULL" in made
 
@@ -78,8 +80,8 @@ LATER = '''
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0002"
-down_revision = "0001"
+revision = "0003"
+down_revision = "0002"
 
 
 def upgrade() -> None:
@@ -90,13 +92,13 @@ def upgrade() -> None:
 
 
 def _later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: str = "pass") -> None:
-    """Let this soakbench be one that has a second migration, which makes the soak table anew."""
+    """Let this soakbench be one that has a third migration, which makes the soak table anew."""
     location = tmp_path / "later"
     shutil.copytree(MIGRATIONS, location, ignore=shutil.ignore_patterns("__pycache__"))
-    (location / "versions" / "0002_place.py").write_text(LATER.format(more=more))
+    (location / "versions" / "0003_place.py").write_text(LATER.format(more=more))
     monkeypatch.setattr(writer_module, "MIGRATIONS", str(location))
-    monkeypatch.setattr(schema, "REVISION", "0002")
-    monkeypatch.setattr("logger.store.sqlite.REVISION", "0002")
+    monkeypatch.setattr(schema, "REVISION", "0003")
+    monkeypatch.setattr("logger.store.sqlite.REVISION", "0003")
 
 
 def _old_store(path: Path) -> int:
@@ -120,7 +122,7 @@ def test_a_later_migration_keeps_every_row_and_a_copy_of_the_file(
     db.close()
     assert same(Reader(path).scans(soak_id), idle_scans(100, 2))
     copies = list(tmp_path.glob("soak.db-before*"))
-    assert [copy.name for copy in copies] == ["soak.db-before-0002"]
+    assert [copy.name for copy in copies] == ["soak.db-before-0003"]
     monkeypatch.undo()
     assert same(Reader(copies[0]).scans(soak_id), idle_scans(100, 2))
 
@@ -147,15 +149,35 @@ def test_a_migration_that_fails_or_would_lose_rows_leaves_the_store_as_it_was(
     Writer(path, ManualClock()).close()
 
 
+def test_a_store_of_the_first_schema_gets_its_calibrations_and_keeps_every_soak(path: Path) -> None:
+    """Rows as the first schema wrote them: the copy is that store, and the new one has room for both."""
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript((Path(__file__).parent / "data" / "store_0001.sql").read_text(encoding="utf-8"))
+    with pytest.raises(StoreError, match=r"older schema 0001: `soakbench run` brings it to 0002"):
+        Reader(path).soaks()
+    with Writer(path, ManualClock()) as writer:
+        number = writer.add_calibration(a_calibration())
+    (soak,) = Reader(path).soaks()
+    assert (soak.scans, soak.how, soak.calibration_id, soak.checks) == (100, "finished", None, None)
+    assert same(Reader(path).scans(soak.id), idle_scans(100, 2))
+    assert [mark.text for mark in Reader(path).marks(soak.id)] == ["tapped V5"]
+    assert Reader(path).calibration(number).board_id == "board 7"
+    copy = path.with_name("soak.db-before-0002")
+    with closing(sqlite3.connect(copy)) as db:
+        assert db.execute("SELECT version_num FROM alembic_version").fetchall() == [("0001",)]
+        assert db.execute("SELECT count(*) FROM scan").fetchall() == [(10,)]
+        assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+
+
 def test_an_earlier_copy_is_not_overwritten(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _old_store(path)
-    (tmp_path / "soak.db-before-0002").write_text("somebody's")
+    (tmp_path / "soak.db-before-0003").write_text("somebody's")
     _later(tmp_path, monkeypatch)
     Writer(path, ManualClock()).close()
-    assert (tmp_path / "soak.db-before-0002").read_text() == "somebody's"
-    assert (tmp_path / "soak.db-before-0002-2").stat().st_size > 10_000
+    assert (tmp_path / "soak.db-before-0003").read_text() == "somebody's"
+    assert (tmp_path / "soak.db-before-0003-2").stat().st_size > 10_000
 
 
 def test_a_store_that_awaits_its_migration_can_say_so_to_a_reader(
@@ -163,7 +185,7 @@ def test_a_store_that_awaits_its_migration_can_say_so_to_a_reader(
 ) -> None:
     _old_store(path)
     _later(tmp_path, monkeypatch)
-    with pytest.raises(StoreError, match=r"older schema 0001: `soakbench run` brings it to 0002"):
+    with pytest.raises(StoreError, match=r"older schema 0002: `soakbench run` brings it to 0003"):
         Reader(path).soaks()
 
 

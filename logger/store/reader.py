@@ -15,8 +15,10 @@ import sqlalchemy as sa
 
 from logger import setup as setup_file
 from logger.blocks import DaqInfo, Mark, ScanBlock
+from logger.convert import Calibration
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.finding import Finding, Kind, Severity
+from logger.setup import Calibrated
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.packing import SECOND_US
@@ -36,7 +38,9 @@ class Soak:
     """One recorded run as it stands: `ended` and `how` are None while it runs (or after a crash).
 
     `now` is the daemon's last word on a running soak, `verdict` the `soakbench.judge/1` document of one
-    that ended. `scans` are those stored, `last_t_us` the last one's time.
+    that ended. `scans` are those stored, `last_t_us` the last one's time. `calibration_id` is the
+    calibration it was measured by, None where it was none of the store's; `checks` what the checks before
+    power said, None where none were made.
     """
 
     id: int
@@ -55,6 +59,8 @@ class Soak:
     verdict: dict[str, Any] | None
     scans: int
     last_t_us: int | None
+    calibration_id: int | None = None
+    checks: list[dict[str, str]] | None = None
 
     @cached_property
     def setup(self) -> setup_file.Setup:
@@ -149,6 +155,27 @@ class Reader:
         )
         return [Mark(row.t_us, row.text) for row in self._read(lambda c: c.execute(query).all())]
 
+    def calibrations(self, board_id: str | None = None) -> list[Calibration]:
+        """Return the calibrations of a board, or of all, the one made last at the end."""
+        return self._read(lambda c: fetch_calibrations(c, board_id))
+
+    def calibration(self, which: int | str = "newest", board_id: str | None = None) -> Calibration:
+        """Return a calibration by number, or the newest of a board. RequestError if there is none such."""
+        of_board = self.calibrations(board_id)
+        if which == "newest" and of_board:
+            return of_board[-1]
+        found = [one for one in self.calibrations() if one.id == which]
+        if found:
+            return found[0]
+        whose = f" of the board {board_id}" if board_id is not None else ""
+        has = ", ".join(str(one.id) for one in self.calibrations()) or "none"
+        named = "" if which == "newest" else f" {which}"
+        raise RequestError(f"there is no calibration{named}{whose} in {self.path}: it has {has}")
+
+    def calibration_of(self, soak: Soak) -> Calibration | None:
+        """Return the store's calibration that a soak was measured by, None where it was none."""
+        return None if soak.calibration_id is None else self.calibration(soak.calibration_id)
+
     def _finding(self, row: Any) -> Finding:
         try:
             kind = Kind(row.kind)
@@ -226,6 +253,29 @@ class Reader:
 def to_us(moment: datetime) -> int:
     """Return microseconds since 1970, exactly."""
     return (moment - EPOCH) // _MICROSECOND
+
+
+def fetch_calibrations(connection: sa.Connection, board_id: str | None = None) -> list[Calibration]:
+    """Return the calibrations of a board, or of all, the one made last at the end."""
+    table = schema.calibration
+    query = sa.select(table).order_by(table.c.made_us, table.c.id)
+    if board_id is not None:
+        query = query.where(table.c.board_id == board_id)
+    return [_calibration(row) for row in connection.execute(query).all()]
+
+
+def _calibration(row: Any) -> Calibration:
+    channels = json.loads(row.channels)
+    wiring = {name: one.pop("wiring", "") for name, one in channels.items()}
+    return Calibration(
+        channels={name: Calibrated.model_validate(one) for name, one in channels.items()},
+        id=row.id,
+        board_id=row.board_id,
+        made=EPOCH + timedelta(microseconds=row.made_us),
+        by=row.made_by,
+        instrument=row.instrument,
+        wiring=wiring,
+    )
 
 
 def fetch_scans(
@@ -332,4 +382,6 @@ def _soak(row: Any) -> Soak:
         verdict=None if row.verdict is None else json.loads(row.verdict),
         scans=row.scans,
         last_t_us=row.last_t_us,
+        calibration_id=row.calibration_id,
+        checks=None if row.checks is None else json.loads(row.checks),
     )

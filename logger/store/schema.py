@@ -1,10 +1,10 @@
 '''The tables of a store, the same in SQLite and elsewhere; every constraint has a name.
 
-Times in `*_us` are whole microseconds: `started_us` and `ended_us` since 1970 in UTC, every other since
-the soak's first scan. `*_s` are seconds since the soak's first scan. What does not exist is NULL. Columns
-that hold a list or a table of their own (`daq`, `now`, `verdict`, `channels`, `evidence`) are JSON text
-without NaN. Alembic makes the tables (`migrations/versions`); `metadata` here is what the code works
-with, and a test holds the two together.
+Times in `*_us` are whole microseconds: `started_us`, `ended_us` and `made_us` since 1970 in UTC, every
+other since the soak's first scan. `*_s` are seconds since the soak's first scan. What does not exist is
+NULL. Columns that hold a list or a table of their own (`daq`, `now`, `verdict`, `checks`, `channels`,
+`evidence`) are JSON text without NaN. Alembic makes the tables (`migrations/versions`); `metadata`
+here is what the code works with, and a test holds the two together.
 
 **scan**: one row a second of a soak that has scans, key `(soak_id, t0_s)`. Its `data` are, little-endian
 and without padding,
@@ -21,6 +21,10 @@ row is written again while its second fills.
 **rollup**: closed buckets of 10 s and 60 s, one row for each channel that gave a reading in the bucket:
 number, least, greatest and sum of its raw counts, "no reading" left out, railed counts taken in. The view
 `rollup_in_units` has them in A, V or degC (a channel that is not linear in volts at the converter).
+
+**calibration**: what `soakbench calibrate` found of a board, never changed afterwards; `channels` has for
+each channel's name gain, offset, their uncertainties and what it was wired as. Counts are stored as they
+came, so a soak can be looked at with any; `soak.calibration_id` is the one it was watched and judged with.
 
 Reading the scans needs nothing of ours:
 
@@ -50,7 +54,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
-REVISION: Final = "0001"
+REVISION: Final = "0002"
 """The schema that this program writes: Alembic's newest revision."""
 
 LEVELS_S: Final = (10, 60)
@@ -64,6 +68,19 @@ metadata: Final = sa.MetaData(
         "ck": "ck_%(table_name)s_%(constraint_name)s",
         "ix": "ix_%(table_name)s_%(column_0_name)s",
     }
+)
+
+calibration: Final = sa.Table(
+    "calibration",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("board_id", sa.Text, nullable=False),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Column("made_by", sa.Text, nullable=False),
+    sa.Column("instrument", sa.Text, nullable=False),
+    sa.Column("program", sa.Text, nullable=False),
+    sa.Column("channels", sa.Text, nullable=False),
+    sa.Index("ix_calibration_board_id", "board_id", "made_us"),
 )
 
 soak: Final = sa.Table(
@@ -85,6 +102,8 @@ soak: Final = sa.Table(
     sa.Column("now", sa.Text),
     sa.Column("verdict", sa.Text),
     sa.Column("setup_text", sa.Text, nullable=False),
+    sa.Column("calibration_id", sa.Integer, sa.ForeignKey("calibration.id")),
+    sa.Column("checks", sa.Text),  # those before power; NULL: none were made
     sa.UniqueConstraint("uuid"),
     sa.CheckConstraint("kind IN ('as left', 'as found')", name="kind"),
     sa.CheckConstraint("how IN ('finished', 'stopped', 'broken off')", name="how"),

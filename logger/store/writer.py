@@ -34,7 +34,7 @@ from logger.setup import Setup
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.packing import SECOND_US
-from logger.store.reader import fetch_rollup, to_us
+from logger.store.reader import fetch_calibrations, fetch_rollup, to_us
 from logger.store.rollup import Rollup
 from logger.store.sqlite import disk_left_bytes, old_sqlite_warning
 
@@ -68,6 +68,7 @@ class _Running:
     told: dict[int, tuple[object, ...]] = field(default_factory=dict)  # what was last urgent, by id
     marks: list[Mark] = field(default_factory=list)
     now: str | None = None
+    checks: str | None = None
     urgent: bool = False
 
     @property
@@ -76,7 +77,7 @@ class _Running:
 
     @property
     def dirty(self) -> bool:
-        return bool(self.waiting or self.findings or self.marks or self.now is not None)
+        return bool(self.waiting or self.findings or self.marks or self.now or self.checks)
 
 
 class Writer:
@@ -144,9 +145,16 @@ class Writer:
         return self._run.waiting_scans if self._run else 0
 
     def begin_soak(
-        self, *, setup: Setup, setup_text: str, daq: DaqInfo, started: datetime, kind: str = "as left"
+        self,
+        *,
+        setup: Setup,
+        setup_text: str,
+        daq: DaqInfo,
+        started: datetime,
+        kind: str = "as left",
+        calibration_id: int | None = None,
     ) -> int:
-        """Begin a soak at once and return its number."""
+        """Begin a soak at once and return its number; `calibration_id`: what it will be measured by."""
         if self._run is not None:
             raise SoakbenchError(f"soak {self._run.id} was still being written when another was begun")
         if not len(setup.channel) == len(daq.volts_per_count) == len(daq.full_count):
@@ -165,6 +173,7 @@ class Writer:
                 "program": f"soakbench {version('soakbench')}",
                 "started_us": to_us(started),
                 "scans": 0,
+                "calibration_id": calibration_id,
             }
             inserted = sa.insert(schema.soak).values(values).returning(schema.soak.c.id)
             soak_id = int(connection.execute(inserted).scalar_one())
@@ -212,6 +221,40 @@ class Writer:
         run = self._running()
         run.marks.append(mark)
         run.urgent = True
+
+    def put_checks(self, checks: Sequence[Mapping[str, Any]]) -> None:
+        """Take in what the checks before power said, the lot; due at once."""
+        run = self._running()
+        run.checks = _json(list(checks))
+        run.urgent = True
+
+    def add_calibration(self, found: Calibration) -> int:
+        """Store a calibration at once and return its number. It needs a board, a date and a channel."""
+        if not found.board_id or found.made is None or not found.channels:
+            raise SoakbenchError("a calibration without board, date or channel was handed to the store")
+        values = {
+            "board_id": found.board_id,
+            "made_us": to_us(found.made),
+            "made_by": found.by,
+            "instrument": found.instrument,
+            "program": f"soakbench {version('soakbench')}",
+            "channels": _json(
+                {
+                    name: one.model_dump(mode="json", exclude_none=True)
+                    | {"wiring": found.wiring.get(name, "")}
+                    for name, one in found.channels.items()
+                }
+            ),
+        }
+        with self._transaction() as connection:
+            inserted = sa.insert(schema.calibration).values(values).returning(schema.calibration.c.id)
+            return int(connection.execute(inserted).scalar_one())
+
+    def newest_calibration(self, board_id: str) -> Calibration | None:
+        """Return the calibration of a board that was made last, None where it has none."""
+        with self._transaction() as connection:
+            found = fetch_calibrations(connection, board_id)
+        return found[-1] if found else None
 
     def set_now(self, now: Mapping[str, Any]) -> None:
         """Take in the daemon's word on how the soak stands; the last one before a commit is stored."""
@@ -345,6 +388,8 @@ class Writer:
             changes: dict[str, Any] = {"scans": run.scans, "last_t_us": run.last_t_us, **end}
             if run.now is not None:
                 changes["now"] = run.now
+            if run.checks is not None:
+                changes["checks"] = run.checks
             connection.execute(sa.update(schema.soak).where(schema.soak.c.id == run.id).values(changes))
         if len(fresh):
             whole = packing.joined([run.second, fresh], run.channels)
@@ -352,7 +397,7 @@ class Writer:
             run.second = packing.part(whole, int(np.searchsorted(whole.t_us, last_second_us)))
         run.buckets = buckets
         run.waiting, run.waiting_scans = [], 0
-        run.findings, run.marks, run.now, run.urgent = {}, [], None, False
+        run.findings, run.marks, run.now, run.checks, run.urgent = {}, [], None, None, False
 
 
 def _insert_buckets(connection: sa.Connection, soak_id: int, grown: Rollup) -> None:
