@@ -36,7 +36,11 @@ _WALK_LEANING: Final = 4.0  # tuned on benchmarks/drift_coverage
 _FAST_MIN: Final = (2.0, 4.0)
 _SLOW_MIN: Final = (8.0, 12.0, 18.0, 27.0, 40.0, 60.0)
 _FAST_SD: Final = 0.08
-_SLOW_SD: Final = (0.06, 0.05, 0.05, 0.05, 0.05, 0.06)
+_SLOW_SD: Final = (0.05, 0.045, 0.04, 0.04, 0.05, 0.06)
+_AHEAD_MIN: Final = np.arange(0.0, 121.0, 2.0)
+_SLOW_ODDS: Final = (1.0, 1.0, 1.0, 0.5)  # up to 27 minutes; slower ones are the caller's to weigh
+SLOW_RARE: Final = 0.1
+SLOW_DOUBTED: Final = 1.0
 _NOISE_SD: Final = (0.0006, 0.0012, 0.0025, 0.005)
 _MAINS_GAIN: Final = 1.5
 _MAINS_GAIN_SD: Final = 1.0
@@ -46,18 +50,35 @@ _MAINS_GAIN_SD: Final = 1.0
 class Forecast:
     """Where pairs will end: each (p,), relative to the idle current used as unit.
 
-    `left`: movement still to come, with sign; `left_sd` its standard uncertainty; `end`, `end_sd`: the
-    settled level.
+    `end`: the settled level, `end_low` to `end_high` its 90 % interval. `left`: movement still to come, with
+    sign; `left_sd` its standard uncertainty; `left_upper` the upper 90 % limit of its size. `ahead_min` (m,):
+    minutes from now; `path`, `path_sd` (m, p): what will be left then.
     """
 
     end: FloatArray
-    end_sd: FloatArray
+    end_low: FloatArray
+    end_high: FloatArray
     left: FloatArray
     left_sd: FloatArray
+    left_upper: FloatArray
+    ahead_min: FloatArray
+    path: FloatArray
+    path_sd: FloatArray
 
-    def upper(self) -> FloatArray:
-        """Return the upper 90 % limit of the size of the remaining movement, (p,)."""
-        return np.asarray(np.abs(self.left) + 1.2816 * self.left_sd, dtype=np.float64)
+    def settles_in_min(self, limit: float) -> FloatArray:
+        """Return when each pair will be within `limit` of its end for good: best, earliest, latest (3, p).
+
+        Minutes from now; earliest and latest bound a 90 % interval, infinite where it is beyond 2 hours.
+        """
+        size = np.abs(self.path)
+        margin = 1.645 * self.path_sd
+        out = []
+        for reach in (size, np.maximum(size - margin, 0.0), size + margin):
+            outside = reach > limit
+            last = len(outside) - np.argmax(outside[::-1], axis=0)  # the first row after the last outside
+            settled = np.append(self.ahead_min, np.inf)[np.where(outside.any(axis=0), last, 0)]
+            out.append(settled)
+        return np.array(out)
 
 
 @dataclass(frozen=True)
@@ -70,18 +91,25 @@ class Rate:
 
 
 def forecast(
-    t_min: FloatArray, y: FloatArray, mains: FloatArray | None = None, shifts_min: Sequence[float] = ()
+    t_min: FloatArray,
+    y: FloatArray,
+    mains: FloatArray | None = None,
+    shifts_min: Sequence[float] = (),
+    *,
+    slow_odds: float = SLOW_RARE,
 ) -> Forecast | None:
     """Forecast where each pair ends from its warm-up so far.
 
     `t_min` (n,): minutes since HT on, increasing. `y` (n, p): currents relative to a common unit,
     no NaN. `mains` (n,): mains relative to its mean, or None. `shifts_min`: when something else moved all
-    levels at once (a pair dropped out and the supply rose). Returns None before 8 minutes of HT.
+    levels at once (a pair dropped out and the supply rose). `slow_odds`: how likely time constants of 40 and
+    60 minutes are taken to be: rare in a healthy amp, as likely as others where that is the question.
+    Returns None before 8 minutes of HT.
     """
     keep = t_min >= _HEATING_MIN
     t, y = t_min[keep], y[keep]
     mains = mains[keep] if mains is not None else None
-    if len(t) < 5 or t[-1] < FORECAST_FROM_MIN:
+    if len(t) < 5 or t[-1] + 0.5 < FORECAST_FROM_MIN:  # a minute's mean stands at its middle
         return None
     now = float(t[-1])
     last_mains = float(mains[-1]) if mains is not None else 0.0
@@ -104,11 +132,12 @@ def forecast(
             level_prior += 0.25
     flicker = flicker_covariance(t)
     white = 0.05 * np.eye(n)
-    grid_k, grid_c, grid_v = [], [], []
+    grid_k, grid_c, grid_v, grid_w, grid_p, grid_s = [], [], [], [], [], []
+    all_odds = (*_SLOW_ODDS, slow_odds, slow_odds)
     for tau_fast in _FAST_MIN:
         fast = _FAST_SD * np.exp(-t / tau_fast)
         fast_now = _FAST_SD * np.exp(-now / tau_fast)
-        for tau_slow, sd in zip(_SLOW_MIN, _SLOW_SD, strict=True):
+        for tau_slow, sd, odds in zip(_SLOW_MIN, _SLOW_SD, all_odds, strict=True):
             slow = sd * np.exp(-t / tau_slow)
             slow_now = sd * np.exp(-now / tau_slow)
             tails = common + np.outer(fast, fast) + np.outer(slow, slow)
@@ -116,6 +145,11 @@ def forecast(
                 grid_k.append(tails + noise**2 * (flicker + white))
                 grid_c.append(fast_now * fast + slow_now * slow)
                 grid_v.append(fast_now**2 + slow_now**2)
+                grid_w.append(math.log(odds))
+                grid_p.append(
+                    (fast_now * np.exp(-_AHEAD_MIN / tau_fast), slow_now * np.exp(-_AHEAD_MIN / tau_slow))
+                )
+                grid_s.append((fast, slow))
     k = np.array(grid_k)  # (g, n, n)
     left_with_y = np.array(grid_c)  # (g, n)
     level_cross = np.broadcast_to(level_with_y, (len(k), n))
@@ -129,7 +163,7 @@ def forecast(
     )
     k_z, k_left, k_level = solved[:, :, :p], solved[:, :, p], solved[:, :, p + 1]
     chi2 = np.einsum("np,gnp->gp", z, k_z)
-    log_weight = -0.5 * (chi2 + logdet[:, None])
+    log_weight = np.array(grid_w)[:, None] - 0.5 * (chi2 + logdet[:, None])
     weight = np.exp(log_weight - log_weight.max(axis=0))
     weight /= weight.sum(axis=0)  # (g, p)
     left = np.einsum("gn,gnp->gp", left_with_y, k_z)
@@ -137,14 +171,49 @@ def forecast(
     level = np.einsum("gn,gnp->gp", level_cross, k_z)
     level_var = level_prior - np.einsum("gn,gn->g", level_cross, k_level)
 
-    def mixed(mean: FloatArray, var: FloatArray) -> tuple[FloatArray, FloatArray]:
-        middle = (weight * mean).sum(axis=0)
-        spread = (weight * (np.maximum(var, 0.0)[:, None] + (mean - middle) ** 2)).sum(axis=0)
-        return middle, np.sqrt(spread)
+    left_sd = np.sqrt(np.maximum(left_var, 0.0))[:, None]
+    level_sd = np.sqrt(np.maximum(level_var, 0.0))[:, None]
+    left_mean = (weight * left).sum(axis=0)
+    spread = (weight * (left_sd**2 + (left - left_mean) ** 2)).sum(axis=0)
+    zero = np.zeros(p)
+    # What will be left later: the two tails' amplitudes, in units of their prior, carried on.
+    tails_with_y = np.array(grid_s)  # (g, 2, n)
+    amplitude = tails_with_y @ k_z  # (g, 2, p)
+    fade = np.array(grid_p)  # (g, 2, m)
+    paths = np.einsum("gim,gip->gmp", fade, amplitude)
+    path = np.einsum("gp,gmp->mp", weight, paths)
+    unsure = np.eye(2) - tails_with_y @ np.linalg.solve(k, np.swapaxes(tails_with_y, 1, 2))
+    path_var = np.einsum("gim,gij,gjm->gm", fade, unsure, fade)[:, :, None] + (paths - path) ** 2
+    return Forecast(
+        end=(weight * level).sum(axis=0) + centre,
+        end_low=_quantile(level, level_sd, weight, 0.05) + centre,
+        end_high=_quantile(level, level_sd, weight, 0.95) + centre,
+        left=left_mean,
+        left_sd=np.sqrt(spread),
+        left_upper=_quantile(left, left_sd, weight, 0.9, about=zero),
+        ahead_min=_AHEAD_MIN,
+        path=path,
+        path_sd=np.sqrt(np.maximum(np.einsum("gp,gmp->mp", weight, path_var), 0.0)),
+    )
 
-    left_mean, left_sd = mixed(left, left_var)
-    end_mean, end_sd = mixed(level, level_var)
-    return Forecast(end=end_mean + centre, end_sd=end_sd, left=left_mean, left_sd=left_sd)
+
+def _quantile(
+    mean: FloatArray, sd: FloatArray, weight: FloatArray, share: float, about: FloatArray | None = None
+) -> FloatArray:
+    """Return a quantile of mixtures of normal laws (g, p), or of the distance from `about`, by bisection."""
+    from scipy.special import ndtr
+
+    sd = np.maximum(sd, 1e-12)
+    reach = (np.abs(mean) + 8 * sd).max(axis=0)
+    low, high = (-reach if about is None else np.zeros_like(reach)), reach
+    for _ in range(40):
+        middle = (low + high) / 2.0
+        below = ndtr((middle - mean) / sd)
+        if about is not None:
+            below = below - ndtr((2 * about - middle - mean) / sd)
+        less = (weight * below).sum(axis=0) < share
+        low, high = np.where(less, middle, low), np.where(less, high, middle)
+    return np.asarray((low + high) / 2.0, dtype=np.float64)
 
 
 def drift_rate(

@@ -13,12 +13,12 @@ DATA = Path(__file__).parent / "data"
 
 
 def flicker(rng: np.random.Generator, n: int) -> np.ndarray:
-    """1/f noise of unit rms, by shaping a spectrum: nothing of the model under test."""
-    f = np.fft.rfftfreq(4 * n, 1.0)
+    """1/f noise of unit rms over 4.5 h of minutes, cut to n: by shaping a spectrum, nothing of the model."""
+    f = np.fft.rfftfreq(540, 1.0)
     amplitude = np.zeros(len(f))
     amplitude[1:] = 1 / np.sqrt(f[1:])
-    x = np.fft.irfft(amplitude * np.exp(2j * np.pi * rng.random(len(f))), 4 * n)[:n]
-    return x / x.std()
+    x = np.fft.irfft(amplitude * np.exp(2j * np.pi * rng.random(len(f))), 540)[:270]
+    return (x / x.std())[:n]
 
 
 def test_the_rate_of_a_published_trend_lies_in_its_published_interval() -> None:
@@ -78,8 +78,9 @@ def test_the_forecast_finds_where_warming_pairs_end() -> None:
     found = forecast(t, np.array(columns).T)
 
     assert found is not None
-    error = (found.left - np.array(left)) / found.left_sd
     assert np.abs(found.left - np.array(left)).mean() < 0.005
+    assert ((found.end_low < 1.0) & (1.0 < found.end_high)).sum() >= 32
+    error = (found.left - np.array(left)) / found.left_sd
     # A 90 % interval: fewer than 32 of 40 has a chance under 2 %, and none may be far out.
     assert (np.abs(error) < 1.645).sum() >= 32
     assert (np.abs(error) < 4).all()

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from logger.finding import Kind, Severity
-from logger.settling import forecast
+from logger.settling import SLOW_DOUBTED, forecast
 from logger.setup import Setup
 from logger.watch.second import Claim, Clear, Minutes, Second, own_movement
 
@@ -43,6 +43,7 @@ class Unsettled:
         self.left_u_a = [math.nan] * pairs
         self.end_a = [math.nan] * pairs
         self._own_a = [math.nan] * pairs
+        self._upper_a = [math.nan] * pairs
         self._shifts_min: list[float] = []
         self._masked = [False] * pairs
         self._below = [0] * pairs
@@ -98,17 +99,20 @@ class Unsettled:
         rows &= ~(np.isnan(mains) & ~np.isnan(mains).all())
         relative = None if np.isnan(mains[rows]).any() else mains[rows] / mains[rows].mean() - 1.0
         pairs = [int(j) for j in np.flatnonzero(good)]
-        found = forecast(on[rows], currents[np.ix_(rows, good)] / level[good], relative, self._shifts_min)
-        if found is None:
+        y = currents[np.ix_(rows, good)] / level[good]
+        doubted = forecast(on[rows], y, relative, self._shifts_min, slow_odds=SLOW_DOUBTED)
+        usual = forecast(on[rows], y, relative, self._shifts_min)
+        if doubted is None or usual is None:
             return
         for i, j in enumerate(pairs):
-            self.left_a[j] = self._own_a[j] = float(found.left[i] * level[j])
-            self.left_u_a[j] = float(found.left_sd[i] * level[j])
-            self.end_a[j] = float(found.end[i] * level[j])
+            self.left_a[j] = self._own_a[j] = float(doubted.left[i] * level[j])
+            self.left_u_a[j] = float(doubted.left_sd[i] * level[j])
+            self._upper_a[j] = float(doubted.left_upper[i] * level[j])
+            self.end_a[j] = float(usual.end[i] * level[j])
         if len(pairs) >= 3 and self._watching(minutes.t_min[-1]):
             rows &= on >= 2.0  # before that the heaters' rise is in it
             own = own_movement(currents[np.ix_(rows, good)])
-            apart = forecast(on[rows], 1.0 + own)
+            apart = forecast(on[rows], 1.0 + own, slow_odds=SLOW_DOUBTED)
             if apart is not None:
                 for i, j in enumerate(pairs):
                     self._own_a[j] = float(apart.left[i] * level[j])
@@ -131,7 +135,7 @@ class Unsettled:
             left, u = self.left_a[j], self.left_u_a[j]
             if left != left:
                 continue
-            below = abs(left) + 1.2816 * u < limit
+            below = self._upper_a[j] < limit
             self._below[j] = self._below[j] + 1 if below else 0
             self._undone[j] = 0 if below else self._undone[j] + 1
             late = now - self._warm_end_min >= _SLACK_MIN
