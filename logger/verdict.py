@@ -209,10 +209,15 @@ class Judge:
         return self.sums.n[column] >= (1.0 - _MOST_MISSING) * seconds
 
     def _noise_u(self, j: int) -> float:
-        """Return the noise part of a soak mean: from 10-minute means, which flicker makes unequal."""
+        """Return the noise part of a soak mean: from 10-minute means, which flicker makes unequal.
+
+        Of the pair's own movement: when another pair drops out all the others step up, which is no noise.
+        """
         minutes = self.panel.minutes
         first = minutes.since(self.soak_from_min)
-        values = minutes.currents(first)[:, j] if first < len(minutes) else np.array([])
+        if first >= len(minutes) or math.isnan(self.means[j]):
+            return 0.0
+        values = own_movement(minutes.currents(first))[:, j] * self.means[j]
         values = values[~np.isnan(values)]
         blocks = [values[i : i + 10].mean() for i in range(0, len(values) - 9, 10)]
         if len(blocks) < 3:

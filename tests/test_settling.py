@@ -79,7 +79,7 @@ def test_the_forecast_finds_where_warming_pairs_end() -> None:
 
     assert found is not None
     assert np.abs(found.left - np.array(left)).mean() < 0.005
-    assert ((found.end_low < 1.0) & (1.0 < found.end_high)).sum() >= 32
+    assert ((found.end_low < 1.0) & (found.end_high > 1.0)).sum() >= 32
     error = (found.left - np.array(left)) / found.left_sd
     # A 90 % interval: fewer than 32 of 40 has a chance under 2 %, and none may be far out.
     assert (np.abs(error) < 1.645).sum() >= 32
