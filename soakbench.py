@@ -14,6 +14,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("check", "logger.cli", "everything wrong or odd in a set-up, and the wiring it implies"),
     ("run", "logger.cli", "measure, watch, store: the daemon; records from the first scan"),
     ("judge", "logger.cli", "judge a log file"),
+    ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),
     ("dash", "dashboard.cli", "the dashboard"),
     ("soaks", "logger.cli", "list the soaks in the store, or show one"),
     ("report", "dashboard.cli", "the verdict of a soak as a PDF"),

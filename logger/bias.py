@@ -21,10 +21,16 @@ from logger.settling import Forecast
 from logger.setup import Setup
 
 CAUTIONS: Final = (
+    "The sheet may not be that of the valve in hand: another maker, another make, another date.",
+    "High tension kills: one hand.",
+)
+"""What goes with every figure of a rating."""
+
+AIM_CAUTIONS: Final = (
     "A percentage of the rating is a habit of the trade: no sheet gives one, and it has no authority behind "
     "it (common practice, no source).",
-    "The sheet may not be that of the valve in hand: another maker, another make, another date.",
-    "Turn pots slowly: worn ones go open, and with them goes the bias. High tension kills: one hand.",
+    *CAUTIONS,
+    "Turn pots slowly: worn ones go open, and with them goes the bias.",
 )
 """What goes with every aim."""
 
@@ -242,7 +248,7 @@ def learn(warm_ups: Sequence[WarmUp]) -> Habit:
     """Pool the warm-ups of one amplifier; at least one.
 
     The next warm-up differs from the mean of K by what a minute's mean wanders, and by a Kth of what those
-    before wandered; where soaks differ by more than their own wander says, that is counted too.
+    before wandered; where soaks differ by more than their wander says, that is counted too.
     """
     ratios = np.array([warm.log_ratio for warm in warm_ups])  # (k, m, p)
     known = ~np.isnan(ratios)
@@ -254,18 +260,29 @@ def learn(warm_ups: Sequence[WarmUp]) -> Habit:
     wander2 = hidden * float(np.mean([warm.wander**2 for warm in warm_ups]))
     quiet2 = hidden * float(np.mean([warm.quiet_wander**2 for warm in warm_ups]))
     dof = (_LOOKS - 1.0) * len(warm_ups)
-    between = ratios - mean
-    several = count > 1
-    if several.any():
+    common2, own2 = _between(ratios - mean)
+    if len(warm_ups) > 1:
         # All pairs and minutes of one soak share its mains: together they are one look.
         freedom = len(warm_ups) - 1.0
-        spread2 = float(np.nansum(between[:, several] ** 2) / (count[several] - 1).sum())
-        extra2 = max(0.0, spread2 - quiet2) * freedom / (freedom + dof)
+        extra2 = max(0.0, common2 - quiet2) * freedom / (freedom + dof)
         wander2, quiet2, dof = wander2 + extra2, quiet2 + extra2, dof + freedom
     heat = np.fmax(np.abs(mean[:1]), _HEAT_GAIN)  # what the first minutes moved is part of it
     turn2 = (TURN * heat) ** 2 / 3.0
-    u = np.sqrt(wander2 + quiet2 / with_any + turn2) + np.where(count > 0, 0.0, np.nan)
+    own2 = own2[:, None] * (1.0 + 1.0 / with_any)  # valves were changed, or age
+    u = np.sqrt(wander2 + quiet2 / with_any + own2 + turn2) + np.where(count > 0, 0.0, np.nan)
     return Habit(mean, u, np.full_like(u, dof), *_any_pair(mean, u), soaks=len(warm_ups))
+
+
+def _between(off: FloatArray) -> tuple[float, FloatArray]:
+    """Return how soaks differ: what all pairs share (variance), and what each has for itself (m,)."""
+    soaks, minutes, pairs = off.shape
+    known = ~np.isnan(off)
+    count = np.maximum(known.sum(axis=2), 1)
+    common = np.nansum(off, axis=2) / count  # (k, m)
+    free = max(soaks - 1, 1)
+    common2 = float(np.sum(common**2)) / (free * minutes)
+    own = np.where(known, off - common[:, :, None], 0.0)
+    return common2, np.asarray((own**2).sum(axis=(0, 2)) / (free * max(pairs - 1, 1)))
 
 
 def _any_pair(mean: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -324,13 +341,11 @@ def from_forecast(
     """
     out = []
     for pair, (drawn, aim) in enumerate(zip(now_a, target_a, strict=True)):
-        end = float(running.end[pair])
+        end, low, high = (float(of[pair]) for of in (running.end, running.end_low, running.end_high))
         set_a = aim / end
-        turned = set_a / drawn - 1.0
-        u = math.hypot(float(running.left_sd[pair]) / end, _HEAT_GAIN * turned)
-        reach = _NORMAL_90 * u
-        ends = Span(aim, aim * math.exp(-reach), aim * math.exp(reach))
-        out.append(Setting(minute, pair, set_a, ends))
+        turned = _NORMAL_90 * _HEAT_GAIN * (set_a / drawn - 1.0)
+        down, up = math.hypot(math.log(end / low), turned), math.hypot(math.log(high / end), turned)
+        out.append(Setting(minute, pair, set_a, Span(aim, aim * math.exp(-down), aim * math.exp(up))))
     return out
 
 

@@ -1,4 +1,4 @@
-"""The commands check, run, judge, soaks and export: options in, exit code out, no computing.
+"""The commands check, run, judge, target, soaks and export: options in, exit code out, no computing.
 
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
 where it is used, so that `--help` of one command doesn't wait for another's libraries.
@@ -125,6 +125,99 @@ def judge(
     else:
         tables.write_json(document, json_to, force=force)
     return exit_code(document)
+
+
+@app.command()
+def target(
+    valve: Annotated[str | None, typer.Option("--valve", metavar="TYPE", help="The valve, as EL34.")] = None,
+    ht: Annotated[float | None, typer.Option("--ht", metavar="V", help="HT (B+) at idle.")] = None,
+    pct: Annotated[
+        float | None, typer.Option("--pct", metavar="N", help="Per cent of the rating; 65 by habit.")
+    ] = None,
+    from_soak: Annotated[
+        str | None,
+        typer.Option("--from-soak", metavar="SOAK", help="Amp, valve and HT of a soak; what to set now."),
+    ] = None,
+    sheet: Annotated[
+        str | None, typer.Option("--sheet", metavar="NAME", help="Another sheet of the type.")
+    ] = None,
+    screen_fraction: Annotated[
+        float | None,
+        typer.Option("--screen-fraction", metavar="F", help="The screen's share of the cathode current."),
+    ] = None,
+    valves: Annotated[
+        int | None, typer.Option("--valves", metavar="N", help="Valves on a sense resistor; 2.")
+    ] = None,
+    sense_ohm: Annotated[
+        float | None, typer.Option("--sense-ohm", metavar="OHM", help="The sense resistor; 1.")
+    ] = None,
+    connection: Annotated[
+        str | None, typer.Option("--connection", metavar="NAME", help="pentode, ultralinear or triode.")
+    ] = None,
+    bias: Annotated[str | None, typer.Option("--bias", metavar="NAME", help="fixed or cathode.")] = None,
+    operating_class: Annotated[str | None, typer.Option("--class", metavar="AB|A", help="AB or A.")] = None,
+    cathode_volts: Annotated[
+        float | None,
+        typer.Option("--cathode-volts", metavar="V", help="Across the bias resistor, with cathode bias."),
+    ] = None,
+    pair_ma: Annotated[
+        float | None,
+        typer.Option("--pair-ma", metavar="MA", help="What a pair draws: how far into the rating it is."),
+    ] = None,
+    ht_u: Annotated[
+        float | None, typer.Option("--ht-u", metavar="PCT", help="How far HT may be off, in per cent; 1.")
+    ] = None,
+    sense_u: Annotated[
+        float | None,
+        typer.Option("--sense-u", metavar="PCT", help="How far the resistor may be off, in per cent; 1."),
+    ] = None,
+    db: Store = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Say what idle current to aim at, with how sure that is; from a soak also what to set now.
+
+    Example: soakbench target --valve EL34 --ht 455 --pct 65
+
+    Example: soakbench target --from-soak last
+    """
+    from logger import tables
+    from logger import target as targets
+
+    stated = {
+        "sheet": sheet,
+        "screen_fraction": screen_fraction,
+        "valves": valves,
+        "sense_ohm": sense_ohm,
+        "connection": connection,
+        "bias": bias,
+        "operating_class": operating_class,
+        "cathode_v": cathode_volts,
+        "drawn_ma": pair_ma,
+        "ht_u_pct": ht_u,
+        "sense_u_pct": sense_u,
+    }
+    given: dict[str, Any] = {name: value for name, value in stated.items() if value is not None}
+    way = None
+    if from_soak is not None:
+        if valve is not None or given:
+            raise RequestError("with --from-soak the amp is the soak's: add --pct, --ht and --db only")
+        reader = open_store(db)
+        soak = reader.soak(soak_number(from_soak))
+        case = targets.from_soak(reader, soak, pct, ht)
+        way = targets.way_there(reader, soak, case) if case.settable else None
+    elif valve is None or ht is None:
+        raise RequestError("name the valve and its HT (--valve EL34 --ht 455), or a soak (--from-soak last)")
+    else:
+        case = targets.from_options(valve, ht, pct, **given)
+    document = targets.document(case, way)
+    if json_to is None:
+        tables.show(*tables.target_parts(document))
+    else:
+        tables.write_json(document, json_to, force=force)
+    for sentence in document["warnings"]:
+        warn(sentence)
+    return 0
 
 
 soaks_app = typer.Typer(add_completion=False, rich_markup_mode=None, invoke_without_command=True)

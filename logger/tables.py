@@ -270,6 +270,159 @@ def _limits_table(advice: Advice) -> Table:
     return table
 
 
+# ---- target
+
+
+def target_parts(document: dict[str, Any]) -> Iterator[object]:
+    """Lay out a `soakbench.target/1` document for a terminal."""
+    held, rating = document["held_to"], document["rating"]
+    aims = document["aim"] == "target"
+    what = "To aim at" if aims else "At the rating, not to be aimed at"
+    memory = ", a figure from memory" if held["from_memory"] else ""
+    valve = escape(rating["valve"])
+    yield Text(
+        f"{what}: {document['pct']:g} % of {held['says']}{memory}, {document['watts_per_valve']:.2f} W in "
+        f"each {rating['valve']}, {document['connection']}, {document['bias']} bias, at "
+        f"{document['ht_V']['value']:.0f} V HT ({document['ht_V']['from']})\n"
+    )
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("idle current")
+    for head in ("aim" if aims else "at the rating", "from", "to"):
+        table.add_column(head, justify="right")
+    for name, key, unit in (
+        ("anode (plate), a valve", "anode_mA_per_valve", "mA"),
+        ("cathode, a valve", "cathode_mA_per_valve", "mA"),
+        (f"cathode, a pair of {document['valves_per_pair']}", "cathode_mA_per_pair", "mA"),
+        (f"reads at {document['sense_ohm']['value']:g} ohm", "reads_mV", "mV"),
+    ):
+        span = document[key]
+        table.add_row(name, *(f"{span[end]:.1f} {unit}" for end in ("value", "low", "high")))
+    yield table
+    share = document["screen_fraction"]
+    published = "" if share["stated"] else " (the type's published range)"
+    screen = f"screen's share {_span(share, '', 3)}{published}"
+    if document["connection"] == "triode":
+        screen = "the whole current counts"
+    yield Text(
+        f"From and to: as far as what is stated allows together: HT {_span(document['ht_V'], 'V', 1)}, "
+        f"{screen}, resistor {_span(document['sense_ohm'], 'ohm', 3)}.\n"
+    )
+    yield from _pairs_aims(document)
+    yield from _set_now(document)
+    yield from _rating_parts(rating, valve)
+    for line in document["cautions"]:
+        yield Text(line)
+
+
+def _span(span: dict[str, float], unit: str, places: int) -> str:
+    low, high = (f"{span[end]:.{places}f}" for end in ("low", "high"))
+    return f"{low} {unit}".strip() if low == high else f"{low} to {high} {unit}".strip()
+
+
+def _pairs_aims(document: dict[str, Any]) -> Iterator[object]:
+    """Lay out each pair's aim and what it draws, where there is more to say than the table above."""
+    pairs = document["pairs"]
+    if len(pairs) == 1 and pairs[0]["draws_mA"] is None:
+        return
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("pair")
+    for head in ("aim, mA" if document["aim"] == "target" else "at the rating, mA", "reads, mV"):
+        table.add_column(head, justify="right")
+    for head in ("draws, mA", "of the rating, %"):
+        table.add_column(head, justify="right")
+    for pair in pairs:
+        table.add_row(
+            escape(pair["label"]),
+            f"{pair['cathode_mA_per_pair']['value']:.1f}",
+            f"{pair['reads_mV']['value']:.1f}",
+            *(
+                "–" if span is None else f"{span['value']:.1f} ({span['low']:.1f} to {span['high']:.1f})"
+                for span in (pair["draws_mA"], pair["dissipation_pct"])
+            ),
+        )
+    yield table
+
+
+def _set_now(document: dict[str, Any]) -> Iterator[object]:
+    way = document["set_now"]
+    if way is None:
+        return
+    names = [pair["name"] for pair in document["pairs"]]
+    labels = {pair["name"]: pair["label"] for pair in document["pairs"]}
+    if way["running"]:
+        yield Text(
+            f"By the running forecast, {way['running'][0]['minute']:.0f} min after HT on:", style="bold"
+        )
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+        table.add_column("pair")
+        for head in ("set now, mA", "reads, mV", f"ends at, mA ({way['interval_pct']} %)"):
+            table.add_column(head, justify="right")
+        for row in way["running"]:
+            ends = row["ends_mA"]
+            table.add_row(
+                escape(labels[row["pair"]]),
+                f"{row['set_mA']:.1f}",
+                f"{row['set_mV']:.1f}",
+                f"{ends['low']:.1f} to {ends['high']:.1f}",
+            )
+        yield table
+    if not way["rows"]:
+        if not way["running"]:
+            yield Text(
+                "What to set now can't be said yet: it takes a whole soak of this amp that began cold, or a "
+                "running one from 8 minutes after HT on.\n"
+            )
+        return
+    soaks = ", ".join(map(str, way["learnt_from"]))
+    yield Text(f"Set now, mA, in order to end there (learnt from soak {soaks}):", style="bold")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("HT on for", justify="right")
+    for name in names:
+        table.add_column(escape(labels[name]), justify="right")
+    table.add_column("other valves", justify="right")
+    cells: dict[float, dict[str | None, str]] = {}
+    for row in way["rows"]:
+        half = (row["ends_mA"]["high"] - row["ends_mA"]["low"]) / 2.0
+        cells.setdefault(row["minute"], {})[row["pair"]] = f"{row['set_mA']:.1f} ±{half:.1f}"
+    for minute, by_pair in cells.items():
+        table.add_row(f"{minute:g} min", *(by_pair.get(name, "–") for name in (*names, None)))
+    yield table
+    yield Text(
+        f"±: where it ends, in {way['interval_pct']} of 100 cases, if the current is turned by at most "
+        f"{way['turn_at_most_pct']:.0f} %; after more, set it again 10 minutes later. Other valves: if they "
+        "were changed since; learnt from how far the pairs differed.\n"
+    )
+
+
+def _rating_parts(rating: dict[str, Any], valve: str) -> Iterator[object]:
+    names = {
+        "anode": "anode (plate)",
+        "anode_plus_screen": "anode + screen",
+        "grid1": "grid 1 circuit, at most",
+    }
+    sheet = ", ".join(escape(rating[key]) for key in ("publisher", "date", "system") if rating[key])
+    title = f"{valve}, limits of the sheet: {sheet}"
+    if rating["choice"]:
+        title += f"\nSheet {rating['sheet']}: {rating['choice']}; others: {', '.join(rating['other_sheets'])}"
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
+    for head in ("limit", "value", "holds for", "source"):
+        table.add_column(head)
+    sources: list[str] = []
+    for figure in rating["figures"]:
+        part, unit = figure["figure"].rsplit("_", 1)
+        value = "none printed" if figure["value"] is None else f"{figure['value']:g} {unit}"
+        if figure["source"] not in sources:
+            sources.append(figure["source"])
+        table.add_row(
+            names.get(part, part),
+            f"{value}, from memory" if figure["from_memory"] else value,
+            figure["when"] or "–",
+            str(sources.index(figure["source"]) + 1),
+        )
+    yield table
+    yield Text("".join(f"{number}: {source}\n" for number, source in enumerate(sources, 1)))
+
+
 # ---- soaks
 
 
