@@ -41,7 +41,7 @@ CONVERTER_STEPS: Final = 32_768  # a 16-bit converter, counting both ways
 RESISTOR_TOLERANCE_PCT: Final = 1.0
 RESISTOR_WARMING_K: Final = 30.0  # how far a resistor may be from the temperature it was made or measured at
 ADC_GAIN_PCT: Final = 0.15
-ADC_OFFSET_STEPS: Final = 2.0
+ADC_OFFSET_STEPS: Final = 4.0  # of a 16-bit converter; from memory
 ADC_INPUT_OHM: Final = 500e3  # what a resistor in the sense wire works into, at worst
 EARTH_RETURN_OHM: Final = 0.01  # chassis and lead that carry all pairs' currents, under a one-wire reading
 SUPPLY_PCT: Final = 1.0
@@ -175,6 +175,10 @@ class Converter:
         plain = np.asarray(values, dtype=np.float64)
         plain = (plain - known.offset) / known.gain if known else plain
         return _curve_back(self._setup.channel[column], plain) / self._step_v[column]
+
+    def is_straight(self, column: int) -> bool:
+        """Whether a channel's unit is a straight line in counts; a sensor with a curve is not."""
+        return column not in self._curved
 
     def step(self, column: int) -> float:
         """Return one count in the channel's unit; for a sensor with a curve its least over the usual range.
