@@ -480,9 +480,7 @@ def _warnings(case: Case, found: bias.Target, screen: Span | None) -> list[str]:
                 f"HT of {ht:g} V is over the {limit.value:g} V that the sheet allows {what}{_memory(limit)}"
             )
     if rating.cathode_a is not None and found.cathode_a.high > rating.cathode_a:
-        figure = rating.figure("cathode_mA", case.connection) or rating.figure(
-            "anode_mA", f"{case.bias} bias"
-        )
+        figure = rating.cathode_figure(case.connection, case.bias)
         out.append(
             f"{1e3 * found.cathode_a.high:.0f} mA is over the {1e3 * rating.cathode_a:g} mA that the sheet "
             f"allows a cathode{_memory(figure)}"

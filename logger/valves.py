@@ -80,6 +80,10 @@ class Rating:
         """Return a limit: the first that holds for one of these conditions in turn, else the general one."""
         return _pick(self.figures, quantity, *conditions)
 
+    def cathode_figure(self, connection: str = "pentode", bias: str = "fixed") -> Figure | None:
+        """Return the limit of the cathode's current, in mA, for a connection and a kind of bias."""
+        return _cathode(self.figures, connection, bias)
+
     def ceiling(self, connection: str = "pentode") -> Ceiling:
         """Return the watts that dissipation is held to in a connection.
 
@@ -178,8 +182,7 @@ def _rating(entry: dict[str, Any], connection: str, bias: str) -> Rating:
     anode = _pick(figures, "anode_W", "without drive")
     assert anode is not None  # every sheet has one; a test holds it
     assert anode.value is not None
-    # A valve without a screen passes its anode current through the cathode, and nothing else.
-    cathode = _pick(figures, "cathode_mA", connection) or _pick(figures, "anode_mA", f"{bias} bias")
+    cathode = _cathode(figures, connection, bias)
     low, high = entry["screen_fraction"]
     sheets = sheets_of(entry["valve"])
     default = sheets[0] == entry["name"]
@@ -208,6 +211,11 @@ def _pick(figures: tuple[Figure, ...], quantity: str, *conditions: str) -> Figur
             if condition in _words(figure.when):
                 return figure
     return next((figure for figure in of_it if not figure.when), None)
+
+
+def _cathode(figures: tuple[Figure, ...], connection: str, bias: str) -> Figure | None:
+    # A valve without a screen passes its anode current through the cathode, and nothing else.
+    return _pick(figures, "cathode_mA", connection) or _pick(figures, "anode_mA", f"{bias} bias")
 
 
 def _figure(key: str, value: float | str, source: str, *, from_memory: bool) -> Figure:

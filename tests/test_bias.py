@@ -420,9 +420,9 @@ def test_the_running_forecast_says_what_to_set_too() -> None:
         truth = run(scenario("healthy", seed).amplifier, 5000 + seed)
         on = np.asarray(truth.t_s - HT_ON_S)
         rows = (on >= 0) & (on < 600)  # the first 10 minutes
-        minutes = truth.pair_a[rows].reshape(10, 60, 4).mean(axis=1)
-        mains = truth.mains_v[rows].reshape(10, 60).mean(axis=1)
-        found = forecast(np.arange(10) + 0.5, minutes / minutes[-1], mains / mains.mean() - 1)
+        minutes = np.asarray(truth.pair_a[rows].reshape(10, 60, 4).mean(axis=1), dtype=np.float64)
+        mains = np.asarray(truth.mains_v[rows].reshape(10, 60).mean(axis=1), dtype=np.float64)
+        found = forecast(np.arange(10.0) + 0.5, minutes / minutes[-1], mains / mains.mean() - 1)
         assert found is not None
         drawn = [float(a) for a in minutes[-1]]
         ends = truth.pair_a[truth.t_s >= SOAK_FROM_S].mean(axis=0)

@@ -6,11 +6,17 @@ import csv
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logger import setup as setups
+from logger.blocks import ReadingBlock
 from logger.errors import SetupError
+from logger.finding import Kind
+from logger.pipeline import Pipeline
 from logger.valves import FROM_MEMORY, Rating, known_types, nearest_types, rating_for, sheets_of, table
+from logger.watch.over_current import OverCurrent
+from logger.watch.second import Claim
 
 DATA = Path(__file__).parent / "data"
 
@@ -255,3 +261,47 @@ def test_an_unknown_type_names_the_nearest() -> None:
     assert nearest_types("EL 35")[0] == "EL34"
     assert nearest_types("6l6")[0] == "6L6GC"
     assert rating_for("EL35") is None
+
+
+def readings(rows: list[list[float]]) -> ReadingBlock:
+    values = np.array(rows)
+    t_us = 100_000_000 + np.arange(len(rows), dtype=np.int64) * 100_000
+    return ReadingBlock(t_us, values, np.zeros(values.shape, dtype=np.int8))
+
+
+@pytest.mark.parametrize(
+    ("valve", "says"), [("EL34", "over the 300 mA its valves may pass:"), ("KT77", "memory")]
+)
+def test_a_trip_names_the_cathode_limit_and_whether_it_is_from_memory(valve: str, says: str) -> None:
+    (claim,) = OverCurrent(with_amp(f'valve = "{valve}"')).scans(readings([[0.4]] * 3), True, 200.0)
+    assert isinstance(claim, Claim)
+    assert says in claim.says
+    assert ("memory" in claim.says) == (valve == "KT77")
+
+
+@pytest.mark.parametrize(
+    ("amp", "says"),
+    [
+        ('valve = "EL34"', "% of 25 W, mean per valve"),
+        ('valve = "EL34"\nconnection = "triode"', "% of 33 W anode + screen, mean per valve"),
+        ('valve = "KT77"', "% of 25 W, a figure from memory, mean per valve"),
+    ],
+)
+def test_over_dissipation_says_what_it_is_held_to(amp: str, says: str) -> None:
+    setup = setups.parse(
+        HOME.replace('valve = "EL34"', amp).replace(
+            "[plan]", '[[channel]]\nname = "ht"\nmeasures = "HT"\n[plan]'
+        )
+    )
+    pipeline = Pipeline(setup)
+    n = 200
+    values = np.tile([0.2, 455.0], (n, 1))
+    t_us = np.arange(n, dtype=np.int64) * 1_000_000
+    pipeline.feed(ReadingBlock(t_us, values, np.zeros(values.shape, dtype=np.int8)))
+    found = [f.says for f in pipeline.findings if f.kind is Kind.OVER_DISSIPATION]
+    assert len(found) == 1
+    assert says in found[0]
+    # 0.2 A for two valves: in triode connection all of it counts, else what the screens leave
+    share = 0.0 if "triode" in amp else sum(setup.screen_fraction) / 2
+    watts = (455 - 0.2) * 0.1 * (1 - share)
+    assert f"dissipates {100 * watts / setup.ceiling.watts:.0f} %" in found[0]

@@ -21,7 +21,10 @@ class OverCurrent:
     """
 
     def __init__(self, setup: Setup) -> None:
-        limit = setup.rating.cathode_a
+        rating = setup.rating
+        limit = rating.cathode_a
+        figure = rating.cathode_figure(setup.amp.connection, setup.amp.bias)
+        self._memory = ", a figure from memory" if figure is not None and figure.from_memory else ""
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         self._columns = setup.pair_columns
@@ -74,7 +77,10 @@ class OverCurrent:
         if self._open[j] or not lasted_enough:
             return
         self._open[j] = True
-        reads = f"{value * 1e3:.0f} mA" if value == value else "more than the converter can read"
+        reads = "more than the converter can read"
+        most_a = self._limit_a[j]
+        if value > most_a:
+            reads = f"{value * 1e3:.0f} mA, over the {most_a * 1e3:.0f} mA its valves may pass{self._memory}"
         out.append(
             Claim(
                 Kind.OVER_CURRENT,
