@@ -123,7 +123,13 @@ def figure(
     high: float | None = None,
 ) -> dict[str, object]:
     """Return a row of `results.json`."""
-    row: dict[str, object] = {"name": name, "value": value, "unit": "1", "goal": goal, "better": better}
+    row: dict[str, object] = {
+        "name": name,
+        "value": float(f"{value:.4g}"),
+        "unit": "1",
+        "goal": goal,
+        "better": better,
+    }
     return {**row, "n": n, "low": low, "high": high}
 
 

@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from benchmarks import report, store
+from benchmarks import drift_coverage, report, settling_coverage, store
 from logger.store.reader import Reader
 
 RESULTS = Path(__file__).with_name("results.json")
@@ -89,7 +89,13 @@ def _figure(name: str, unit: str, goal: float | None, values: Sequence[float]) -
 
 def main() -> int:
     """Measure, print, write; return 1 where a goal is missed."""
-    figures = [*results(), *store.results(), *report.results()]
+    figures = [
+        *results(),
+        *store.results(),
+        *report.results(),
+        *drift_coverage.results(),
+        *settling_coverage.results(),
+    ]
     document = {
         "schema": "soakbench.bench/1",
         "date": f"{datetime.now(UTC):%Y-%m-%d}",
@@ -100,10 +106,12 @@ def main() -> int:
     RESULTS.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
     missed = 0
     for one in figures:
-        met = one["goal"] is None or one["value"] <= one["goal"]
+        more = one["better"] == "more"
+        met = one["goal"] is None or (one["value"] >= one["goal"] if more else one["value"] <= one["goal"])
         missed += not met
         goal = "" if one["goal"] is None else f"  goal {one['goal']:g}{'' if met else ': MISSED'}"
-        spread = f"{one['low']:g} to {one['high']:g}, n = {one['n']}"
+        known = one["low"] is not None
+        spread = f"{one['low']:g} to {one['high']:g}, n = {one['n']}" if known else f"n = {one['n']}"
         print(f"{one['name']:<58} {one['value']:>8g} {one['unit']:<6} ({spread}){goal}")
     return 1 if missed else 0
 
