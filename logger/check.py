@@ -142,12 +142,21 @@ def _aim_pct(setup: Setup) -> float:
 def _aim_sentence(setup: Setup) -> str:
     pair = setup.pairs[0]
     rating, ceiling = setup.rating, setup.ceiling
+    if math.isnan(aim_a(setup, pair)):
+        return _no_current(setup)
     what = "the aim" if setup.limits.aim_pct else "the rating (this amp has no aim)"
     return (
         f"{what}: {_aim_pct(setup):g} % of {ceiling.says} a valve at {setup.amp.nominal_ht_V:g} V is "
         f"{1000 * aim_a(setup, pair):.1f} mA through {pair.name}'s resistor, "
         f"{1000 * aim_a(setup, pair) / setup.valves_on(pair):.1f} mA a valve "
         f"({rating.valve}, {rating.system}: {ceiling.source}{ceiling.memory})"
+    )
+
+
+def _no_current(setup: Setup) -> str:
+    return (
+        f"no current brings {_aim_pct(setup):g} % of {setup.ceiling.says} at {setup.amp.nominal_ht_V:g} V: "
+        "the resistors in its way take it all; check nominal_ht_V, primary_ohm, sense_ohm and cathode_V"
     )
 
 
@@ -178,7 +187,8 @@ def _part(setup: Setup, channel: Channel, full_scale_v: float) -> tuple[float | 
         sense_ohm = channel.sense_ohm or math.nan  # required by the set-up's own check
         series = f" + {channel.series_ohm:g} ohm in the wire" if channel.series_ohm else ""
         part = f"{sense_ohm:g} ohm ±{_tolerance(channel)}{series}"
-        return sense_ohm * aim_a(setup, channel), part, f"{1000 * full_scale_v / sense_ohm:.0f} mA"
+        at_aim_v = sense_ohm * aim_a(setup, channel)
+        return None if math.isnan(at_aim_v) else at_aim_v, part, f"{1000 * full_scale_v / sense_ohm:.0f} mA"
     nominal_v = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(channel.measures)
     if channel.divider_ohm is not None:
         top, bottom = channel.divider_ohm
@@ -250,6 +260,8 @@ def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
     pairs = setup.pair_columns
     first = setup.channel[pairs[0]]
     aim = aim_a(setup, first)
+    if math.isnan(aim):
+        return
     limits = setup.limits
     judged = setup.amp.bias == "fixed" and setup.amp.operating_class == "AB"
     if len(pairs) >= 2 and judged:
@@ -355,7 +367,9 @@ def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
             f"{channel.name}: it rails at {wire.reads_up_to}, less than twice the aim: a valve running away "
             "is soon off the scale"
         )
-    if sense_ohm >= 100.0:
+    if math.isnan(aim_a(setup, channel)):
+        yield f"{channel.name}: {_no_current(setup)}"
+    elif sense_ohm >= 100.0:
         yield (
             f"{channel.name}: {sense_ohm:g} ohm drops {wire.expected_v:.2g} V at the aim and biases the "
             "valves itself; 1 to 10 ohm is usual (common practice, no source)"
@@ -399,6 +413,13 @@ def _odd_plan(setup: Setup) -> Iterator[str]:
     for (low, low_pct), (high, high_pct) in pairwise(known):
         if low_pct >= high_pct:
             yield f"{low}_pct {low_pct:g} is not below {high}_pct {high_pct:g}"
+    rating, ceiling = setup.rating, setup.ceiling
+    own_pct = bias.own_anode_pct(ceiling.watts, rating.anode_w, rating.screen_fraction[0])
+    if ceiling.watts > rating.anode_w and own_pct < (limits.fail_pct or 100.0):
+        yield (
+            f"held to {ceiling.says}, the anode may pass its own {rating.anode_w:g} W from {own_pct:.0f} % on: "
+            "a fail_pct no higher than that keeps it below"
+        )
     if (
         limits.pair_low_mA is not None
         and limits.pair_high_mA is not None

@@ -279,7 +279,6 @@ def target_parts(document: dict[str, Any]) -> Iterator[object]:
     aims = document["aim"] == "target"
     what = "To aim at" if aims else "At the rating, not to be aimed at"
     memory = ", a figure from memory" if held["from_memory"] else ""
-    valve = escape(rating["valve"])
     yield Text(
         f"{what}: {document['pct']:g} % of {held['says']}{memory}, {document['watts_per_valve']:.2f} W in "
         f"each {rating['valve']}, {document['connection']}, {document['bias']} bias, at "
@@ -309,7 +308,7 @@ def target_parts(document: dict[str, Any]) -> Iterator[object]:
     )
     yield from _pairs_aims(document)
     yield from _set_now(document)
-    yield from _rating_parts(rating, valve)
+    yield from _rating_parts(rating)
     for line in document["cautions"]:
         yield Text(line)
 
@@ -383,7 +382,8 @@ def _set_now(document: dict[str, Any]) -> Iterator[object]:
     cells: dict[float, dict[str | None, str]] = {}
     for row in way["rows"]:
         half = (row["ends_mA"]["high"] - row["ends_mA"]["low"]) / 2.0
-        cells.setdefault(row["minute"], {})[row["pair"]] = f"{row['set_mA']:.1f} ±{half:.1f}"
+        volts = "" if abs(row["set_mV"] - row["set_mA"]) < 0.05 else f", {row['set_mV']:.1f} mV"
+        cells.setdefault(row["minute"], {})[row["pair"]] = f"{row['set_mA']:.1f} ±{half:.1f}{volts}"
     for minute, by_pair in cells.items():
         table.add_row(f"{minute:g} min", *(by_pair.get(name, "–") for name in (*names, None)))
     yield table
@@ -394,17 +394,18 @@ def _set_now(document: dict[str, Any]) -> Iterator[object]:
     )
 
 
-def _rating_parts(rating: dict[str, Any], valve: str) -> Iterator[object]:
+def _rating_parts(rating: dict[str, Any]) -> Iterator[object]:
     names = {
         "anode": "anode (plate)",
         "anode_plus_screen": "anode + screen",
         "grid1": "grid 1 circuit, at most",
     }
-    sheet = ", ".join(escape(rating[key]) for key in ("publisher", "date", "system") if rating[key])
-    title = f"{valve}, limits of the sheet: {sheet}"
+    sheet = ", ".join(rating[key] for key in ("publisher", "date", "system") if rating[key])
+    title = f"{rating['valve']}, limits of the sheet: {sheet}"
     if rating["choice"]:
         title += f"\nSheet {rating['sheet']}: {rating['choice']}; others: {', '.join(rating['other_sheets'])}"
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title, title_justify="left")
+    yield Text(title)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for head in ("limit", "value", "holds for", "source"):
         table.add_column(head)
     sources: list[str] = []

@@ -193,6 +193,12 @@ def test_the_wiring_table_gives_the_volts_that_ohms_law_gives(
         ("sense_ohm = 1.0", "sense_ohm = 100.0", "biases the valves itself"),
         ("sense_ohm = 1.0", "sense_ohm = 100.0", "over the full scale"),
         ("sense_ohm = 1.0", "sense_ohm = 2.0", "less than twice the aim"),
+        (
+            'connection = "pentode"',
+            'connection = "triode"',
+            "the anode may pass its own 25 W from 85 % on",  # 25 / (33 x (1 - 0.1071))
+        ),
+        ("primary_ohm = 40", "primary_ohm = 2000", "no current brings 65 % of 25 W at 455 V"),
         ("pin = [2, 3]", "pin = [0, 1]", "pin 0, 1 is used more than once"),
         ("pin = [0, 1]", "pin = 0", "one wire against the DAQ's ground"),
         ("scans_per_s = 10", "scans_per_s = 50", "carry hum"),
