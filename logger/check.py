@@ -417,8 +417,8 @@ def _odd_plan(setup: Setup) -> Iterator[str]:
     own_pct = bias.own_anode_pct(ceiling.watts, rating.anode_w, rating.screen_fraction[0])
     if ceiling.watts > rating.anode_w and own_pct < (limits.fail_pct or 100.0):
         yield (
-            f"held to {ceiling.says}, the anode may pass its own {rating.anode_w:g} W from {own_pct:.0f} % on: "
-            "a fail_pct no higher than that keeps it below"
+            f"held to {ceiling.says}, the anode may pass its own {rating.anode_w:g} W from {own_pct:.0f} % "
+            "on: a fail_pct no higher than that keeps it below"
         )
     if (
         limits.pair_low_mA is not None
