@@ -206,7 +206,8 @@ class Judge:
         seconds = self.sums.seconds
         if seconds < _LEAST_MIN * 60 or not self.sums.n:
             return False
-        return self.sums.n[column] >= (1.0 - _MOST_MISSING) * seconds
+        expected = seconds * min(1.0, self.setup.link.scans_per_s)
+        return self.sums.n[column] >= (1.0 - _MOST_MISSING) * expected
 
     def _noise_u(self, j: int) -> float:
         """Return the noise part of a soak mean: from 10-minute means, which flicker makes unequal.

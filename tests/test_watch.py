@@ -78,6 +78,18 @@ def test_ordinary_life_and_a_mains_step_raise_no_warning(name: str, seed: int) -
         assert 0 <= pipeline.findings[0].raised_s - one.truth.onset_s <= 90
 
 
+def test_a_slow_meter_of_one_scan_in_five_seconds_is_judged_too() -> None:
+    one = scenario("drift", 3, soak_min=75)
+    pipeline = Pipeline(setups.parse(one.setup_text(scans_per_s=0.2)), one.info)
+    for block in one.scans(scans_per_s=0.2):
+        pipeline.feed(block)
+    pipeline.finish()
+
+    assert [(f.kind, f.channel) for f in loud(pipeline)][:1] == [(Kind.DRIFT, "pair3")]
+    assert pipeline.verdict()["soak"]["verdict"] in ("conditional fail", "fail")
+    assert all(s for c in pipeline.verdict()["channels"] for s in c.get("statements", {}).values())
+
+
 def blocks_of(whole: ScanBlock, sizes: Iterator[int]) -> Iterator[ScanBlock]:
     start = 0
     while start < len(whole):

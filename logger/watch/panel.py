@@ -48,7 +48,7 @@ class Panel:
         self.phase = Phase(setup)
         self.book = Book()
         pairs = len(setup.pairs)
-        self.minutes = Minutes(pairs)
+        self.minutes = Minutes(pairs, setup.link.scans_per_s)
         self.settled_min = [math.nan] * pairs
         self.last: Second | None = None
         self._columns = setup.pair_columns

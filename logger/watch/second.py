@@ -52,11 +52,13 @@ class Second:
 class Minutes:
     """The soak by the minute, powered seconds only: what slow detectors and the verdict read.
 
-    Each list has one entry a closed minute with at least 20 usable seconds of any pair. `t_min`: mean
-    time, minutes since the first scan; `current_a` (pairs) NaN where a pair had under 20 usable seconds.
+    Each list has one entry a closed minute with at least a third of its readings usable in any pair.
+    `t_min`: mean time, minutes since the first scan; `current_a` (pairs) NaN where a pair had fewer.
+    `scans_per_s` below 1 leaves seconds empty by right.
     """
 
     pairs: int
+    scans_per_s: float = 1.0
     t_min: list[float] = field(default_factory=list)
     on_min: list[float] = field(default_factory=list)
     state: list[str] = field(default_factory=list)
@@ -96,14 +98,15 @@ class Minutes:
         return closed
 
     def _close(self) -> bool:
-        enough = bool(self._counts) and max(self._counts) >= 20
+        least = 20.0 * min(1.0, self.scans_per_s)
+        enough = bool(self._counts) and max(self._counts) >= least
         if enough:
             nan = math.nan
             self.t_min.append(self._t / self._seconds / 60.0)
             self.on_min.append(self._on / self._seconds / 60.0)
             self.state.append(self._state)
             self.current_a.append(
-                [s / c if c >= 20 else nan for s, c in zip(self._sums, self._counts, strict=True)]
+                [s / c if c >= least else nan for s, c in zip(self._sums, self._counts, strict=True)]
             )
             self.mains_v.append(self._mains[0] / self._mains[1] if self._mains[1] else nan)
             self.ht_v.append(self._ht[0] / self._ht[1] if self._ht[1] else nan)
