@@ -11,7 +11,7 @@ of the parts in hand. Noise is the caller's: it knows over how many readings it 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
@@ -40,9 +40,16 @@ OTHER_FULL_SCALE_V: Final = 4.096
 CONVERTER_STEPS: Final = 32_768  # a 16-bit converter, counting both ways
 RESISTOR_TOLERANCE_PCT: Final = 1.0
 RESISTOR_WARMING_K: Final = 30.0  # how far a resistor may be from the temperature it was made or measured at
+RESISTOR_K_PER_W: Final = 100.0  # how much its own watts warm a small power resistor; from memory
+LEAD_EMF_V: Final = 10e-6  # some 3 K along a sense lead at about 3 uV/K of copper against solder; from memory
 ADC_GAIN_PCT: Final = 0.15
 ADC_OFFSET_STEPS: Final = 4.0  # of a 16-bit converter; from memory
+REFERENCE_PPM_PER_K: Final = 40.0  # the converter's reference, as one on the chip may move; from memory
+REFERENCE_WARMING_K: Final = 15.0  # how far the board may be from the temperature its gain is stated at
 ADC_INPUT_OHM: Final = 500e3  # what a resistor in the sense wire works into, at worst
+INPUT_LEAK_A: Final = (
+    20e-9  # what clamp and input draw through that resistor; a warm clamp diode; from memory
+)
 EARTH_RETURN_OHM: Final = 0.01  # chassis and lead that carry all pairs' currents, under a one-wire reading
 SUPPLY_PCT: Final = 1.0
 BETA_PCT: Final = 1.0
@@ -517,7 +524,9 @@ def terms(
     pair = channel.measures == "pair current"
     gain = Term("converter gain", ADC_GAIN_PCT, "%", "rectangular", per_v * volts / 100.0, pair, "gain")
     offset = Term("converter offset", ADC_OFFSET_STEPS * step_v, "V", "rectangular", per_v, False, "offset")
-    out = [*_part_terms(setup, channel, plain), gain, offset]
+    drift = per_v * volts * REFERENCE_WARMING_K * 1e-6
+    reference = Term("converter reference, warming", REFERENCE_PPM_PER_K, "ppm/K", "rectangular", drift, pair)
+    out = [*_part_terms(setup, channel, plain), gain, offset, reference]
     if known:
         found = _calibration_terms(known, channel, plain)
         out = [*found, *(term for term in out if term.replaced_by not in known.covers)]
@@ -555,8 +564,9 @@ def _at_converter(channel: Channel, value: float, step_v: float) -> tuple[float,
     if channel.sensor is None:
         return 0.0, 0.0  # its one term says that nothing is known
     volts = float(_curve_back(channel, np.array([value]))[0])
-    low, high = _curve(channel, np.array([volts - step_v, volts + step_v]))
-    return volts, float(high - low) / (2.0 * step_v)
+    return volts, _slope(
+        lambda part: float(_curve(channel, np.array([volts * (1.0 + part)]))[0]), 1e-3
+    ) / volts
 
 
 def _part_terms(setup: Setup, channel: Channel, value: float) -> list[Term]:
@@ -567,9 +577,11 @@ def _part_terms(setup: Setup, channel: Channel, value: float) -> list[Term]:
     ]
 
 
-_STAYS: Final[Mapping[str, Literal["", "gain"]]] = {
+_STAYS: Final[Mapping[str, Literal["", "gain", "offset"]]] = {
     "series resistor, loading": "gain",  # in place while the converter is calibrated
     "earth return": "",  # the other pairs' currents don't flow then
+    "series resistor, leakage": "offset",  # the same
+    "lead, thermal emf": "",  # no two days are alike in what is warm along a lead
     "cold junction": "",  # it has another temperature another day
 }
 """What no measuring of the parts themselves takes away."""
@@ -580,9 +592,12 @@ def _parts(setup: Setup, channel: Channel, value: float) -> list[Term]:
     warm = channel.tempco_ppm_per_K
     if channel.measures == "pair current":
         assert channel.sense_ohm is not None  # required by the set-up's own check
+        # what warms it from outside and its own watts act through one coefficient: they add, as one error
+        warmer_k = RESISTOR_WARMING_K + value**2 * channel.sense_ohm * RESISTOR_K_PER_W
         out = [
             Term("sense resistor, tolerance", tolerance, "%", "rectangular", value / 100.0),
-            Term("sense resistor, warming", warm, "ppm/K", "rectangular", value * RESISTOR_WARMING_K * 1e-6),
+            Term("sense resistor, warming", warm, "ppm/K", "rectangular", value * warmer_k * 1e-6),
+            Term("lead, thermal emf", LEAD_EMF_V, "V", "rectangular", 1.0 / channel.sense_ohm),
         ]
         if channel.series_ohm:
             out.append(
@@ -594,6 +609,8 @@ def _parts(setup: Setup, channel: Channel, value: float) -> list[Term]:
                     value / ADC_INPUT_OHM,
                 )
             )
+            leaked = channel.series_ohm / channel.sense_ohm
+            out.append(Term("series resistor, leakage", INPUT_LEAK_A, "A", "rectangular", leaked))
         if channel.pin is not None and len(channel.pin) == 1:
             all_pairs = value * len(setup.pairs) / channel.sense_ohm
             out.append(Term("earth return", EARTH_RETURN_OHM, "ohm", "rectangular", all_pairs))
@@ -633,18 +650,23 @@ def _parts(setup: Setup, channel: Channel, value: float) -> list[Term]:
 def _sensor_terms(channel: Channel, celsius: float, tolerance: float) -> list[Term]:
     """Return the terms of a sensor with a curve; sensitivities by a small change of each part."""
     volts = _curve_back(channel, np.array([celsius]))
+    fixed = channel.model_copy(update={"pullup_ohm": _pullup(channel)})
 
     def per_pct(key: str, size: float) -> float:
-        part = 1e-4  # a hundredth of a per cent
-        moved = channel.model_copy(update={key: size * (1.0 + part)})
-        back = channel.model_copy(update={key: size * (1.0 - part)})
-        return float(_curve(moved, volts)[0] - _curve(back, volts)[0]) / (200.0 * part)
+        def moved(part: float) -> float:
+            changed = fixed.model_copy(update={key: size * (1.0 + part)})
+            return float(_curve(changed, volts)[0])
+
+        return _slope(moved, 1e-3) / 100.0
 
     if channel.sensor == "type K":
         cold = channel.cold_junction_C
-        warm_end = channel.model_copy(update={"cold_junction_C": cold + 0.1})
-        cold_end = channel.model_copy(update={"cold_junction_C": cold - 0.1})
-        per_k = float(_curve(warm_end, volts)[0] - _curve(cold_end, volts)[0]) / 0.2
+
+        def junction(moved_k: float) -> float:
+            changed = channel.model_copy(update={"cold_junction_C": cold + moved_k})
+            return float(_curve(changed, volts)[0])
+
+        per_k = _slope(junction, 0.1)
         # class 2 of IEC 60584: 2.5 degC or 0.75 %, whichever is more; from memory
         wire = max(2.5, 0.0075 * abs(celsius))
         return [
@@ -671,18 +693,17 @@ def _sensor_terms(channel: Channel, celsius: float, tolerance: float) -> list[Te
     if channel.sensor == "pt100":
         # IEC 60751 class B
         return [Term("sensor, class B", 0.3 + 0.005 * abs(celsius), "degC", "rectangular", 1.0), *out]
-    fixed = channel.model_copy(update={"pullup_ohm": _pullup(channel)})
-
-    def per_pct_r25() -> float:
-        moved = fixed.model_copy(update={"r25_ohm": channel.r25_ohm * 1.0001})
-        back = fixed.model_copy(update={"r25_ohm": channel.r25_ohm * 0.9999})
-        return float(_curve(moved, volts)[0] - _curve(back, volts)[0]) / 0.02
-
     return [
-        Term("thermistor, R25", tolerance, "%", "rectangular", per_pct_r25()),
+        Term("thermistor, R25", tolerance, "%", "rectangular", per_pct("r25_ohm", channel.r25_ohm)),
         Term("thermistor, beta", BETA_PCT, "%", "rectangular", per_pct("beta_K", channel.beta_K)),
         *out,
     ]
+
+
+def _slope(of: Callable[[float], float], step: float) -> float:
+    """Return the derivative at 0 by central differences, exact for a polynomial of the fourth degree."""
+    near, far = of(step) - of(-step), of(2.0 * step) - of(-2.0 * step)
+    return (8.0 * near - far) / (12.0 * step)
 
 
 # ---- expanded uncertainty
@@ -721,38 +742,111 @@ def difference_U(
 
     `values`: the currents of the pairs compared, this one among them, by column; `normal_u` and `scan_noise`
     the same way. What all pairs share acts on the difference alone. NaN for one pair.
+
+    Two pairs: exact. More: the median of all is no straight line, since errors decide which pair is in the
+    middle, so distributions are propagated by a draw (JCGM 101:2008), always the same one; U is then the
+    half-width about the difference as read that holds 95 % of it, and U over the factor its rms.
     """
     weights = difference_weights(values, column)
     if weights is None:
         return math.nan, math.nan
-    normals: list[float] = []
-    flats: list[float] = []
-    shared: dict[str, float] = {}
-    common: dict[str, float] = {}
-    for other, weight in weights.items():
-        noise = scan_noise.get(other) if scan_noise else None
-        normals.append(weight * (normal_u or {}).get(other, 0.0))
-        for term in terms(setup, daq, other, values[other], calibration, scan_noise=noise):
-            if term.shared and term.distribution == "normal":
-                common[term.term] = common.get(term.term, 0.0) + weight * term.value * term.sensitivity
-            elif term.shared:
-                shared[term.term] = shared.get(term.term, 0.0) + weight * term.value * term.sensitivity
+    noises, noise_u = scan_noise or {}, normal_u or {}
+    own = {
+        other: terms(setup, daq, other, value, calibration, scan_noise=noises.get(other))
+        for other, value in values.items()
+    }
+    return difference_U_of(own, column, values, noise_u)
+
+
+def difference_U_of(
+    budgets: Mapping[int, Sequence[Term]],
+    column: int,
+    values: Mapping[int, float],
+    normal_u: Mapping[int, float],
+) -> tuple[float, float]:
+    """Return what `difference_U` does, from each pair's own terms; two pairs at least."""
+    columns = sorted(values)
+    normals = {other: [normal_u.get(other, 0.0)] for other in columns}
+    flats: dict[int, list[float]] = {other: [] for other in columns}
+    shared: dict[tuple[str, str], list[float]] = {}
+    for row, other in enumerate(columns):
+        for term in budgets[other]:
+            size = term.value * term.sensitivity
+            if term.shared:
+                sizes = shared.setdefault((term.distribution, term.term), [0.0] * len(columns))
+                sizes[row] += size
             elif term.distribution == "normal":
-                normals.append(weight * term.contribution)
-            else:
-                flats.append(abs(weight) * term.half_width)
-    flats += [abs(size) for size in shared.values()]
-    normals += list(common.values())
-    return expanded(math.hypot(*normals), flats)
+                normals[other].append(abs(size))
+            elif size != 0.0:
+                flats[other].append(abs(size))
+    common_normal = [sizes for (distribution, _), sizes in shared.items() if distribution == "normal"]
+    common_flat = [sizes for (distribution, _), sizes in shared.items() if distribution != "normal"]
+    if len(columns) == 2:
+        left_normal, left_flat = (
+            [abs(sizes[0] - sizes[1]) for sizes in group] for group in (common_normal, common_flat)
+        )
+        normal = math.hypot(*(u for part in normals.values() for u in part), *left_normal)
+        return expanded(normal, [*(size for part in flats.values() for size in part), *left_flat])
+    return _drawn_differences(
+        tuple(values[other] for other in columns),
+        tuple(math.hypot(*normals[other]) for other in columns),
+        tuple(tuple(sorted(flats[other], reverse=True)) for other in columns),
+        tuple(map(tuple, common_normal)),
+        tuple(map(tuple, common_flat)),
+    )[columns.index(column)]
+
+
+_COVERAGE: Final = 0.95
+_DRAWS: Final = 40_000
+"""U to about 0.5 %, its rms to 0.3 %."""
+
+
+@lru_cache(maxsize=64)
+def _drawn_differences(
+    values: tuple[float, ...],
+    normals: tuple[float, ...],
+    flats: tuple[tuple[float, ...], ...],
+    common_normal: tuple[tuple[float, ...], ...],
+    common_flat: tuple[tuple[float, ...], ...],
+) -> list[tuple[float, float]]:
+    """Return U and factor of each pair's difference from the median of all, all in one unit."""
+    pairs = len(values)
+    if any(math.isnan(u) for u in (*values, *normals, *(size for part in flats for size in part))):
+        return [(math.nan, math.nan)] * pairs
+    most = max(len(part) for part in flats)
+    normal_draw, flat_draw = _unit_draws(pairs, most + len(common_flat), len(common_normal))
+    off = np.asarray(values) + normals * normal_draw[:, :pairs]
+    for row, part in enumerate(flats):
+        off[:, row] += flat_draw[row, :, : len(part)] @ np.asarray(part)
+    for k, sizes in enumerate(common_flat):
+        off += flat_draw[0, :, most + k, None] * np.asarray(sizes)
+    for k, sizes in enumerate(common_normal):
+        off += normal_draw[:, pairs + k, None] * np.asarray(sizes)
+    as_read = np.asarray(values) - np.median(values)
+    ordered = np.sort(off, axis=1)
+    middle = (ordered[:, (pairs - 1) // 2] + ordered[:, pairs // 2]) / 2.0
+    error = np.abs(off - middle[:, None] - as_read)
+    out = []
+    for U, u in zip(np.quantile(error, _COVERAGE, axis=0), np.sqrt(np.mean(error**2, axis=0)), strict=True):
+        out.append((float(U), float(U / u) if u > 0 else math.nan))
+    return out
+
+
+@lru_cache(maxsize=1)
+def _unit_draws(pairs: int, flats: int, shared: int) -> tuple[FloatArray, FloatArray]:
+    """Return a normal draw (draws, pairs + shared) and a rectangular one (pairs, draws, flats)."""
+    draw = np.random.default_rng(101)
+    normal = draw.standard_normal((_DRAWS, pairs + shared))
+    return normal, draw.uniform(-1.0, 1.0, (pairs, _DRAWS, flats))
 
 
 def difference_weights(values: Mapping[int, float], column: int) -> dict[int, float] | None:
     """Return how much each pair's error counts in a pair's difference from the others; None for one pair.
 
     Two pairs: the whole difference. More: the pair less the median of all, that is less the middle pair or
-    half each of the middle two. A pair in the middle is its own reference, with a difference and an error of
-    nearly nothing on paper only, since errors decide which pair is in the middle: for it, half each of its
-    neighbours in order stand in, which errs on the wide side.
+    half each of the middle two. A pair in the middle is its own reference on paper only, since errors decide
+    which pair is in the middle: for it, half each of its neighbours in order stand in. This is the straight
+    line that a budget's table shows; `difference_U` itself is no straight line.
     """
     if len(values) < 2:
         return None
@@ -798,7 +892,6 @@ def expanded(normal_u: float, half_widths: Iterable[float]) -> tuple[float, floa
     return k * u, k
 
 
-_COVERAGE: Final = 0.95
 _NORMAL_K: Final = 1.959963984540054
 _FREQUENCIES: Final = 4096
 
