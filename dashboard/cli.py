@@ -9,9 +9,11 @@ from typing import Annotated
 import typer
 
 from logger.cli import (
+    CalibrationName,
     Force,
     SoakName,
     Store,
+    calibration_name,
     exit_code,
     open_store,
     progress_bar,
@@ -111,6 +113,7 @@ def report(
     soak: SoakName,
     out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where the report goes.")],
     db: Store = None,
+    calibration: CalibrationName = None,
     force: Force = False,
 ) -> int:
     """Write the verdict of a soak as a PDF.
@@ -120,5 +123,7 @@ def report(
     from dashboard.report import write_report
     from logger.clock import SystemClock
 
-    print(write_report(open_store(db), soak_number(soak), out, clock=SystemClock(), force=force))
+    which = calibration_name(calibration)
+    reader = open_store(db)
+    print(write_report(reader, soak_number(soak), out, clock=SystemClock(), force=force, calibration=which))
     return 0

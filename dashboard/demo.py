@@ -26,12 +26,15 @@ from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.export import export_log
 from logger.link.port import SerialLink
 from logger.pipeline import Output
+from logger.precheck import Load
 from logger.simulator.scenarios import Scenario, scenario
 from logger.store.reader import Reader
 from logger.tables import write_json
 
 SCANS_PER_S: Final = 10.0
 DASHBOARD_SPEED: Final = 60.0
+LOAD: Final = Load(ohm=8.0, tap_ohm=8.0, watts=240.0)
+"""What the simulated amp has at its output."""
 _PATIENCE_S: Final = 5.0
 
 
@@ -162,6 +165,7 @@ def _soak(
             link=link,
             store_path=store,
             say=say,
+            load=LOAD,
             speed=speed,
             until_plan_done=ends_with_plan,
             on_output=look,

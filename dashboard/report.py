@@ -26,7 +26,9 @@ from dashboard.bench import Look
 from dashboard.figures import Band, Story, match_limit
 from dashboard.report_chart import chart_svg, font_folder, left_off, printable, shortened, summary
 from dashboard.series import Series
+from logger.calibrate import standing
 from logger.clock import Clock
+from logger.convert import Calibration
 from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.finding import Finding, Kind, Severity
 from logger.setup import Setup, Step
@@ -60,7 +62,7 @@ class ReportData:
     """All that a report is made of.
 
     `judged` is the `soakbench.judge/1` document; `findings` those of the soak as they stand; `printed` is
-    when the report was made.
+    when the report was made; `calibration` what the figures rest on, None for what the set-up states.
     """
 
     soak: Soak
@@ -68,6 +70,7 @@ class ReportData:
     findings: tuple[Finding, ...]
     series: Series
     printed: datetime
+    calibration: Calibration | None = None
 
     @property
     def end_s(self) -> float:
@@ -80,14 +83,25 @@ class ReportData:
         return [channel for channel in self.judged["channels"] if channel["measures"] == "pair current"]
 
 
-def write_report(reader: Reader, soak_id: int | str, out: Path, *, clock: Clock, force: bool = False) -> Path:
+def write_report(
+    reader: Reader,
+    soak_id: int | str,
+    out: Path,
+    *,
+    clock: Clock,
+    force: bool = False,
+    calibration: int | str = "in force",
+) -> Path:
     """Write a soak's report to `out` and return that path.
+
+    `calibration`: "in force" for the one the soak was measured by, else it is judged anew with "none",
+    "newest" or that number.
 
     The file appears whole or not at all. FileExistsAlready unless `force`; RequestError where the name is
     not a PDF's, the folder is missing, or the disk refuses; StoreError where the store can't be read.
     """
     _may_write(out, force=force)
-    data = gather(reader, soak_id, clock)
+    data = gather(reader, soak_id, clock, calibration)
     pdf = compile_pdf(document(data), chart_svg(data.series, story_of(data)), data.printed)
     try:
         handle, temporary = tempfile.mkstemp(prefix=f".{out.name[:40]}.", suffix=".part", dir=out.parent)
@@ -124,21 +138,28 @@ def _umask() -> int:
     return mask
 
 
-def gather(reader: Reader, soak_id: int | str, clock: Clock) -> ReportData:
-    """Read a soak with its curves. One without a stored verdict (broken off, still running) is judged now."""
+def gather(
+    reader: Reader, soak_id: int | str, clock: Clock, calibration: int | str = "in force"
+) -> ReportData:
+    """Read a soak with its curves. One without a stored verdict (broken off, still running) is judged now.
+
+    So is one that is to be seen with another calibration than it was measured by.
+    """
     soak = reader.soak(soak_id)
     stored = tuple(reader.findings(soak.id))
-    if soak.verdict is not None:
+    if soak.verdict is not None and calibration == "in force":
         judged, findings = soak.verdict, stored
     else:
         from logger.judge import judge_soak  # slow to import, and seldom needed
 
-        judged = judge_soak(reader, soak.id)
+        judged = judge_soak(reader, soak.id, calibration=calibration)
         findings = tuple(_finding(item) for item in judged["findings"])
     span_s = (soak.last_t_us or 0) / 1e6
     level_s = curves.level_for(span_s, soak.setup.link.scans_per_s, len(soak.setup.pairs))
-    series = curves.read(reader, soak, level_s, Look(soak, findings, None).holes())
-    return ReportData(soak, judged, findings, series, clock.wall())
+    holes = Look(soak, findings, None).holes()
+    series = curves.read(reader, soak, level_s, holes, calibration=calibration)
+    known = reader.calibration_of(soak, calibration)
+    return ReportData(soak, judged, findings, series, clock.wall(), known)
 
 
 def _finding(item: Mapping[str, Any]) -> Finding:
@@ -230,6 +251,7 @@ def document(data: ReportData) -> Json:
                 ("Valves and rating", _valves(setup)),
                 ("Decision rule and limits", _rule(data)),
                 ("Uncertainty", _uncertainty(data)),
+                ("Checks before power", _before_power(data.soak)),
                 ("What was not measured or not judged", _not_judged(data)),
                 ("Cautions", list(CAUTIONS)),
             )
@@ -503,7 +525,7 @@ def _uncertainty(data: ReportData) -> list[str]:
         f"{_coverage(data.pairs)} For drift the whole 95 % interval is printed. An error that all pairs "
         "share, such as the converter's gain, cancels in their differences.",
         statements,
-        _calibration(data.soak.setup),
+        *standing(data.soak.setup, data.calibration, data.soak.started),
     ]
 
 
@@ -517,14 +539,16 @@ def _coverage(pairs: Iterable[Mapping[str, Any]]) -> str:
     )
 
 
-def _calibration(setup: Setup) -> str:
-    dated = [f"{c.name} {c.calibrated.date.isoformat()}" for c in setup.channel if c.calibrated is not None]
-    if dated:
-        return f"Calibration, as the set-up states it: {', '.join(dated)}."
-    return (
-        "Calibration: none. The uncertainties rest on the tolerances of resistors, dividers and sensors in "
-        "the set-up and on typical errors of the converter."
-    )
+def _before_power(soak: Soak) -> list[str]:
+    """List what the checks before power found; a soak of before there were any has none."""
+    if not soak.checks:
+        return ["No checks were made."]
+    words_of = {"odd": "Odd", "stop": "STOP"}
+    found = [one for one in soak.checks if one["result"] != "fine"]
+    fine = len(soak.checks) - len(found)
+    load = next((one["says"] for one in soak.checks if one["check"] == "load"), "")
+    lines = [f"{fine} of {len(soak.checks)} were fine. Load: {load}."]
+    return lines + [f"{words_of[one['result']]}, {one['check']}: {one['says']}." for one in found]
 
 
 def _not_judged(data: ReportData) -> list[str]:

@@ -86,10 +86,12 @@ def read(
     from_s: float = 0.0,
     to_s: float | None = None,
     after_s: float | None = None,
+    calibration: int | str = "in force",
 ) -> Series:
     """Read a stretch of a soak at one level: whole buckets from `from_s` to before `to_s`.
 
     `after_s` is where the line drawn so far ends, so that a gap before the first bucket breaks it too.
+    `calibration`: the one the soak was measured by, or another as for `judge_soak`.
     """
     setup = soak.setup
     if level_s == 0:
@@ -105,7 +107,8 @@ def read(
             rollup = reader.rollup(soak.id, level_s, start, stop)
             at = rollup.t0_s.astype(np.float64)
             found = _Counts(level_s, at, rollup.vmin, rollup.vmax, rollup.mean)
-    return _in_units(found, setup, Converter(setup, soak.daq), soak.daq.full_count, holes, after_s)
+    converter = Converter(setup, soak.daq, reader.calibration_of(soak, calibration))
+    return _in_units(found, setup, converter, soak.daq.full_count, holes, after_s)
 
 
 def _no_counts(level_s: int, channels: int) -> _Counts:

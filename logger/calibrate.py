@@ -409,10 +409,11 @@ def in_force(setup: Setup, daq: DaqInfo, stored: Calibration | None) -> tuple[Ca
     for name, found in stored.channels.items():
         if name not in now:
             continue
-        if stored.wiring.get(name, now[name]) != now[name]:
+        was = stored.wiring.get(name, "")
+        if was and was != now[name]:
             says.append(
-                f"calibration {stored.id} is not used for {name}: it was wired otherwise then "
-                f"({stored.wiring[name]}), calibrate it again"
+                f"calibration {stored.id} is not used for {name}: it was wired otherwise then ({was}), "
+                "calibrate it again"
             )
             continue
         kept[name] = found

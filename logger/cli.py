@@ -10,13 +10,14 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from logger.errors import RequestError, SetupError
 
 if TYPE_CHECKING:
+    from logger.precheck import Load
     from logger.store.reader import Reader
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -33,6 +34,12 @@ Json = Annotated[
 ]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")]
 SoakName = Annotated[str, typer.Argument(metavar="SOAK", help="A soak's number, or last.")]
+CalibrationName = Annotated[
+    str | None,
+    typer.Option(
+        "--calibration", metavar="none|ID|newest", help="Look at it with another than it was measured by."
+    ),
+]
 
 
 @app.callback()
@@ -72,13 +79,21 @@ def run(
     ] = None,
     wait: Annotated[bool, typer.Option("--wait", help="Wait for the DAQ instead of giving up.")] = False,
     new: Annotated[bool, typer.Option("--new", help="Begin a new soak. This version always does.")] = False,
+    load: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEXT", help='What is connected: "8 ohm on the 8 ohm tap, 240 W", or none. Else asked.'
+        ),
+    ] = None,
 ) -> int:
     """Measure, watch, store: the daemon. Records from the first scan until stopped (Ctrl-C).
 
-    Example: soakbench run theatre.toml --wait
+    Start it some 20 s before HT is switched on: then it checks the bench first.
+
+    Example: soakbench run theatre.toml --load "8 ohm on the 8 ohm tap, 240 W"
     """
     from logger import check as checking
-    from logger import daemon, setup
+    from logger import daemon, precheck, setup
     from logger.link.port import SerialLink
     from logger.store.reader import default_path
 
@@ -91,6 +106,7 @@ def run(
         raise RequestError(f'link kind "{found.link.kind}" isn\'t fitted in this version: use "lines"')
     for sentence in checking.advise(found).odd:
         warn(sentence)
+    connected = precheck.parse_load(load) if load is not None else ask_load()
     link = SerialLink(
         found.link.port,
         channels=len(found.channel),
@@ -99,7 +115,14 @@ def run(
         wait=wait,
     )
     with messages(log_file) as say:
-        daemon.run(setup=found, setup_text=text, link=link, store_path=db or default_path(), say=say)
+        daemon.run(
+            setup=found,
+            setup_text=text,
+            link=link,
+            store_path=db or default_path(),
+            say=say,
+            load=connected,
+        )
     return 0
 
 
@@ -248,26 +271,38 @@ def soaks_show(
     context: typer.Context,
     soak: SoakName = "last",
     db: Store = None,
+    calibration: CalibrationName = None,
     json_to: Json = None,
     force: Force = False,
 ) -> int:
     """Show one soak: what was found and, once it has ended, its verdict.
 
     Example: soakbench soaks show 3
+
+    Example: soakbench soaks show 3 --calibration newest
     """
     from logger import judge as judging
     from logger import tables
+    from logger.calibrate import standing
 
     reader = open_store(db or context.obj)
     one = reader.soak(soak_number(soak))
+    which = calibration_name(calibration)
     document = one.verdict
-    if document is None:  # still running, or broken off: judged as far as it got
+    if document is None or which != "in force":  # still running, broken off, or to be seen otherwise
         with progress_bar("judging", one.last_t_us) as seen:
-            document = judging.judge_soak(reader, one.id, seen)
+            document = judging.judge_soak(reader, one.id, seen, which)
+    lines = standing(one.setup, reader.calibration_of(one, which), one.started)
     if json_to is None:
-        tables.show(tables.soaks_table([one]), *tables.verdict_parts(document))
+        tables.show(
+            tables.soaks_table([one]),
+            *tables.check_lines(one.checks),
+            *tables.verdict_parts(document),
+            "\n".join(lines),
+        )
     else:
-        tables.write_json({**tables.soak_document(one), "judge": document}, json_to, force=force)
+        shown = {**tables.soak_document(one), "calibration": lines, "checks": one.checks, "judge": document}
+        tables.write_json(shown, json_to, force=force)
     return 0
 
 
@@ -276,6 +311,7 @@ def export(
     soak: SoakName,
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="FILE.csv or FILE.csv.gz.")],
     db: Store = None,
+    calibration: CalibrationName = None,
     force: Force = False,
 ) -> int:
     """Write a soak as a log file, with its set-up beside it: what judge reads.
@@ -287,7 +323,9 @@ def export(
     reader = open_store(db)
     which = soak_number(soak)
     with progress_bar("exporting", reader.soak(which).last_t_us) as seen:
-        setup_to = export_log(reader, which, out, force=force, progress=seen)
+        setup_to = export_log(
+            reader, which, out, force=force, progress=seen, calibration=calibration_name(calibration)
+        )
     print(f"{out}\n{setup_to}")
     return 0
 
@@ -319,6 +357,41 @@ def soak_number(text: str) -> int | str:
     if text.isascii() and text.isdigit():
         return int(text)
     raise RequestError(f"{text!r} is no soak: give a number from `soakbench soaks`, or last")
+
+
+def calibration_name(text: str | None) -> int | str:
+    """Read what a person calls a calibration: none, newest, a number; the one in force where nothing is."""
+    if text is None:
+        return "in force"
+    if text in ("none", "newest"):
+        return text
+    if text.isascii() and text.isdigit():
+        return int(text)
+    raise RequestError(
+        f"{text!r} is no calibration: give none, newest, or a number from `soakbench calibrate --list`"
+    )
+
+
+def ask_load() -> Load | Literal["not said"] | None:
+    """Ask what load is connected, where there is a person at a terminal to ask."""
+    from logger.precheck import parse_load
+
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return "not said"
+    while True:
+        print(
+            "What load is connected? Like: 8 ohm on the 8 ohm tap, 240 W; none; or Enter to leave it open: ",
+            end="",
+            file=sys.stderr,
+            flush=True,
+        )
+        answer = sys.stdin.readline().strip()
+        if not answer:
+            return "not said"
+        try:
+            return parse_load(answer)
+        except RequestError as error:
+            warn(str(error))
 
 
 @contextmanager

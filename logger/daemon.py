@@ -10,20 +10,31 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import Final, Protocol
+from typing import Final, Literal, Protocol
 
 import numpy as np
 
 from logger.blocks import DaqInfo, ScanBlock
+from logger.calibrate import in_force, standing
 from logger.clock import Clock, SystemClock
-from logger.convert import Calibration
 from logger.errors import LinkError, StoreError
 from logger.finding import Severity
 from logger.link.lines import End
 from logger.link.port import Connected, Disconnected, Event
 from logger.pipeline import Output, Pipeline
+from logger.precheck import (
+    BYTES_A_SAMPLE,
+    DISK_FLOOR_BYTES,
+    DISK_LOW_BYTES,
+    BeforePower,
+    Check,
+    Facts,
+    Load,
+    needed_bytes,
+)
 from logger.setup import Setup
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
 
@@ -39,9 +50,6 @@ _SOURCE_LOST_S: Final = 60.0
 _LOOK_AROUND_S: Final = 60.0
 _END_TRIES: Final = 30
 _BEGIN_TRIES: Final = 5
-_DISK_LOW_BYTES: Final = 500_000_000
-_DISK_FLOOR_BYTES: Final = 50_000_000
-_BYTES_A_SAMPLE: Final = 3.2
 _CUT_BEFORE_S: Final = 2.0  # the plan's end is known to a second
 
 
@@ -74,7 +82,7 @@ def run(
     store_path: Path,
     say: Say,
     clock: Clock | None = None,
-    calibration: Calibration | None = None,
+    load: Load | Literal["not said"] | None = "not said",
     kind: str = "as left",
     until_plan_done: bool = False,
     speed: float = 1.0,
@@ -87,6 +95,9 @@ def run(
     It ends when `stop` is set or Ctrl-C or SIGTERM come ("stopped"), when the plan is over and HT has been
     off 10 minutes, or when the DAQ says that no more scans will come; with `until_plan_done` with the plan
     ("finished"). None is returned where it was stopped before the first scan.
+
+    It is measured by the store's newest calibration of the board that answers, and what the checks before
+    power say is told and stored as soon as enough scans are there; `load` is what a person says is connected.
 
     `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
     each output of the pipeline. `speed` is how much faster than the host's clock recorded time runs, 0 for as
@@ -103,7 +114,7 @@ def run(
             writer=writer,
             say=say,
             clock=clock or SystemClock(),
-            calibration=calibration,
+            load=load,
             kind=kind,
             until_plan_done=until_plan_done,
             speed=speed,
@@ -152,7 +163,7 @@ class _Daemon:
         writer: Writer,
         say: Say,
         clock: Clock,
-        calibration: Calibration | None,
+        load: Load | Literal["not said"] | None,
         kind: str,
         until_plan_done: bool,
         speed: float,
@@ -166,7 +177,8 @@ class _Daemon:
         self._writer = writer
         self._say = say
         self._clock = clock
-        self._calibration = calibration
+        self._load = load
+        self._before_power: BeforePower | None = None
         self._kind = kind
         self._until_plan_done = until_plan_done
         self._on_output = on_output
@@ -259,9 +271,8 @@ class _Daemon:
         self._silent = False
         if self._pipeline is None:
             assert self._daq is not None  # a link says who answers before its first scan
-            self._pipeline = Pipeline(self._setup, self._daq, self._calibration)
             self._first_us = int(block.t_us[0])
-            self._begin(self._daq)
+            self._pipeline = self._begin(self._daq)
         block = ScanBlock(block.t_us - self._first_us, block.sequence, block.counts)
         for part in self._parts(block):
             try:
@@ -270,6 +281,8 @@ class _Daemon:
                 # whatever the watching does, what was measured is kept
                 self._writer.add_scans(part)
             self._put(output)
+            if self._before_power is not None:
+                self._take_checks(self._before_power.feed(part))
             self._commit_when_due()
             if self._is_over(self._pipeline):
                 self._how = "finished"
@@ -295,16 +308,20 @@ class _Daemon:
             return True
         return pipeline.off_s >= HT_OFF_ENDS_S
 
-    def _begin(self, daq: DaqInfo) -> None:
+    def _begin(self, daq: DaqInfo) -> Pipeline:
         started = self._clock.wall()
         for left in reversed(range(_BEGIN_TRIES)):
             try:
+                stored = self._writer.newest_calibration(daq.board_id)
+                calibration, says = in_force(self._setup, daq, stored)
+                last_soak = self._writer.last_started()
                 self._soak_id = self._writer.begin_soak(
                     setup=self._setup,
                     setup_text=self._setup_text,
                     daq=daq,
                     started=started,
                     kind=self._kind,
+                    calibration_id=None if calibration is None else calibration.id,
                 )
                 break
             except StoreError as error:
@@ -316,6 +333,29 @@ class _Daemon:
         self._tell(f"soak {self._soak_id} has begun")
         if self._on_soak is not None and self._soak_id is not None:
             self._on_soak(self._soak_id)
+        for sentence in [*says, *standing(self._setup, calibration, started)]:
+            self._tell(sentence)
+        facts = Facts(
+            now=started,
+            built=datetime.fromtimestamp(Path(__file__).stat().st_mtime, tz=UTC),
+            disk_left_bytes=disk_left_bytes(self._writer.path),
+            disk_needed_bytes=needed_bytes(self._setup),
+            load=self._load,
+            last_soak=last_soak,
+        )
+        self._before_power = BeforePower(self._setup, daq, facts, calibration)
+        return Pipeline(self._setup, daq, calibration)
+
+    def _take_checks(self, found: list[Check] | None) -> None:
+        """Say and store what the checks before power found, once they are made. Nothing ends for them."""
+        if found is None:
+            return
+        self._before_power = None
+        for one in found:
+            self._tell(one.line)
+        if any(one.result == "stop" for one in found):
+            self._tell("STOP: don't switch HT on before that is mended; recording goes on meanwhile")
+        self._writer.put_checks([one.json() for one in found])
 
     def _put(self, output: Output) -> None:
         """Hand an output to the store, and to whoever looks on."""
@@ -380,12 +420,12 @@ class _Daemon:
 
     def _look_at_disk(self) -> None:
         left = disk_left_bytes(self._writer.path)
-        rate = self._setup.link.scans_per_s * len(self._setup.channel) * _BYTES_A_SAMPLE
+        rate = self._setup.link.scans_per_s * len(self._setup.channel) * BYTES_A_SAMPLE
         hours = left / rate / 3600.0
         level = 0
-        if left < _DISK_FLOOR_BYTES:
+        if left < DISK_FLOOR_BYTES:
             level = 2
-        elif left < _DISK_LOW_BYTES or hours < 2.0 * self._plan_s / 3600.0:
+        elif left < DISK_LOW_BYTES or hours < 2.0 * self._plan_s / 3600.0:
             level = 1
         if level > self._disk_level:
             room = f"the disk of {self._writer.path} has {left / 1e6:.0f} MB left"
@@ -397,6 +437,8 @@ class _Daemon:
 
     def _end(self, pipeline: Pipeline) -> None:
         """Close the last tick, store the verdict and how it ended."""
+        if self._before_power is not None:
+            self._take_checks(self._before_power.finish())
         self._put(pipeline.finish())
         ended, verdict = self._clock.wall(), pipeline.verdict()
         assert self._how is not None

@@ -19,11 +19,13 @@ def export_log(
     setup_path: Path | None = None,
     force: bool = False,
     progress: Callable[[float], None] = lambda _t_s: None,
+    calibration: int | str = "in force",
 ) -> Path:
     """Write all scans of a soak to `out` (`.csv` or `.csv.gz`); return where its set-up went.
 
     The set-up goes to `setup_path`, else beside the log under its name with `.toml`. `progress` is told how
-    far it is, in seconds of the soak. FileExistsAlready where either exists and `force` is not set.
+    far it is, in seconds of the soak. `calibration` as for `judge_soak`. FileExistsAlready where either
+    exists and `force` is not set.
     """
     if not out.name.lower().endswith((".csv", ".csv.gz")):
         raise RequestError(f"a log is a .csv or a .csv.gz, and {out.name} is neither: name it so")
@@ -41,6 +43,7 @@ def export_log(
         soak.daq,
         scans(),
         reader.marks(soak.id),
+        calibration=reader.calibration_of(soak, calibration),
         setup_path=setup_path,
         force=force,
     )

@@ -38,10 +38,15 @@ def judge_log(
     return pipeline.verdict()
 
 
-def judge_soak(reader: Reader, soak_id: int, progress: Progress = _unheard) -> dict[str, Any]:
-    """Judge a soak of the store anew from its scans, as far as it has got."""
+def judge_soak(
+    reader: Reader, soak_id: int, progress: Progress = _unheard, calibration: int | str = "in force"
+) -> dict[str, Any]:
+    """Judge a soak of the store anew from its scans, as far as it has got.
+
+    `calibration`: "in force" for the one it was measured by, "none", "newest" or a number.
+    """
     soak = reader.soak(soak_id)
-    pipeline = Pipeline(soak.setup, soak.daq)
+    pipeline = Pipeline(soak.setup, soak.daq, reader.calibration_of(soak, calibration))
     for scans in reader.scan_blocks(soak.id):
         progress(pipeline.feed(scans).now["t_s"])
     pipeline.finish()

@@ -34,8 +34,10 @@ _NOISE_K: Final = 0.5
 _LINE_CHANCE: Final = 1e-4  # of a line as strong in plain noise, over the whole of one channel's spectrum
 _PLAUSIBLE_C: Final = (-20.0, 100.0)
 _COLD_K: Final = 2.0  # beyond the sensors' own uncertainty
-_DISK_FLOOR_BYTES: Final = 50_000_000
-_DISK_LOW_BYTES: Final = 500_000_000
+DISK_FLOOR_BYTES: Final = 50_000_000
+DISK_LOW_BYTES: Final = 500_000_000
+BYTES_A_SAMPLE: Final = 3.2
+"""In a store, roll-ups included; measured."""
 _LOAD_LOW: Final = 0.7  # of the tap's ohms
 _LOAD_HIGH: Final = 2.5
 
@@ -205,7 +207,7 @@ def checks(
 def needed_bytes(setup: Setup) -> float:
     """Return about how much room the plan's scans take in a store, with roll-ups."""
     hours = sum(step.seconds for step in setup.plan.steps) / 3600.0
-    return 3600.0 * hours * setup.link.scans_per_s * len(setup.channel) * 3.2
+    return 3600.0 * hours * setup.link.scans_per_s * len(setup.channel) * BYTES_A_SAMPLE
 
 
 # ---- of the scans
@@ -475,9 +477,9 @@ def _clock(facts: Facts) -> Check:
 def _disk(facts: Facts) -> Check:
     left, needed = facts.disk_left_bytes, facts.disk_needed_bytes
     room = f"{left / 1e6:,.0f} MB left, the plan takes about {max(1.0, needed / 1e6):.0f} MB"
-    if left < max(_DISK_FLOOR_BYTES, needed):
+    if left < max(DISK_FLOOR_BYTES, needed):
         return Check("disk", "stop", room, "make room, or name a store on another disk with --db")
-    if left < max(_DISK_LOW_BYTES, 2.0 * needed):
+    if left < max(DISK_LOW_BYTES, 2.0 * needed):
         return Check("disk", "odd", room, "make room soon")
     return Check("disk", "fine", room)
 

@@ -453,6 +453,23 @@ def soaks_table(soaks: Sequence[Soak]) -> Table:
     return table
 
 
+def check_lines(checks: Sequence[dict[str, str]] | None) -> Iterator[object]:
+    """Lay out what the checks before power said of a soak: those that were not fine, one a line."""
+    if checks is None:
+        return
+    rest = [one for one in checks if one["result"] != "fine"]
+    lines = Text()
+    for one in rest:
+        word = "STOP" if one["result"] == "stop" else one["result"]
+        lines.append(
+            f"before power: {one['check']}: {word}: {one['says']}{one['do'] and '; '}{one['do']}\n",
+            style="bold" if word == "STOP" else "",
+        )
+    fine = len(checks) - len(rest)
+    lines.append(f"before power: {fine} of {len(checks)} checks fine\n")
+    yield lines
+
+
 def soak_document(soak: Soak) -> dict[str, Any]:
     """Return what the list knows of a soak as plain JSON types."""
     return {

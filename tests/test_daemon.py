@@ -11,6 +11,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +21,17 @@ from tiny_daq import Row, TinyDaq, board
 
 from logger import daemon
 from logger.blocks import NO_READING, ScanBlock
+from logger.calibrate import wirings
 from logger.clock import ManualClock
+from logger.convert import Calibration
 from logger.errors import DaemonRunning, LinkError
 from logger.finding import Kind
+from logger.judge import judge_soak
 from logger.link.lines import End
 from logger.link.port import Connected, Event, SerialLink
 from logger.pipeline import Output, Pipeline
-from logger.setup import Setup, parse
+from logger.precheck import Load
+from logger.setup import Calibrated, Setup, parse
 from logger.store.reader import Reader
 from logger.store.sqlite import write_lock
 from logger.store.writer import Writer
@@ -344,9 +349,112 @@ def test_a_disk_that_fills_up_is_said_in_time(
         events += [ten_seconds(at), lambda: clock.advance(61.0)]
     run = Run(store, GivenLink(events), clock=clock)
     run()
-    told = [text for text in run.said if "MB left" in text]
+    told = [text for text in run.said if "MB left" in text and "before power" not in text]
     assert len(told) == (1 if words else 0)
     assert all(words in text for text in told)
+
+
+def counted(seconds: float, row: Callable[[int], Row] = idle) -> ScanBlock:
+    return scan_block(0, np.array([row(i) for i in range(round(10 * seconds))], dtype=np.int32))
+
+
+def test_the_checks_before_power_are_said_and_stored_with_the_soak(store: Path) -> None:
+    # idle() has HT from 3 s on: too early for the checks that need scans
+    run = Run(store, GivenLink([counted(60)]), load=Load(8.0, 8.0, 240.0))
+    run()
+    lines = [text for text in run.said if text.startswith("before power: ")]
+    assert lines[0] == "before power: load: fine: 8 ohm on the 8 ohm tap, 240 W, as said; it can't be seen"
+    assert "HT was there after 3 s" in lines[1]
+    stored = Reader(store).soak(1).checks
+    assert stored is not None
+    assert [one["check"] for one in stored] == ["load", "HT off", "clock", "disk"]
+    assert [one["check"] for one in stored] == [line.split(": ")[1] for line in lines]
+
+
+def cold(sequence: int) -> Row:
+    """HT comes at 25 s; until then pair1 reads 12 mA too much, as a lead that leaks would."""
+    if sequence < 250:
+        return [1536 + sequence % 3, sequence % 5, sequence % 2]
+    return idle(sequence)
+
+
+def test_a_stop_is_said_loudly_and_ends_nothing(store: Path) -> None:
+    run = Run(store, GivenLink([counted(60, cold)]))
+    assert run() == 1
+    said = "\n".join(run.said)
+    assert "before power: zero current: STOP: pair1 reads 12.0" in said
+    assert "STOP: don't switch HT on before that is mended; recording goes on meanwhile" in said
+    soak = Reader(store).soak(1)
+    assert soak.scans == 600
+    assert soak.checks is not None
+    assert [one["check"] for one in soak.checks if one["result"] == "stop"] == ["zero current"]
+
+
+def test_a_soak_too_short_for_the_checks_says_so_at_its_end(store: Path) -> None:
+    run = Run(store, GivenLink([counted(2)]))
+    run()
+    assert any("only 2 s of scans came" in text for text in run.said)
+
+
+def calibrated(store: Path, gain: float, day: int = 1) -> int:
+    """Put a calibration of the bench's board into the store; return its number."""
+    found = Calibrated(date=date(2025, 12, day), gain=gain, u_gain=2e-4, u_offset=2e-6)
+    calibration = Calibration(
+        {"pair1": found, "pair2": found},
+        board_id=DAQ.board_id,
+        made=datetime(2025, 12, day, tzinfo=UTC),
+        wiring=wirings(parse(SETUP), DAQ),
+    )
+    with Writer(store, ManualClock()) as writer:
+        return writer.add_calibration(calibration)
+
+
+def test_a_soak_is_measured_by_the_boards_newest_calibration_and_keeps_its_number(store: Path) -> None:
+    calibrated(store, 1.5, day=2)
+    number = calibrated(store, 1.01, day=3)
+    run = Run(store, GivenLink([counted(190)]), clock=ManualClock())
+    run()
+    reader = Reader(store)
+    soak = reader.soak(1)
+    assert soak.calibration_id == number
+    assert f"Calibration {number}: 2025-12-03 (pair1, pair2)." in run.said
+    assert "Not calibrated, so by tolerances alone: ht." in run.said
+    assert soak.now is not None
+    shown = soak.now["channels"]["pair1"]["value"]
+    assert shown == pytest.approx(1.01 * 0.07632 * DAQ.volts_per_count[0] / 7.8125e-6, rel=2e-3)
+    # the same soak, looked at with each
+    known = reader.calibration_of(soak)
+    assert known is not None
+    assert known.id == number
+    plain = reader.calibration_of(soak, "none")
+    assert plain == Calibration()
+    assert judge_soak(reader, 1)["soak"] == (soak.verdict or {})["soak"]
+    measured, plainly = (
+        judge_soak(reader, 1, calibration=which)["channels"][0] for which in ("in force", "none")
+    )
+    assert measured["settled_mA"] == pytest.approx(1.01 * plainly["settled_mA"], rel=1e-9)
+    assert measured["expanded_uncertainty_mA"] < plainly["expanded_uncertainty_mA"]
+
+
+def test_a_soak_without_a_calibration_says_so_and_so_does_one_that_is_over_age(store: Path) -> None:
+    run = Run(store, GivenLink([counted(3)]), clock=ManualClock())
+    run()
+    assert any(text.startswith("Calibration: none.") for text in run.said)
+    calibrated(store, 1.0)
+    late = Run(store, GivenLink([counted(3)]), clock=ManualClock(datetime(2027, 2, 1, tzinfo=UTC)))
+    late()
+    assert any("was 14 months old when this soak began, over a year" in text for text in late.said)
+
+
+def test_a_channel_wired_otherwise_than_when_it_was_calibrated_is_not_calibrated(store: Path) -> None:
+    number = calibrated(store, 1.5)
+    text = SETUP.replace("sense_ohm = 1.0", "sense_ohm = 10.0", 1)
+    run = Run(store, GivenLink([counted(3)]), text)
+    run()
+    assert any(f"calibration {number} is not used for pair1: it was wired otherwise" in t for t in run.said)
+    known = Reader(store).calibration_of(Reader(store).soak(1))
+    assert known is not None
+    assert set(known.channels) == {"pair2"}
 
 
 def test_a_second_daemon_is_refused_before_it_touches_the_port(store: Path, port: Path) -> None:

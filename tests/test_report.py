@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -20,9 +20,10 @@ from dashboard.report_chart import chart_svg, printable
 from dashboard.series import Series, from_others
 from logger.blocks import DaqInfo
 from logger.clock import ManualClock
+from logger.convert import Calibration
 from logger.errors import FileExistsAlready, RequestError
 from logger.finding import Finding, Kind, Severity
-from logger.setup import Setup, parse
+from logger.setup import Calibrated, Setup, parse
 from logger.store.reader import Soak
 
 STARTED = datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
@@ -357,7 +358,35 @@ def test_a_stated_calibration_is_printed_with_its_date() -> None:
     calibrated = "sense_ohm = 1.0\ncalibrated = {date = 2026-02-14, gain = 1.001}"
     text = text_of(printed(a_report(text=setup_text().replace("sense_ohm = 1.0", calibrated, 1))))
 
-    assert "Calibration, as the set-up states it: pair1 2026-02-14." in text
+    assert "Calibration, as the set-up states it: 2026-02-14 (pair1)." in text
+    assert "Not calibrated, so by tolerances alone: " in text
+
+
+@needs_poppler
+def test_an_old_calibration_of_the_store_is_printed_as_old_and_with_its_number() -> None:
+    found = Calibrated(date=date(2024, 1, 5), gain=1.001)
+    data = replace(a_report(), calibration=Calibration({"pair1": found}, id=3, instrument="bench meter 3"))
+    text = text_of(printed(data))
+
+    assert "Calibration 3: 2024-01-05 (pair1), with bench meter 3." in text
+    assert "months old when this soak began, over a year" in text
+    assert "Calibration: none." in text_of(four_pairs())
+
+
+@needs_poppler
+def test_what_the_checks_before_power_found_is_listed() -> None:
+    checks = [
+        {"check": "load", "result": "fine", "says": "8 ohm on the 8 ohm tap, 240 W, as said", "do": ""},
+        {"check": "zero current", "result": "stop", "says": "pair1 reads 9 mA with HT off", "do": "look"},
+        {"check": "clock", "result": "odd", "says": "it says 2000", "do": "set it"},
+    ]
+    data = a_report()
+    text = text_of(printed(replace(data, soak=replace(data.soak, checks=checks))))
+
+    assert "1 of 3 were fine. Load: 8 ohm on the 8 ohm tap, 240 W, as said." in text
+    assert "STOP, zero current: pair1 reads 9 mA with HT off." in text
+    assert "Odd, clock: it says 2000." in text
+    assert "No checks were made." in text_of(four_pairs())
 
 
 @needs_poppler

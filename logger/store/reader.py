@@ -15,6 +15,7 @@ import sqlalchemy as sa
 
 from logger import setup as setup_file
 from logger.blocks import DaqInfo, Mark, ScanBlock
+from logger.calibrate import in_force
 from logger.convert import Calibration
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.finding import Finding, Kind, Severity
@@ -172,9 +173,24 @@ class Reader:
         named = "" if which == "newest" else f" {which}"
         raise RequestError(f"there is no calibration{named}{whose} in {self.path}: it has {has}")
 
-    def calibration_of(self, soak: Soak) -> Calibration | None:
-        """Return the store's calibration that a soak was measured by, None where it was none."""
-        return None if soak.calibration_id is None else self.calibration(soak.calibration_id)
+    def calibration_of(self, soak: Soak, which: int | str = "in force") -> Calibration | None:
+        """Return the calibration to look at a soak with, joined to what its set-up states.
+
+        `which`: "in force" for the one it was measured by, "none" for none at all, "newest" for the newest
+        of its board, or a number. None where the set-up's own, if any, is all there is. RequestError for a
+        number that the store has not, or that is another board's.
+        """
+        if which == "none":
+            return Calibration()
+        if which == "in force":
+            which = "none" if soak.calibration_id is None else soak.calibration_id
+        stored = None if which == "none" else self.calibration(which, soak.daq.board_id)
+        if stored is not None and stored.board_id != soak.daq.board_id:
+            raise RequestError(
+                f"calibration {stored.id} is of the board {stored.board_id}, and soak {soak.id} was measured "
+                f"with {soak.daq.board_id}: name one of that board, newest or none"
+            )
+        return in_force(soak.setup, soak.daq, stored)[0]
 
     def _finding(self, row: Any) -> Finding:
         try:

@@ -15,7 +15,7 @@ import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
@@ -34,7 +34,7 @@ from logger.setup import Setup
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.packing import SECOND_US
-from logger.store.reader import fetch_calibrations, fetch_rollup, to_us
+from logger.store.reader import EPOCH, fetch_calibrations, fetch_rollup, to_us
 from logger.store.rollup import Rollup
 from logger.store.sqlite import disk_left_bytes, old_sqlite_warning
 
@@ -255,6 +255,13 @@ class Writer:
         with self._transaction() as connection:
             found = fetch_calibrations(connection, board_id)
         return found[-1] if found else None
+
+    def last_started(self) -> datetime | None:
+        """Return when the last soak of the store began, None where there is none."""
+        query = sa.select(sa.func.max(schema.soak.c.started_us))
+        with self._transaction() as connection:
+            us = connection.execute(query).scalar()
+        return None if us is None else EPOCH + timedelta(microseconds=us)
 
     def set_now(self, now: Mapping[str, Any]) -> None:
         """Take in the daemon's word on how the soak stands; the last one before a commit is stored."""
