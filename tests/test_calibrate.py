@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -12,13 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger import calibrate
-from logger.blocks import NO_READING, DaqInfo, ScanBlock
-from logger.calibrate import Point, Resistor, fit, straight_line
-from logger.convert import Calibration, Converter
-from logger.errors import RequestError
-from logger.setup import Calibrated, Setup, parse
-from logger.simulator.scenarios import scenario
+from logger.calibrate import straight_line
 
 DATA = Path(__file__).parent / "data"
 ON = date(2026, 3, 1)
