@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from logger import bias
+from logger import bias, budget
 from logger.blocks import DaqInfo
-from logger.convert import daq_from_setup, difference_U, expanded, terms, value_U
+from logger.budget import Budget
+from logger.convert import daq_from_setup
 from logger.errors import Fault
 from logger.setup import Channel, Setup
 
@@ -257,46 +258,30 @@ def _limits(setup: Setup) -> Iterator[Limit]:
 
 
 def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
-    pairs = setup.pair_columns
-    first = setup.channel[pairs[0]]
+    first = setup.pairs[0]
     aim = aim_a(setup, first)
-    if math.isnan(aim):
+    if any(math.isnan(aim_a(setup, pair)) for pair in setup.pairs):
         return
     limits = setup.limits
     judged = setup.amp.bias == "fixed" and setup.amp.operating_class == "AB"
-    if len(pairs) >= 2 and judged:
+    if judged:
         match_a = limits.match_mA / 1000 if limits.match_mA else (limits.match_pct or 0.0) / 100 * aim
-        aims = {column: aim_a(setup, setup.channel[column]) for column in pairs}
-        u, _ = difference_U(setup, daq, pairs[0], aims)
-        yield _decided(
-            "a pair from the others",
-            1000 * match_a,
-            1000 * u,
-            "mA",
-            "closer sense resistors, or measuring each against the same reference",
-        )
+        others = budget.from_others(setup, daq, 0)
+        if others is not None:
+            yield _decided("a pair from the others", 1000 * match_a, others)
     if limits.pair_low_mA is not None and limits.pair_high_mA is not None:
         half = (limits.pair_high_mA - limits.pair_low_mA) / 2
-        yield _decided(
-            "the window of your own, from its middle",
-            half,
-            1000 * value_U(setup, daq, pairs[0], aim)[0],
-            "mA",
-            "closer sense resistors, or a wider window",
-        )
-    if limits.fail_pct is not None and setup.first("HT") is not None:
+        yield _decided("the window of your own, from its middle", half, budget.current(setup, daq, 0))
+    power = budget.dissipation(setup, daq, 0)
+    if limits.fail_pct is not None and power is not None:
         room = limits.fail_pct - _aim_pct(setup)
         if room > 0:
-            yield _decided(
-                "dissipation at the aim, below the failing limit",
-                room,
-                _dissipation_pct(setup, daq, pairs[0]),
-                "%",
-                "screen_fraction measured and stated, closer resistors in the HT divider",
-            )
+            yield _decided("dissipation at the aim, below the failing limit", room, power)
 
 
-def _decided(what: str, limit: float, u: float, unit: str, helps: str) -> Decidable:
+def _decided(what: str, limit: float, of: Budget) -> Decidable:
+    u, unit = (1000 * of.U, "mA") if of.unit == "A" else (of.U, of.unit)
+    helps = of.helps
     if u >= limit:
         says = "no pass exists: the uncertainty is as wide as the limit"
     elif u > limit / 3:
@@ -304,23 +289,6 @@ def _decided(what: str, limit: float, u: float, unit: str, helps: str) -> Decida
     else:
         says, helps = "can be decided", ""
     return Decidable(what, limit, u, unit, says, helps)
-
-
-def _dissipation_pct(setup: Setup, daq: DaqInfo, pair: int) -> float:
-    """Return the expanded uncertainty of a pair's dissipation at the aim, in per cent of the rating."""
-    pct = _aim_pct(setup)
-    ht = setup.first("HT")
-    assert ht is not None  # asked by the caller
-    normals, flats = [], []
-    for column, value in ((pair, aim_a(setup, setup.channel[pair])), (ht, setup.amp.nominal_ht_V)):
-        for term in terms(setup, daq, column, value):
-            if term.distribution == "normal":
-                normals.append(pct * term.contribution / value)
-            else:
-                flats.append(pct * abs(term.half_width) / value)
-    low, high = setup.screen_fraction
-    flats.append(pct * (high - low) / 2.0 / (1.0 - (low + high) / 2.0))
-    return expanded(math.hypot(*normals), flats)[0]
 
 
 # ---- what is odd

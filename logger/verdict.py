@@ -16,7 +16,8 @@ from typing import Any, Final
 import numpy as np
 
 from logger.blocks import DaqInfo
-from logger.convert import Calibration, difference_U, expanded, terms, value_U
+from logger.budget import dissipation_U
+from logger.convert import Calibration, difference_U, value_U
 from logger.finding import Finding, Kind, Severity
 from logger.settling import Rate, drift_rate
 from logger.setup import Channel, Setup
@@ -319,20 +320,9 @@ class Judge:
         if mean != mean or ht != ht:
             return None
         rating = self.setup.ceiling.watts
-        watts = self.panel.power.watts
-        power = watts(j, mean, ht)
-        low, high = self.setup.screen_fraction
-        column = self.setup.pair_columns[j]
-        # Relative terms of current, HT and screen share; what is small in second order is left out.
-        widths = [abs(watts(j, mean, ht, high) - watts(j, mean, ht, low)) / 2.0]
-        normal = [0.0]
-        for parts, by in (
-            (terms(self.setup, self.daq, column, mean, self.calibration), power / mean),
-            (terms(self.setup, self.daq, ht_column, ht, self.calibration), power / ht),
-        ):
-            normal += [t.contribution * by for t in parts if t.distribution == "normal"]
-            widths += [abs(t.half_width * by) for t in parts if t.distribution == "rectangular"]
-        U, k = expanded(math.hypot(*normal), [w for w in widths if w > 0])
+        power = self.panel.power.watts(j, mean, ht)
+        noise_u = self._noise_u(j)
+        U, k = dissipation_U(self.setup, self.daq, j, mean, ht, self.calibration, noise_u)
         pct, U_pct = power / rating * 100.0, U / rating * 100.0
         out["dissipation_pct"] = pct
         out["dissipation_expanded_uncertainty_pct"] = U_pct

@@ -257,7 +257,7 @@ def test_check_refuses_what_is_wrong(
 
 @pytest.mark.parametrize(
     ("tolerance", "says"),
-    [("0.1", "can be decided"), ("1.0", "conditional passes are common"), ("4.0", "no pass exists")],
+    [("0.1", "can be decided"), ("2.0", "conditional passes are common"), ("5.0", "no pass exists")],
 )
 def test_check_says_which_limits_the_resistors_leave_undecided(
     setup_file: Path, tolerance: str, says: str, capsys: pytest.CaptureFixture[str]
