@@ -15,6 +15,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("run", "logger.cli", "measure, watch, store: the daemon; records from the first scan"),
     ("judge", "logger.cli", "judge a log file"),
     ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),
+    ("budget", "logger.cli", "where the uncertainty of each figure comes from, and what would help most"),
     ("dash", "dashboard.cli", "the dashboard"),
     ("soaks", "logger.cli", "list the soaks in the store, or show one"),
     ("report", "dashboard.cli", "the verdict of a soak as a PDF"),

@@ -1,4 +1,4 @@
-"""The commands check, run, judge, target, soaks and export: options in, exit code out, no computing.
+"""The commands check, run, judge, target, budget, soaks and export: options in, exit code out, no computing.
 
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
 where it is used, so that `--help` of one command doesn't wait for another's libraries.
@@ -240,6 +240,31 @@ def target(
         tables.write_json(document, json_to, force=force)
     for sentence in document["warnings"]:
         warn(sentence)
+    return 0
+
+
+@app.command()
+def budget(
+    setup_file: SetupFile,
+    channel: Annotated[
+        str | None, typer.Option("--channel", metavar="NAME", help="This channel only; else all.")
+    ] = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Say where the uncertainty of each figure comes from, and what would help most.
+
+    Example: soakbench budget theatre.toml --channel pair1
+    """
+    from logger import budget as budgets
+    from logger import convert, setup, tables
+
+    found = setup.load(setup_file)
+    document = budgets.document(budgets.budgets(found, convert.daq_from_setup(found), channel))
+    if json_to is None:
+        tables.show(*tables.budget_parts(document))
+    else:
+        tables.write_json(document, json_to, force=force)
     return 0
 
 

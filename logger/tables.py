@@ -427,6 +427,41 @@ def _rating_parts(rating: dict[str, Any]) -> Iterator[object]:
 # ---- soaks
 
 
+def budget_parts(document: dict[str, Any]) -> Iterator[object]:
+    """Lay out a `soakbench.budget/1` document for a terminal: a table a figure, what helps most last."""
+    for figure in document["channels"]:
+        unit = figure["unit"].replace("degC", "°C")
+        k = figure["coverage_factor"]
+        factor = "" if k is None else f" (95 %, k = {k:.2f}, u = {figure['standard_uncertainty']:.3g} {unit})"
+        yield Text(
+            f"{figure['name']}, {figure['quantity']}, {figure['at']}: {figure['value']:.4g} ± "
+            f"{figure['expanded_uncertainty']:.2g} {unit}{factor}",
+            style="bold",
+        )
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+        table.add_column("term")
+        table.add_column("± or u", justify="right")
+        table.add_column("distribution")
+        for head in ("sensitivity", f"contribution, {unit}", "share"):
+            table.add_column(head, justify="right")
+        for term in figure["terms"]:
+            table.add_row(
+                escape(term["term"]),
+                f"{term['value']:.3g} {term['unit']}",
+                term["distribution"],
+                f"{term['sensitivity']:.3g} {unit} a unit",
+                f"{term['contribution']:.2g}",
+                f"{100 * term['share']:.1f} %",
+            )
+        yield table
+        for note in figure["notes"]:
+            yield Text(f"{note[0].upper()}{note[1:]}.")
+        yield Text(f"{figure['says']}\n")
+    yield Text(
+        "What the set-up does not state is a default of soakbench's, no measured property of your parts."
+    )
+
+
 def soaks_table(soaks: Sequence[Soak]) -> Table:
     """Lay out the soaks of a store, one a row."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
