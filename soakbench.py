@@ -14,6 +14,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("check", "logger.cli", "everything wrong or odd in a set-up, and the wiring it implies"),
     ("run", "logger.cli", "measure, watch, store: the daemon; records from the first scan"),
     ("judge", "logger.cli", "judge a log file"),
+    ("calibrate", "logger.cli", "guided: short, reference volts, resistors; gain, offset and how sure"),
     ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),
     ("budget", "logger.cli", "where the uncertainty of each figure comes from, and what would help most"),
     ("dash", "dashboard.cli", "the dashboard"),

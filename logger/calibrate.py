@@ -4,9 +4,10 @@ Pure: the guided sequence as data, the script that stands in for it, the fit, an
 force. Whoever moves the leads and reads the port is `calibration_session`.
 
 A channel's points are compared in its own unit: `y`, what the reference says, over `x`, what the channel says
-uncalibrated; the line y = gain x + offset is fitted by generalised least squares. Points of one reference
-instrument share its error, in proportion to what each states; scans' noise and shorts are independent.
-A sense resistor measured by itself scales the line.
+uncalibrated; the line y = gain x + offset is fitted by least squares, weighted by scans' noise. The error of
+the one reference instrument is common to all its points, in proportion to what each states; it moves the line
+as a whole and has no say in where it lies (weighted by it too, points that disagree would drag the line
+beyond all of them: Peelle's puzzle). A sense resistor measured by itself scales the line.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ Covered = Literal["gain", "offset", "parts"]
 
 @dataclass(frozen=True)
 class Line:
-    """y = intercept + slope x, with standard uncertainties and their covariance.
+    """y = intercept + slope x, with whole standard uncertainties and their covariance.
 
     `chi2` and `dof` tell whether the points lie on it; `residual_sd` is the points' scatter about it.
     `shared_intercept` and `shared_slope`: what one standard uncertainty of the reference moves each by.
@@ -72,11 +73,12 @@ class Line:
 def straight_line(
     x: FloatArray, y: FloatArray, u: FloatArray | None = None, shared: FloatArray | None = None
 ) -> Line:
-    """Fit a straight line to n points by generalised least squares.
+    """Fit a straight line to n points by least squares, weighted by `u`.
 
     `u` (n,): each point's own standard uncertainty; left out, all count the same and the uncertainties come
     from the scatter (n - 2 degrees of freedom; GUM, JCGM 100:2008, H.3). `shared` (n,): what one standard
-    uncertainty of the common reference moves each y by.
+    uncertainty of the common reference moves each y by; it is propagated as one error, and counts for `chi2`
+    as if it were each point's own, since so much is all that a reference states of each.
     """
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     n = len(x)
@@ -86,24 +88,16 @@ def straight_line(
         raise ValueError(f"a straight line needs two points at different places, got {n}")
     own = np.ones(n) if u is None else np.asarray(u, dtype=np.float64)
     common = np.zeros(n) if shared is None else np.asarray(shared, dtype=np.float64)
-    # whitened: from the Cholesky factor on it is plain least squares, and about the middle of x it is stable
-    middle = float(np.average(x, weights=1.0 / own**2))
-    factor = np.linalg.cholesky(np.diag(own**2) + np.outer(common, common))
-    design = np.linalg.solve(factor, np.column_stack([np.ones(n), x - middle]))
-    q, r = np.linalg.qr(design)
-    at_middle, slope = np.linalg.solve(r, q.T @ np.linalg.solve(factor, y))
+    middle = float(np.average(x, weights=1.0 / own**2))  # about it the two parameters are independent
+    q, r = np.linalg.qr(np.column_stack([np.ones(n), x - middle]) / own[:, np.newaxis])
+    at_middle, slope = np.linalg.solve(r, q.T @ (y / own))
     residuals = y - at_middle - slope * (x - middle)
-    chi2 = float(np.sum(np.linalg.solve(factor, residuals) ** 2))
     dof = n - 2
     scatter = math.sqrt(float(residuals @ residuals) / dof) if dof else math.nan
-    r_inverse = np.linalg.solve(r, np.eye(2))
-    spread = r_inverse @ r_inverse.T
-    if u is None:
-        spread = spread * scatter**2
-    moved = np.linalg.solve(r, q.T @ np.linalg.solve(factor, common))
-    to_zero = np.array([[1.0, -middle], [0.0, 1.0]])
-    spread = to_zero @ spread @ to_zero.T
-    moved = to_zero @ moved
+    to_zero = np.array([[1.0, -middle], [0.0, 1.0]]) @ np.linalg.inv(r)
+    moved = to_zero @ (q.T @ (common / own))
+    spread = to_zero @ to_zero.T
+    spread = spread * scatter**2 if u is None else spread + np.outer(moved, moved)
     return Line(
         intercept=float(at_middle - slope * middle),
         slope=float(slope),
@@ -111,7 +105,7 @@ def straight_line(
         u_slope=math.sqrt(float(spread[1, 1])),
         covariance=float(spread[0, 1]),
         residual_sd=scatter,
-        chi2=chi2,
+        chi2=float(np.sum((residuals / np.hypot(own, common)) ** 2)),
         dof=dof,
         shared_intercept=float(moved[0]),
         shared_slope=float(moved[1]),
@@ -339,14 +333,21 @@ def _line(
 def _offset_alone(x: FloatArray, own: FloatArray, y: FloatArray, shared: FloatArray) -> Line:
     """Fit y = x + offset, the slope held at 1."""
     n = len(x)
-    weights = np.linalg.solve(np.diag(own**2) + np.outer(shared, shared), np.ones(n))
-    u2 = 1.0 / float(weights.sum())
-    offset = float(weights @ (y - x)) * u2
+    weights = own**-2 / float(np.sum(own**-2))
+    offset = float(weights @ (y - x))
     left = y - x - offset
-    chi2 = float(left @ np.linalg.solve(np.diag(own**2) + np.outer(shared, shared), left))
-    scatter = math.sqrt(float(left @ left) / (n - 1)) if n > 1 else math.nan
-    moved = float(weights @ shared) * u2
-    return Line(offset, 1.0, math.sqrt(u2), 0.0, 0.0, scatter, chi2, n - 1, shared_intercept=moved)
+    moved = float(weights @ shared)
+    return Line(
+        intercept=offset,
+        slope=1.0,
+        u_intercept=math.hypot(float(np.sum(own**-2)) ** -0.5, moved),
+        u_slope=0.0,
+        covariance=0.0,
+        residual_sd=math.sqrt(float(left @ left) / (n - 1)) if n > 1 else math.nan,
+        chi2=float(np.sum((left / np.hypot(own, shared)) ** 2)),
+        dof=n - 1,
+        shared_intercept=moved,
+    )
 
 
 def _widened(line: Line, channel: Channel, odd: list[str]) -> Line:
@@ -501,7 +502,8 @@ CAUTIONS: Final = (
 def sequence(setup: Setup) -> tuple[Step, ...]:
     """Return the steps of a guided calibration, in order: pairs first, all with HT off; then what is live."""
     pairs = tuple(channel.name for channel in setup.pairs)
-    steps = [Step("short", pairs, 0.0, SHORT_U_V), Step("volts", pairs)]
+    steps = [Step("short", pairs, 0.0, SHORT_U_V)]
+    steps += [Step("volts", (name,)) for name in pairs]
     steps += [Step("resistor", (name,)) for name in pairs]
     others = [channel for channel in setup.channel if channel.measures not in ("pair current", "push button")]
     cold = [channel for channel in others if channel.unit == "degC"]
@@ -522,9 +524,9 @@ def guidance(step: Step, setup: Setup) -> str:
             )
         case "volts":
             return (
-                f"Put a known voltage across the input of {names} at the amp's end of the leads (resistor "
-                "disconnected or amp off), series resistors in place; best near the volts of the idle "
-                "current or above, within full scale."
+                f"Amp off, plug out: put a known voltage across the input of {names} at the amp's end of the "
+                "leads, the sense resistor's own lead off, series resistors in place; best near the volts of "
+                "the idle current or above, within full scale."
             )
         case "current":
             return (

@@ -1,4 +1,4 @@
-"""The commands check, run, judge, target, budget, soaks and export: options in, exit code out, no computing.
+"""The commands check, run, judge, calibrate, target, budget, soaks, export: options in, exit code out.
 
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
 where it is used, so that `--help` of one command doesn't wait for another's libraries.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -17,7 +18,9 @@ import typer
 from logger.errors import RequestError, SetupError
 
 if TYPE_CHECKING:
+    from logger.link.port import SerialLink
     from logger.precheck import Load
+    from logger.setup import Setup
     from logger.store.reader import Reader
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -148,6 +151,87 @@ def judge(
     else:
         tables.write_json(document, json_to, force=force)
     return exit_code(document)
+
+
+@app.command()
+def calibrate(
+    setup_file: Annotated[
+        Path | None, typer.Argument(metavar="SETUP", help="The set-up file (TOML).", show_default=False)
+    ] = None,
+    script: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A calibration script instead of questions (TOML).")
+    ] = None,
+    by: Annotated[str, typer.Option(metavar="TEXT", help="Who calibrates; goes into the store.")] = "",
+    instrument: Annotated[
+        str, typer.Option(metavar="TEXT", help="Reference or bench meter, with its certificate.")
+    ] = "",
+    simulated: Annotated[
+        int | None,
+        typer.Option(metavar="SEED", help="Try it on a simulated board: its own set-up, script and errors."),
+    ] = None,
+    listed: Annotated[
+        bool, typer.Option("--list", help="List the store's calibrations; measures nothing.")
+    ] = (False),
+    db: Store = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Find gain and offset of each channel: a short, reference volts, each sense resistor, a bench meter.
+
+    It says what to connect, asks what the reference says, fits, and puts a dated calibration into the store.
+    Soaks that begin afterwards are measured by it. With a script nothing is asked unless at a terminal.
+
+    Example: soakbench calibrate theatre.toml --instrument "bench meter 3, certificate of 2026-02-10"
+
+    Example: soakbench calibrate --simulated 4 --db try.db
+    """
+    from logger import calibrate as calibrating
+    from logger import calibration_session, setup, tables
+    from logger.clock import SystemClock
+    from logger.store.reader import default_path
+    from logger.store.writer import Writer
+
+    if listed:
+        found = open_store(db).calibrations()
+        if json_to is not None:
+            tables.write_json(tables.calibrations_document(found), json_to, force=force)
+        elif found:
+            tables.show(tables.calibrations_table(found))
+        else:
+            warn("no calibration yet: soakbench calibrate SETUP makes one")
+        return 0
+    if (setup_file is None) == (simulated is None) or (simulated is not None and script is not None):
+        raise RequestError(
+            "name a set-up file, or try it with --simulated SEED, which has its own and a script"
+        )
+    ask = ask_a_person if sys.stdin.isatty() and sys.stderr.isatty() and simulated is None else None
+    if script is None and simulated is None and ask is None:
+        raise RequestError("there is no terminal to ask questions on: give a script with --script")
+    # the store first: nobody wants to hear at the end that it is in use
+    with (
+        Writer(db or default_path(), SystemClock()) as writer,
+        _calibration_link(setup_file, simulated) as bench,
+    ):
+        text = bench.script or (setup.read_text(script) if script is not None else None)
+        plan = (
+            calibrating.Script(calibrating.sequence(bench.setup))
+            if text is None
+            else calibrating.read_script(text, bench.setup, str(script or "the simulated script"))
+        )
+        plan = replace(plan, by=by or plan.by, instrument=instrument or plan.instrument)
+        for sentence in calibrating.CAUTIONS:
+            warn(sentence)
+        done = calibration_session.run(bench.setup, plan, bench.link, say=warn, ask=ask, clock=SystemClock())
+        number = writer.add_calibration(done.calibration)
+    for sentence in done.odd:
+        warn(sentence)
+    warn(f"calibration {number} of the board {done.calibration.board_id} is in the store")
+    made = replace(done.calibration, id=number)
+    if json_to is None:
+        tables.show(*tables.calibration_parts(made, calibration_session.helped(bench.setup, done.daq, made)))
+    else:
+        tables.write_json(tables.calibration_document(made), json_to, force=force)
+    return 0
 
 
 @app.command()
@@ -417,6 +501,78 @@ def ask_load() -> Load | Literal["not said"] | None:
             return parse_load(answer)
         except RequestError as error:
             warn(str(error))
+
+
+def ask_a_person(question: str) -> str:
+    """Put a question on standard error and return the answer, "skip" where standard input has ended."""
+    print(question, end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline() or "skip"
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """What a calibration is made on: its set-up, what opens a link, and its script where it has one."""
+
+    setup: Setup
+    link: Callable[[], SerialLink]
+    script: str | None
+
+
+@contextmanager
+def _calibration_link(setup_file: Path | None, simulated: int | None) -> Iterator[_Bench]:
+    """Give the bench of a set-up file, or a simulated one that plays meanwhile."""
+    from logger import check as checking
+    from logger import setup
+    from logger.link.port import SerialLink
+
+    def bench(found: Setup, port: str, speed: float, script: str | None) -> _Bench:
+        def link() -> SerialLink:
+            return SerialLink(
+                port,
+                channels=len(found.channel),
+                scans_per_s=found.link.scans_per_s,
+                baud=found.link.baud,
+                speed=speed,
+            )
+
+        return _Bench(found, link, script)
+
+    if setup_file is not None:
+        found = setup.load(setup_file)
+        faults = checking.live_faults(found)
+        if faults:
+            raise SetupError(str(setup_file), faults)
+        if found.link.kind != "lines":
+            raise RequestError(f'link kind "{found.link.kind}" isn\'t fitted in this version: use "lines"')
+        yield bench(found, found.link.port, 1.0, None)
+        return
+    import os
+    import tempfile
+    import threading
+
+    if os.name == "nt":
+        raise RequestError("the simulated DAQ needs a pseudo-terminal, which Windows has not")
+    from logger.clock import SystemClock
+    from logger.simulator.calibration_bench import CalibrationBench
+    from logger.simulator.terminal import Terminal
+
+    assert simulated is not None
+    if simulated < 0:
+        raise RequestError(f"a seed is a whole number from 0 up, got {simulated}")
+    played = CalibrationBench(simulated)
+    with tempfile.TemporaryDirectory(prefix="soakbench-bench-") as folder:
+        port = Path(folder) / "bench-daq"
+        terminal = Terminal(played, port, speed=0.0)
+        thread = threading.Thread(target=terminal.run, name="simulated bench", daemon=True)
+        thread.start()
+        try:
+            clock = SystemClock()
+            while not port.exists() and thread.is_alive():
+                clock.sleep(0.01)
+            yield bench(setup.parse(played.setup_text()), str(port), 0.0, played.script_text())
+        finally:
+            terminal.stop()
+            thread.join()
 
 
 @contextmanager

@@ -14,9 +14,12 @@ from rich.table import Table
 from rich.text import Text
 
 from logger.errors import FileExistsAlready, RequestError
+from logger.units import number, quantity, shown
 
 if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
+    from logger.calibration_session import Helped
     from logger.check import Advice
+    from logger.convert import Calibration
     from logger.store.reader import Soak
 
 RESULT_WORDS = {
@@ -422,6 +425,73 @@ def _rating_parts(rating: dict[str, Any]) -> Iterator[object]:
         )
     yield table
     yield Text("".join(f"{number}: {source}\n" for number, source in enumerate(sources, 1)))
+
+
+# ---- calibrations
+
+
+def calibrations_table(found: Sequence[Calibration]) -> Table:
+    """Lay out the calibrations of a store, one a row."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for head in ("calibration", "made (UTC)", "board", "channels", "by", "with"):
+        table.add_column(head, justify="right" if head == "calibration" else "left")
+    for one in found:
+        table.add_row(
+            str(one.id),
+            f"{one.made:%Y-%m-%d %H:%M}" if one.made else "–",
+            escape(one.board_id),
+            escape(", ".join(one.channels)),
+            escape(one.by),
+            escape(one.instrument),
+        )
+    return table
+
+
+def calibration_parts(found: Calibration, helped: Sequence[Helped]) -> Iterator[object]:
+    """Lay out one calibration: each channel's correction, and what it does to the uncertainty."""
+    yield calibrations_table([found])
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("channel")
+    for head in ("gain off by, %", "offset", "resistor, ohm", "at", "U before", "U now"):
+        table.add_column(head, justify="right")
+    for row in helped:
+        one = row.found
+        resistor = "–" if one.sense_ohm is None else quantity(one.sense_ohm, 2 * (one.u_sense_ohm or 0.0), "")
+        at, unit = shown(row.at, row.unit)
+        table.add_row(
+            escape(row.channel),
+            quantity(100.0 * (one.gain - 1.0), 200.0 * one.u_gain, "").strip(),
+            quantity(one.offset, 2.0 * one.u_offset, row.unit),
+            resistor.strip(),
+            f"{number(at)} {unit}",
+            *(f"{number(shown(U, row.unit)[0], 2)} {unit}" for U in (row.before_U, row.after_U)),
+        )
+    yield table
+    yield Text("± and U: 95 %. What warms and drifts after a calibration stays in U.")
+
+
+def calibrations_document(found: Sequence[Calibration]) -> dict[str, Any]:
+    """Return the calibrations of a store as plain JSON types."""
+    return {
+        "schema": "soakbench.calibrations/1",
+        "calibrations": [calibration_document(one) for one in found],
+    }
+
+
+def calibration_document(found: Calibration) -> dict[str, Any]:
+    """Return one calibration as plain JSON types."""
+    return {
+        "schema": "soakbench.calibration/1",
+        "calibration": found.id,
+        "board": found.board_id,
+        "made": found.made.isoformat() if found.made else None,
+        "by": found.by,
+        "instrument": found.instrument,
+        "channels": {
+            name: one.model_dump(mode="json") | {"wiring": found.wiring.get(name, "")}
+            for name, one in found.channels.items()
+        },
+    }
 
 
 # ---- soaks

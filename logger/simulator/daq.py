@@ -102,12 +102,23 @@ class Daq:
 
     def volts(self, block: TrueBlock) -> FloatArray:
         """Return the volts at the pins, (n, channels)."""
-        volts = np.empty((len(block), len(CHANNELS)))
-        volts[:, :PAIRS] = block.pair_a * SENSE_OHM * self.sense
+        return self.pin_volts(block.pair_a, block.ht_v, block.mains_v, block.chassis_c, block.ambient_c)
+
+    def pin_volts(
+        self,
+        pair_a: FloatArray,
+        ht_v: FloatArray,
+        mains_v: FloatArray,
+        chassis_c: FloatArray,
+        ambient_c: FloatArray,
+    ) -> FloatArray:
+        """Return the volts at the pins, (n, channels), for currents (n, pairs) and the rest (n,)."""
+        volts = np.empty((len(pair_a), len(CHANNELS)))
+        volts[:, :PAIRS] = pair_a * SENSE_OHM * self.sense
         top, bottom = DIVIDER_OHM
-        volts[:, PAIRS] = block.ht_v * self.divider * bottom / (top + bottom)
-        volts[:, PAIRS + 1] = block.mains_v * self.mains / MAINS_V_PER_V
-        for i, celsius in enumerate((block.chassis_c, block.ambient_c)):
+        volts[:, PAIRS] = ht_v * self.divider * bottom / (top + bottom)
+        volts[:, PAIRS + 1] = mains_v * self.mains / MAINS_V_PER_V
+        for i, celsius in enumerate((chassis_c, ambient_c)):
             kelvin = celsius + 273.15
             ntc_ohm = (
                 NTC_R25_OHM

@@ -150,7 +150,7 @@ class Scenario:
         """
         step_s, every = _step_of(scans_per_s)
         rows = max(1, math.ceil((self.duration_s if duration_s is None else duration_s) * scans_per_s))
-        outside = draw_surroundings(_rng(self.seed, "surroundings"), rows * every, step_s, life=life)
+        outside = draw_surroundings(stream(self.seed, "surroundings"), rows * every, step_s, life=life)
         if fault and self.mains_step is not None:
             since_s, by = self.mains_step
             outside.mains_v[math.ceil(since_s / step_s - 1e-9) :] *= 1 + by
@@ -177,7 +177,7 @@ class Scenario:
         Sequence numbers count from 0 and skip what was missed; `t_us` counts from the first scan.
         """
         scanner = Scanner(
-            self.daq, _rng(self.seed, "board noise"), scans_per_s, self.lead_off, self.cable_out_s
+            self.daq, stream(self.seed, "board noise"), scans_per_s, self.lead_off, self.cable_out_s
         )
         for block in self.true_blocks(duration_s, scans_per_s, block_s=block_s):
             yield scanner.scans(block)
@@ -201,11 +201,11 @@ def scenario(name: str, seed: int = 1, *, warm_up_min: float = 30.0, soak_min: f
         raise RequestError(f"there is no scenario {name!r}: choose one of {', '.join(NAMES)}")
     if seed < 0:
         raise RequestError(f"a seed is a whole number from 0 up, got {seed}")
-    parts = _rng(seed, "amplifier")
+    parts = stream(seed, "amplifier")
     valves = draw_valves(parts)
     aim_a = [IDLE_A * (1 + share) for share in parts.uniform(-0.009, 0.009, PAIRS)]
-    daq = Daq.drawn(_rng(seed, "board"), f"sim-{seed:04d}")
-    rng = _rng(seed, name)
+    daq = Daq.drawn(stream(seed, "board"), f"sim-{seed:04d}")
+    rng = stream(seed, name)
     pair = 2 if name == "drift" else int(rng.integers(PAIRS))
     times = (size := float(rng.uniform(1.5, 3.0))) * float(rng.choice((-1.0, 1.0)))
     warm_s = HT_ON_S + 60.0 * warm_up_min
@@ -269,7 +269,8 @@ def scenario(name: str, seed: int = 1, *, warm_up_min: float = 30.0, soak_min: f
     )
 
 
-def _rng(seed: int, purpose: str) -> np.random.Generator:
+def stream(seed: int, purpose: str) -> np.random.Generator:
+    """Return the random numbers of one purpose: another purpose changes nothing in them."""
     return np.random.default_rng([seed, zlib.crc32(purpose.encode())])
 
 
@@ -306,7 +307,7 @@ def _slow_settling(
     aim_a = rest.pair_a[pair] + times * SETTLE_LIMIT * float(np.median(rest.pair_a))
     t_s = np.concatenate([[0.0], np.arange(HT_ON_S, warm_s + 240.0 * tau_min, 30.0)])
     shape = np.exp((warm_s - t_s) / (60.0 * tau_min))
-    outside = draw_surroundings(_rng(0, "quiet"), round(warm_s) + 1, 1.0, life=False)
+    outside = draw_surroundings(stream(0, "quiet"), round(warm_s) + 1, 1.0, life=False)
 
     def course(volts: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
         return (*t_s.tolist(),), (*(volts * shape).tolist(),)

@@ -32,6 +32,7 @@ import numpy as np
 from logger.blocks import NO_READING, DaqInfo
 from logger.clock import Clock, SystemClock
 from logger.errors import FileExistsAlready, NotReached, RequestError, SoakbenchError
+from logger.simulator.calibration_bench import CalibrationBench
 from logger.simulator.scenarios import CABLE_OUT_S, NAMES, Scenario, scenario
 
 _LONGEST_COMMAND: Final = 128
@@ -41,6 +42,8 @@ _WAKE_S: Final = 0.02
 _NOTICE_S: Final = 0.3
 _DRAIN_S: Final = 10.0
 _KEEP_OPEN_S: Final = 1.0
+CALIBRATION: Final = "calibration-bench"
+"""Not an amplifier: known volts, currents and temperatures one after the other."""
 _NUMBER: Final = re.compile(rb"(0|[1-9][0-9]{0,9})(\.[0-9]{1,3})?")
 
 
@@ -239,7 +242,7 @@ class Terminal:
 
     def __init__(
         self,
-        played: Scenario,
+        played: Scenario | CalibrationBench,
         port_link: Path,
         *,
         speed: float = 0.0,
@@ -333,7 +336,12 @@ class Terminal:
                 yield t_us / 1e6, scan_line(sequence, ms, counts, self._board.flags)
 
     def _hold(self) -> None:
-        """Wait while the host has set the rate to 0; recorded time stands still."""
+        """Wait while the host has set the rate to 0; recorded time stands still.
+
+        On a calibration bench that is when the leads are moved to what comes next.
+        """
+        if self._board.held and isinstance(self._scenario, CalibrationBench):
+            self._scenario.move_on()
         while self._board.held and not self._stopping.is_set():
             before_s = self._clock.monotonic_s()
             self._serve(_WAKE_S)
@@ -426,7 +434,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         description="Plays a simulated amplifier and its DAQ on a pseudo-terminal.",
         epilog="example: python -m logger.simulator.terminal drift --speed 60 --port-link /tmp/bench",
     )
-    parser.add_argument("scenario", choices=list(NAMES), metavar="SCENARIO", help=", ".join(NAMES))
+    names = [*NAMES, CALIBRATION]
+    parser.add_argument("scenario", choices=names, metavar="SCENARIO", help=", ".join(names))
     parser.add_argument("--seed", type=int, default=1, help="which amplifier, board and fault (default 1)")
     parser.add_argument(
         "--speed", type=float, default=1.0, help="recorded over wall time; 0: as fast as the line goes"
@@ -447,10 +456,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     options = parser.parse_args(arguments)
     try:
-        terminal = Terminal(
-            scenario(
+        played: Scenario | CalibrationBench = (
+            CalibrationBench(options.seed)
+            if options.scenario == CALIBRATION
+            else scenario(
                 options.scenario, options.seed, warm_up_min=options.warm_up_min, soak_min=options.soak_min
-            ),
+            )
+        )
+        terminal = Terminal(
+            played,
             options.port_link,
             speed=options.speed,
             scans_per_s=options.scans_per_s,
