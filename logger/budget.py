@@ -178,6 +178,7 @@ def dissipation_terms(
     ht_v: float,
     calibration: Calibration | None = None,
     noise_u_a: float = 0.0,
+    noise_u_v: float = 0.0,
 ) -> list[Term]:
     """Return the terms of a pair's anode power, mean of its valves, in watts.
 
@@ -192,12 +193,15 @@ def dissipation_terms(
     assert ht is not None  # without HT there is no dissipation
     across_v = ht_v - circuit.cathode_v - circuit.ohm * current_a
     per_a, per_v = left * (across_v - circuit.ohm * current_a), left * current_a
-    noise = [Term("noise", noise_u_a, "A", "normal", 1.0)] if noise_u_a else []
     out = [
         replace(term, term=f"{part}: {term.term}", sensitivity=by * term.sensitivity)
         for part, by, own in (
-            ("current", per_a, [*terms(setup, daq, column, current_a, calibration), *noise]),
-            ("HT", per_v, terms(setup, daq, ht, ht_v, calibration)),
+            (
+                "current",
+                per_a,
+                [*terms(setup, daq, column, current_a, calibration), _of_mean(noise_u_a, "A")],
+            ),
+            ("HT", per_v, [*terms(setup, daq, ht, ht_v, calibration), _of_mean(noise_u_v, "V")]),
         )
         for term in own
     ]
@@ -226,11 +230,13 @@ def dissipation(
         return None
     current_a, ht_v = _aim_a(setup, pair), setup.amp.nominal_ht_V
     pct = 100.0 / setup.ceiling.watts
-    column = setup.pair_columns[pair]
-    noise = _noise(setup, daq, column, current_a).contribution
+    column, ht = setup.pair_columns[pair], setup.first("HT")
+    assert ht is not None  # asked above
+    noise_u_a = _noise(setup, daq, column, current_a).contribution
+    noise_u_v = _noise(setup, daq, ht, ht_v).contribution
     table = [
         replace(term, sensitivity=pct * term.sensitivity)
-        for term in dissipation_terms(setup, daq, pair, current_a, ht_v, calibration, noise)
+        for term in dissipation_terms(setup, daq, pair, current_a, ht_v, calibration, noise_u_a, noise_u_v)
     ]
     low, high = setup.screen_fraction
     watts = bias.Circuit.of(setup, pair).anode_w(current_a, ht_v, (low + high) / 2.0)
@@ -290,6 +296,10 @@ def _noise(setup: Setup, daq: DaqInfo, column: int, value: float) -> Term:
     per_v = next((term.sensitivity for term in one if term.term == "converter offset"), 0.0)
     size_v = SCAN_NOISE_STEPS * daq.volts_per_count[column] / math.sqrt(MEAN_S * setup.link.scans_per_s)
     return Term("noise, mean of a minute", size_v, "V", "normal", per_v)
+
+
+def _of_mean(u: float, unit: str) -> Term:
+    return Term("noise of the mean", u, unit, "normal", 1.0)
 
 
 def _aim_a(setup: Setup, pair: int) -> float:

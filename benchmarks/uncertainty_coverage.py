@@ -1,0 +1,174 @@
+"""How often stated uncertainties hold: healthy amps measured through parts and converters a bit off.
+
+    python -m benchmarks.uncertainty_coverage [AMPS]
+
+Amps of four pairs, their true currents drawn around 76 mA with a standard deviation of 2 mA; every error
+drawn over the whole of what the set-up states or the defaults say, rectangular. The way from ampere to count
+is written here again, not taken from what is tested; only the limits of the parts are shared. Counted for
+each resistor tolerance apart: how often the 95 % interval holds, and the mean of (error / u)².
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Any, Final
+
+import numpy as np
+
+from logger import convert
+from logger.blocks import FloatArray
+from logger.convert import Converter, daq_from_setup, difference_U, value_U
+from logger.setup import Setup, parse
+
+TOLERANCES_PCT: Final = (0.1, 1.0, 2.0, 5.0)
+AMPS: Final = 1000
+PAIRS: Final = 4
+IDLE_A: Final = 0.076
+SPREAD_A: Final = 0.002
+SERIES_OHM: Final = 470.0
+TEMPCO_PPM_PER_K: Final = 100.0
+SCANS: Final = 600  # a minute at 10 scans/s
+NOISE_STEPS: Final = 3.0
+FIGURES: Final = ("settled current", "between two pairs", "from the others")
+
+
+def bench(tolerance_pct: float) -> Setup:
+    """Return the set-up of four pairs with sense resistors of a tolerance."""
+    return parse(
+        """
+schema = "soakbench.setup/1"
+plan.steps = [{step = "soak", minutes = 60}]
+[amp]
+name = "Theatre PA 240 W"
+valve = "EL34"
+nominal_ht_V = 455
+[link]
+kind = "lines"
+scans_per_s = 10
+"""
+        + "".join(
+            f"""
+[[channel]]
+name = "pair{j + 1}"
+measures = "pair current"
+pin = [{2 * j}, {2 * j + 1}]
+sense_ohm = 1.0
+series_ohm = {SERIES_OHM}
+tempco_ppm_per_K = {TEMPCO_PPM_PER_K}
+tolerance_pct = {tolerance_pct}
+"""
+            for j in range(PAIRS)
+        )
+    )
+
+
+def measured(true_a: FloatArray, tolerance_pct: float, rng: np.random.Generator) -> FloatArray:
+    """Return mean counts of (amps, pairs) true currents; each amp has its own board and resistors."""
+
+    def up_to(most: float, *, one_for_all: bool = False) -> FloatArray:
+        return rng.uniform(-most, most, (len(true_a), 1 if one_for_all else true_a.shape[1]))
+
+    step_v = 0.256 / 32768
+    warm_k = convert.RESISTOR_WARMING_K + true_a**2 * 1.0 * convert.RESISTOR_K_PER_W
+    ohm = 1.0 * (1 + up_to(tolerance_pct / 100)) * (1 + up_to(TEMPCO_PPM_PER_K * 1e-6) * warm_k)
+    at_resistor_v = true_a * ohm + up_to(convert.LEAD_EMF_V)
+    # a divider of the series resistor and what the input takes, which may be anything up to the limit
+    at_input_v = at_resistor_v / (1 + up_to(SERIES_OHM) / convert.ADC_INPUT_OHM)
+    at_input_v = at_input_v + SERIES_OHM * up_to(convert.INPUT_LEAK_A)
+    gain = 1 + up_to(convert.ADC_GAIN_PCT / 100, one_for_all=True)
+    drift = 1 + convert.REFERENCE_WARMING_K * up_to(convert.REFERENCE_PPM_PER_K * 1e-6, one_for_all=True)
+    read_v = at_input_v * gain * drift + up_to(convert.ADC_OFFSET_STEPS * step_v)
+    # with noise of more than half a step a mean's rounding averages away
+    noise = NOISE_STEPS / np.sqrt(SCANS) * rng.standard_normal(true_a.shape)
+    counts: FloatArray = read_v / step_v + noise
+    return counts
+
+
+def scores(tolerance_pct: float, amps: int, seed: int = 1) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Return for each figure whether its interval held and (error / u)², both (amps, figures of an amp)."""
+    rng = np.random.default_rng([seed, round(10 * tolerance_pct)])
+    setup = bench(tolerance_pct)
+    daq = daq_from_setup(setup)
+    converter = Converter(setup, daq)
+    true_a = rng.normal(IDLE_A, SPREAD_A, (amps, PAIRS))
+    counts = measured(true_a, tolerance_pct, rng)
+    read_a = np.stack([converter.values(j, counts[:, j]) for j in range(PAIRS)], axis=1)
+    step_a = converter.step(0)
+    noise_u, scan_noise = NOISE_STEPS * step_a / np.sqrt(SCANS), NOISE_STEPS * step_a
+    noises = dict.fromkeys(range(PAIRS), noise_u)
+    scans = dict.fromkeys(range(PAIRS), scan_noise)
+    found: dict[str, list[list[tuple[float, float]]]] = {name: [] for name in FIGURES}
+    for row in read_a:
+        values = dict(enumerate(row.tolist()))
+        found["settled current"].append(
+            [value_U(setup, daq, j, values[j], noise_u, scan_noise=scan_noise) for j in range(PAIRS)]
+        )
+        found["between two pairs"].append(
+            [
+                difference_U(setup, daq, j, {j: values[j], j + 1: values[j + 1]}, noises, scan_noise=scans)
+                for j in range(0, PAIRS, 2)
+            ]
+        )
+        found["from the others"].append(
+            [difference_U(setup, daq, j, values, noises, scan_noise=scans) for j in range(PAIRS)]
+        )
+    errors = {
+        "settled current": read_a - true_a,
+        "between two pairs": (read_a - true_a)[:, ::2] - (read_a - true_a)[:, 1::2],
+        "from the others": _from_median(read_a) - _from_median(true_a),
+    }
+    out = {}
+    for name, error in errors.items():
+        stated = np.array(found[name])
+        U, u = stated[..., 0], stated[..., 0] / stated[..., 1]
+        out[name] = ((np.abs(error) <= U).astype(np.float64), (error / u) ** 2)
+    return out
+
+
+def _from_median(rows: FloatArray) -> FloatArray:
+    out: FloatArray = rows - np.median(rows, axis=1, keepdims=True)
+    return out
+
+
+def results(amps: int = AMPS) -> list[dict[str, Any]]:
+    """Return the extremes over the tolerances: every one of them has to lie within the goals."""
+    held: dict[str, list[FloatArray]] = {name: [] for name in FIGURES}
+    square: dict[str, list[FloatArray]] = {name: [] for name in FIGURES}
+    for tolerance in TOLERANCES_PCT:
+        for name, (inside, ratio) in scores(tolerance, amps).items():
+            held[name].append(inside.mean(axis=1))  # amps are the sample: pairs of one share a board
+            square[name].append(ratio.mean(axis=1))
+            print(
+                f"{name}, {tolerance:g} % resistors: {inside.mean():.1%} held, "
+                f"mean (error/u)² {ratio.mean():.3f}",
+                file=sys.stderr,
+            )
+    out = []
+    for name in FIGURES:
+        for what, samples, least, most in (
+            ("95 % interval holds", held[name], 0.93, 0.97),
+            ("mean (error/u)²", square[name], 0.85, 1.15),
+        ):
+            by_mean = sorted(samples, key=lambda sample: float(sample.mean()))
+            out.append(_figure(f"{name}: {what}, least", by_mean[0], least, "more"))
+            out.append(_figure(f"{name}: {what}, greatest", by_mean[-1], most, "less"))
+    return out
+
+
+def _figure(name: str, sample: FloatArray, goal: float, better: str) -> dict[str, Any]:
+    mean, half = float(sample.mean()), 1.96 * float(sample.std(ddof=1)) / len(sample) ** 0.5
+    return {
+        "name": name,
+        "value": round(mean, 4),
+        "unit": "ratio",
+        "goal": goal,
+        "better": better,
+        "n": len(sample),
+        "low": round(mean - half, 4),
+        "high": round(mean + half, 4),
+    }
+
+
+if __name__ == "__main__":
+    for row in results(int(sys.argv[1]) if len(sys.argv) > 1 else AMPS):
+        print(row)
