@@ -20,7 +20,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from benchmarks import calibration_coverage, drift_coverage, report, settling_coverage, store
+from benchmarks import (
+    calibration_coverage,
+    drift_coverage,
+    report,
+    settling_coverage,
+    store,
+    uncertainty_coverage,
+)
 from logger.store.reader import Reader
 
 RESULTS = Path(__file__).with_name("results.json")
@@ -95,6 +102,7 @@ def main() -> int:
         *report.results(),
         *drift_coverage.results(),
         *settling_coverage.results(),
+        *uncertainty_coverage.results(),
         *calibration_coverage.results(),
     ]
     document = {
