@@ -28,6 +28,8 @@ from logger.calibration_session import Done
 from logger.clock import ManualClock, SystemClock
 from logger.convert import Calibration, Converter
 from logger.errors import RequestError
+from logger.export import export_log
+from logger.judge import judge_log, judge_soak
 from logger.link.port import SerialLink
 from logger.setup import Calibrated, parse
 from logger.simulator.amplifier import PAIRS
@@ -531,6 +533,39 @@ def test_an_old_soak_is_looked_at_with_any_calibration_of_its_board(
     assert first[0] == pytest.approx(1.002 * first[1] + 0.01, abs=2e-3)
     assert parse(out.with_suffix(".toml").read_text()).channel[0].calibrated is not None
     assert parse(plain.with_suffix(".toml").read_text()).channel[0].calibrated is None
+
+
+def test_a_calibrated_soak_is_judged_alike_from_the_store_and_from_its_exported_log(tmp_path: Path) -> None:
+    played = scenario("healthy", 6, warm_up_min=20.0, soak_min=36.0)
+    text = played.setup_text(scans_per_s=1.0)
+    setup, db, log = parse(text), tmp_path / "soak.db", tmp_path / "log.csv.gz"
+    found = calibrated(CalibrationBench(6), setup)
+    found = replace(found, made=STARTED, wiring=calibrate.wirings(setup, played.info))
+    with Writer(db, ManualClock()) as writer:
+        number = writer.add_calibration(found)
+        writer.begin_soak(
+            setup=setup, setup_text=text, daq=played.info, started=STARTED, calibration_id=number
+        )
+        for block in played.scans(scans_per_s=1.0):
+            writer.add_scans(block)
+        writer.end_soak(ended=STARTED, how="finished", verdict=None)
+    reader = Reader(db)
+    export_log(reader, 1, log)
+    stored, exported = (
+        judge_soak(reader, 1),
+        judge_log(log, parse(log.with_suffix("").with_suffix(".toml").read_text())),
+    )
+    plain = judge_soak(reader, 1, calibration="none")
+    truth = played.true_run(scans_per_s=1.0)
+    soaking = (truth.t_s >= played.warm_at_s) & (truth.t_s < played.soaked_at_s)
+    for pair in range(PAIRS):
+        live, again, before = (document["channels"][pair] for document in (stored, exported, plain))
+        for key in ("settled_mA", "expanded_uncertainty_mA", "from_others_expanded_uncertainty_mA"):
+            assert again[key] == pytest.approx(live[key], rel=1e-4)
+        assert again["statements"] == live["statements"]
+        assert live["expanded_uncertainty_mA"] < 0.5 * before["expanded_uncertainty_mA"]
+        true_mA = 1000.0 * float(truth.pair_a[soaking, pair].mean())
+        assert abs(live["settled_mA"] - true_mA) < live["expanded_uncertainty_mA"]
 
 
 def test_the_script_in_the_notes_is_a_script() -> None:

@@ -50,6 +50,10 @@ def test_a_scenario_is_found_stored_exported_and_judged_alike(name: str, tmp_pat
     judge_of_the_exported_log_says_what_the_daemon_said(files, live)
     the_store_holds_the_findings_and_replays_to_the_same_verdict(files, live)
     assert files.report.read_bytes().startswith(b"%PDF")
+    checks = Reader(files.store).soak().checks
+    assert checks is not None
+    assert [one for one in checks if one["result"] != "fine"] == []
+    assert len(checks) == 9
 
 
 def the_finding_is_the_scenarios_truth_and_never_before_its_onset(name: str, live: dict[str, Any]) -> None:

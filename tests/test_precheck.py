@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
@@ -9,7 +11,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from logger import precheck
+from logger import cli, precheck
 from logger.blocks import NO_READING, ScanBlock
 from logger.errors import RequestError
 from logger.precheck import BeforePower, Check, Facts, Load, parse_load
@@ -172,6 +174,22 @@ def test_a_load_is_what_a_person_says() -> None:
     for text in ("", "8 ohm", "0 ohm on the 8 ohm tap, 240 W", "a load"):
         with pytest.raises(RequestError, match="says no load"):
             parse_load(text)
+
+
+def test_a_person_at_a_terminal_is_asked_for_the_load_until_the_answer_is_one(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(sys, "stdin", Terminal("a lamp\n8 ohm on the 8 ohm tap, 240 W\n\n"))
+    assert cli.ask_load() == LOAD
+    assert "'a lamp' says no load" in capsys.readouterr().err
+    assert cli.ask_load() == "not said"
+    monkeypatch.setattr(sys, "stdin", io.StringIO("8 ohm on the 8 ohm tap, 240 W\n"))
+    assert cli.ask_load() == "not said"  # nobody is there
 
 
 @pytest.mark.parametrize(
