@@ -7,7 +7,7 @@ drawn over the whole of what the set-up states or the defaults say, rectangular.
 is written here again, not taken from what is tested; only the limits of the parts are shared. Counted for
 each resistor tolerance apart: how often the 95 % interval holds, and the mean of (error / u)². The standard
 deviation matters for `from the others` with 5 % resistors only: below about 1.5 mA, errors hide what the true
-currents differ by, and the interval is wider than it need be (97 %, mean square below 0.87).
+currents differ by, and the interval is wider than it need be (97 to 98 %, mean square about 0.8).
 """
 
 from __future__ import annotations
