@@ -266,12 +266,9 @@ def current_at(setup: Setup, dissipation_pct: float) -> float:
 
 def match_limit(setup: Setup, pair_currents_a: Sequence[float]) -> float:
     """Return the greatest difference from the others in A; per cent count from the pairs' median."""
-    if setup.limits.match_mA is not None:
-        return setup.limits.match_mA / 1000.0
-    percent = setup.limits.match_pct or 4.0
     known = [value for value in pair_currents_a if math.isfinite(value)]
     base = float(np.median(known)) if known else current_at(setup, setup.limits.aim_pct or 65.0)
-    return abs(base) * percent / 100.0
+    return setup.limits.match_a(abs(base))
 
 
 def measure(series: Series, story: Story) -> Extents:

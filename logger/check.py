@@ -265,7 +265,7 @@ def _decidable(setup: Setup, daq: DaqInfo) -> Iterator[Decidable]:
     limits = setup.limits
     judged = setup.amp.bias == "fixed" and setup.amp.operating_class == "AB"
     if judged:
-        match_a = limits.match_mA / 1000 if limits.match_mA else (limits.match_pct or 0.0) / 100 * aim
+        match_a = limits.match_a(aim)
         others = budget.from_others(setup, daq, 0)
         if others is not None:
             yield _decided("a pair from the others", 1000 * match_a, others)

@@ -261,10 +261,7 @@ def _usual_a(setup: Setup) -> float:
 
 def _matters_a(setup: Setup) -> float:
     """Return the current from which on no figure of a pair would be right: the match limit."""
-    limits = setup.limits
-    if limits.match_mA is not None:
-        return limits.match_mA / 1000.0
-    return (limits.match_pct or 4.0) / 100.0 * _usual_a(setup)
+    return setup.limits.match_a(_usual_a(setup))
 
 
 def _ht_off(seen: _Seen) -> Check:

@@ -224,6 +224,26 @@ class Limits(_Table):
     pair_low_mA: Annotated[float, Field(ge=0, le=5000)] | None = None
     pair_high_mA: Annotated[float, Field(gt=0, le=5000)] | None = None
 
+    def match_a(self, median_a: float) -> float:
+        """Return the greatest difference of a pair from the others, in amperes."""
+        return _stated_or_share(self.match_mA, self.match_pct, median_a)
+
+    def drift_a_per_h(self, median_a: float) -> float:
+        """Return the greatest drift of a settled pair, in amperes per hour."""
+        return _stated_or_share(self.drift_mA_per_h, self.drift_pct_per_h, median_a)
+
+    def settle_a(self, median_a: float) -> float:
+        """Return how near to its end a settled pair is, in amperes."""
+        return _stated_or_share(self.settle_mA, self.settle_pct, median_a)
+
+
+def _stated_or_share(stated_mA: float | None, pct: float | None, median_a: float) -> float:
+    """A limit in amperes: as stated, or a share of the pairs' median; the set-up fills in one of the two."""
+    if stated_mA is not None:
+        return stated_mA / 1e3
+    assert pct is not None
+    return pct / 100.0 * median_a
+
 
 class Decision(_Table):
     """The decision rule, agreed before the soak."""

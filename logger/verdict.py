@@ -258,11 +258,7 @@ class Judge:
         U, _ = difference_U(self.setup, self.daq, columns[j], compared, noises, self.calibration)
         out["from_others_mA"] = difference * 1e3
         out["from_others_expanded_uncertainty_mA"] = U * 1e3
-        limits = self.setup.limits
-        if limits.match_mA is not None:
-            limit = limits.match_mA / 1e3
-        else:
-            limit = (limits.match_pct or 4.0) / 100.0 * float(np.median(known))
+        limit = self.setup.limits.match_a(float(np.median(known)))
         out["match_limit_mA"] = limit * 1e3
         if not enough:
             return None
@@ -276,10 +272,7 @@ class Judge:
         level = self.means[j] * 1e3
         out["drift_mA_per_h"] = rate.rate * level
         out["drift_interval_mA_per_h"] = [rate.low * level, rate.high * level]
-        limits = self.setup.limits
-        per_h = limits.drift_mA_per_h
-        median = float(np.nanmedian(self.means)) * 1e3
-        limit = per_h if per_h is not None else (limits.drift_pct_per_h or 3.0) / 100.0 * median
+        limit = self.setup.limits.drift_a_per_h(float(np.nanmedian(self.means))) * 1e3
         out["drift_limit_mA_per_h"] = limit
         if not enough:
             return None
@@ -306,10 +299,7 @@ class Judge:
             mains = np.array(minutes.mains_v[first:])
             own = own - 1.5 * (mains / np.nanmean(mains) - 1.0)
         good = ~np.isnan(own) & (t <= stop)
-        limits = self.setup.limits
-        settle = (limits.settle_pct or 1.0) / 100.0
-        if limits.settle_mA is not None:
-            settle = limits.settle_mA / 1e3 / self.means[j]
+        settle = self.setup.limits.settle_a(self.means[j]) / self.means[j]
         return drift_rate(t[good], own[good], tail_sd=settle / 2.0, tail_from_min=settled)
 
     def _dissipation(self, out: dict[str, Any], j: int, mean: float, enough: bool) -> str | None:

@@ -66,11 +66,8 @@ class Drift:
 
     def limit(self) -> float:
         """Return the drift limit, relative per hour."""
-        limits = self._setup.limits
-        if limits.drift_mA_per_h is None:
-            return (limits.drift_pct_per_h or 3.0) / 100.0
-        recent = self._minutes.currents(max(0, len(self._minutes) - 5))
-        return limits.drift_mA_per_h / 1e3 / float(np.nanmedian(recent))
+        level_a = float(np.nanmedian(self._minutes.currents(max(0, len(self._minutes) - 5))))
+        return self._setup.limits.drift_a_per_h(level_a) / level_a
 
     def _fit(self, width: int, second: Second) -> list[tuple[int, float, float]]:
         minutes = self._minutes

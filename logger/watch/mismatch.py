@@ -40,7 +40,7 @@ class Mismatch:
         out: list[Claim | Clear] = []
         if median != median:
             return out
-        limit = self._limit_a(median)
+        limit = self._setup.limits.match_a(median)
         for j, value in enumerate(current):
             if second.masked[j] or value != value:
                 self._beyond[j] = 0
@@ -64,12 +64,6 @@ class Mismatch:
                 if len(self._names) == 2:
                     self._open = [False, False]
         return out
-
-    def _limit_a(self, median: float) -> float:
-        limits = self._setup.limits
-        if limits.match_mA is not None:
-            return limits.match_mA / 1e3
-        return (limits.match_pct or 4.0) / 100.0 * median
 
     def _difference(self, current: list[float], j: int, median: float) -> float:
         return current[j] - current[1 - j] if len(current) == 2 else current[j] - median

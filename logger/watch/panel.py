@@ -37,7 +37,6 @@ class TickRows:
         self.mean: list[list[float]] = ticks.mean.tolist()
         self.least: list[list[float]] = ticks.least.tolist()
         self.greatest: list[list[float]] = ticks.greatest.tolist()
-        self.railed: list[list[int]] = ticks.railed.tolist()
 
 
 class Panel:
@@ -114,23 +113,19 @@ class Panel:
         current = [mean[c] for c in self._columns]
         ht = mean[self._ht] if self._ht is not None else math.nan
         mains = mean[self._mains] if self._mains is not None else math.nan
-        n, least, greatest, railed = rows.n[row], rows.least[row], rows.greatest[row], rows.railed[row]
+        n, least, greatest = rows.n[row], rows.least[row], rows.greatest[row]
         t_s = rows.t_s[row]
         self.phase.update(t_s, ht, mains, current, measured=any(n))
-        step = self.phase.step
         blind = self.book.blind
         return Second(
             t_s=t_s,
             closed_s=rows.closed_s[row],
             state=self.phase.state,
-            step=step.step if step else None,
             on_s=self.phase.on_s,
-            soaked_s=step.done_s if step and step.step == "soak" else 0.0,
             n=[n[c] for c in self._columns],
             current_a=current,
             least_a=[least[c] for c in self._columns],
             greatest_a=[greatest[c] for c in self._columns],
-            railed=[railed[c] for c in self._columns],
             ht_v=ht,
             mains_v=mains,
             temperatures=[(name, mean[c]) for name, c in self._warm],

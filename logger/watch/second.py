@@ -27,14 +27,11 @@ class Second:
     t_s: int
     closed_s: float
     state: str
-    step: str | None
     on_s: float
-    soaked_s: float
     n: list[int]
     current_a: list[float]
     least_a: list[float]
     greatest_a: list[float]
-    railed: list[int]
     ht_v: float
     mains_v: float
     temperatures: list[tuple[str, float]]

@@ -123,10 +123,7 @@ class Unsettled:
 
     def limit_a(self) -> float:
         """Return the settling limit in amperes: stated, or a share of the pairs' median."""
-        limits = self._setup.limits
-        if limits.settle_mA is not None:
-            return limits.settle_mA / 1e3
-        return (limits.settle_pct or 1.0) / 100.0 * float(np.nanmedian(self._minutes.current_a[-1]))
+        return self._setup.limits.settle_a(float(np.nanmedian(self._minutes.current_a[-1])))
 
     def _judge(self, second: Second, now: float) -> list[Claim | Clear]:
         out: list[Claim | Clear] = []
