@@ -2,12 +2,13 @@
 
     python -m benchmarks.uncertainty_coverage [AMPS]
 
-Amps of four pairs, their true currents drawn around 76 mA with a standard deviation of 2 mA; every error
+Amps of four pairs, their true currents drawn around 76 mA; every error
 drawn over the whole of what the set-up states or the defaults say, rectangular. The way from ampere to count
 is written here again, not taken from what is tested; only the limits of the parts are shared. Counted for
-each resistor tolerance apart: how often the 95 % interval holds, and the mean of (error / u)². The standard
-deviation matters for `from the others` with 5 % resistors only: below about 1.5 mA, errors hide what the true
-currents differ by, and the interval is wider than it need be (97 to 98 %, mean square about 0.8).
+each resistor tolerance apart: how often the 95 % interval holds, and the mean of (error / u)². The true
+currents' spread matters for `from the others` only: where resistors hide what the pairs truly differ by, its
+interval is wider than it need be. Both spreads are counted, and the goals stand for both: at 5 % and the
+simulator's own spread `from the others` misses them, on the wide side.
 """
 
 from __future__ import annotations
@@ -26,7 +27,9 @@ TOLERANCES_PCT: Final = (0.1, 1.0, 2.0, 5.0)
 AMPS: Final = 1000
 PAIRS: Final = 4
 IDLE_A: Final = 0.076
-SPREAD_A: Final = 0.002
+SPREADS: Final = {"as the simulated technician sets them": 0.009 * IDLE_A, "scattering by 2 mA": 0.002}
+"""How far true currents lie apart: half the width of a flat draw within 0.9 % (`simulator.scenarios`), and a
+standard deviation that was picked after tighter ones had missed the goal."""
 SERIES_OHM: Final = 470.0
 TEMPCO_PPM_PER_K: Final = 100.0
 SCANS: Final = 600  # a minute at 10 scans/s
@@ -86,13 +89,17 @@ def measured(true_a: FloatArray, tolerance_pct: float, rng: np.random.Generator)
     return counts
 
 
-def scores(tolerance_pct: float, amps: int, seed: int = 1) -> dict[str, tuple[FloatArray, FloatArray]]:
+def scores(
+    tolerance_pct: float, amps: int, seed: int = 1, spread: str = "scattering by 2 mA"
+) -> dict[str, tuple[FloatArray, FloatArray]]:
     """Return for each figure whether its interval held and (error / u)², both (amps, figures of an amp)."""
     rng = np.random.default_rng([seed, round(10 * tolerance_pct)])
     setup = bench(tolerance_pct)
     daq = daq_from_setup(setup)
     converter = Converter(setup, daq)
-    true_a = rng.normal(IDLE_A, SPREAD_A, (amps, PAIRS))
+    size_a = SPREADS[spread]
+    flat = rng.uniform(-size_a, size_a, (amps, PAIRS))
+    true_a = IDLE_A + (flat if spread.startswith("as") else rng.normal(0.0, size_a, (amps, PAIRS)))
     counts = measured(true_a, tolerance_pct, rng)
     read_a = np.stack([converter.values(j, counts[:, j]) for j in range(PAIRS)], axis=1)
     step_a = converter.step(0)
@@ -134,14 +141,21 @@ def _from_median(rows: FloatArray) -> FloatArray:
 
 def results(amps: int = AMPS) -> list[dict[str, Any]]:
     """Return the extremes over the tolerances: every one of them has to lie within the goals."""
+    out = []
+    for spread in SPREADS:
+        out += _of_spread(spread, amps)
+    return out
+
+
+def _of_spread(spread: str, amps: int) -> list[dict[str, Any]]:
     held: dict[str, list[FloatArray]] = {name: [] for name in FIGURES}
     square: dict[str, list[FloatArray]] = {name: [] for name in FIGURES}
     for tolerance in TOLERANCES_PCT:
-        for name, (inside, ratio) in scores(tolerance, amps).items():
+        for name, (inside, ratio) in scores(tolerance, amps, spread=spread).items():
             held[name].append(inside.mean(axis=1))  # amps are the sample: pairs of one share a board
             square[name].append(ratio.mean(axis=1))
             print(
-                f"{name}, {tolerance:g} % resistors: {inside.mean():.1%} held, "
+                f"{name}, {tolerance:g} % resistors, pairs {spread}: {inside.mean():.1%} held, "
                 f"mean (error/u)² {ratio.mean():.3f}",
                 file=sys.stderr,
             )
@@ -152,8 +166,8 @@ def results(amps: int = AMPS) -> list[dict[str, Any]]:
             ("mean (error/u)²", square[name], 0.85, 1.15),
         ):
             by_mean = sorted(samples, key=lambda sample: float(sample.mean()))
-            out.append(_figure(f"{name}: {what}, least", by_mean[0], least, "more"))
-            out.append(_figure(f"{name}: {what}, greatest", by_mean[-1], most, "less"))
+            out.append(_figure(f"{name}, pairs {spread}: {what}, least", by_mean[0], least, "more"))
+            out.append(_figure(f"{name}, pairs {spread}: {what}, greatest", by_mean[-1], most, "less"))
     return out
 
 

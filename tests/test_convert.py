@@ -672,6 +672,41 @@ def test_differences_lie_within_their_uncertainty_95_times_in_100(n: int, apart:
     assert np.mean(off <= np.array(U) + 1e-15) >= 0.92
 
 
+KNOWN_SHORTFALL = pytest.mark.xfail(
+    strict=True, reason="an outer pair 1 mA off among three close ones is held in 89 % of cases: 357 of 400"
+)
+
+
+@pytest.mark.parametrize(
+    ("n", "apart"),
+    [
+        pytest.param(n, apart, marks=[KNOWN_SHORTFALL] if (n, apart) == (3, 0.001) else [])
+        for apart in (0.0, 0.001, 0.003)
+        for n in (2, 3, 4, 5, 8)
+    ],
+)
+def test_one_pairs_difference_lies_within_its_uncertainty_93_times_in_100(n: int, apart: float) -> None:
+    """One pair of one amp, its true current kept: where pooling over pairs can hide a shortfall."""
+    setup = bench(pairs=n)
+    daq = daq_from_setup(setup)
+    draw = np.random.default_rng(n)
+    true = np.full(n, 0.076)
+    true[1:] += draw.uniform(-0.0005, 0.0005, n - 1)
+    true[0] += apart
+    draws = 400
+    errors: FloatArray = np.zeros((draws, n))
+    for term in terms(setup, daq, 0, 0.076):
+        errors += term.half_width * draw.uniform(-1, 1, (draws, 1 if term.shared else n))
+    read = true + errors
+    reference = (lambda row: row[..., 1]) if n == 2 else (lambda row: np.median(row, axis=-1))
+    off = (read[:, 0] - reference(read)) - (true[0] - reference(true))
+    inside = 0
+    for row, error in zip(read, off, strict=True):
+        U, _ = difference_U(setup, daq, 0, dict(enumerate(row.tolist())))
+        inside += abs(error) <= U + 1e-15
+    assert inside / draws >= 0.93  # 400 draws of 0.95 scatter by 0.011
+
+
 def test_a_pair_plainly_in_the_middle_of_three_is_the_median_itself() -> None:
     setup = bench(pairs=3)
     daq = daq_from_setup(setup)
