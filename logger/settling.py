@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -38,7 +38,8 @@ _SLOW_MIN: Final = (8.0, 12.0, 18.0, 27.0, 40.0, 60.0)
 _FAST_SD: Final = 0.08
 _SLOW_SD: Final = (0.05, 0.045, 0.04, 0.04, 0.05, 0.06)
 _AHEAD_MIN: Final = np.arange(0.0, 121.0, 2.0)
-_SLOW_ODDS: Final = (1.0, 1.0, 1.0, 0.5)  # up to 27 minutes; slower ones are the caller's to weigh
+_SLOW_ODDS: Final = (1.0, 1.0, 1.0, 0.5, 1.0, 1.0)
+_USUAL_MIN: Final = 30.0  # slower ones are weighed by `Forecast.slow_odds`
 SLOW_RARE: Final = 0.1
 SLOW_DOUBTED: Final = 1.0
 _NOISE_SD: Final = (0.0006, 0.0012, 0.0025, 0.005)
@@ -48,35 +49,90 @@ _MAINS_GAIN_SD: Final = 1.0
 
 @dataclass(frozen=True)
 class Forecast:
-    """Where pairs will end: each (p,), relative to the idle current used as unit.
+    """Where pairs will end, relative to the idle current used as unit: a mixture over g models and p pairs.
 
-    `end`: the settled level, `end_low` to `end_high` its 90 % interval. `left`: movement still to come, with
-    sign; `left_sd` its standard uncertainty; `left_upper` the upper 90 % limit of its size. `ahead_min` (m,):
-    minutes from now; `path`, `path_sd` (m, p): what will be left then.
+    `centre` (p,) is added to every level. `level` (g, p): the settled level by each model, `level_sd` (g, 1)
+    its standard uncertainty. `tails` (g, 2, p): the two tails' sizes now, `tails_cov` (g, 2, 2) their
+    covariance, `tau_min` (g, 2) their time constants.
+    `log_weight` (g, p): how likely each model is, apart from the odds of the slow ones.
     """
 
-    end: FloatArray
-    end_low: FloatArray
-    end_high: FloatArray
-    left: FloatArray
-    left_sd: FloatArray
-    left_upper: FloatArray
-    ahead_min: FloatArray
-    path: FloatArray
-    path_sd: FloatArray
+    centre: FloatArray
+    level: FloatArray
+    level_sd: FloatArray
+    tails: FloatArray
+    tails_cov: FloatArray
+    tau_min: FloatArray
+    log_weight: FloatArray
+    slow_odds: float = SLOW_RARE
+
+    def with_slow_odds(self, slow_odds: float) -> Forecast:
+        """Return the same forecast for other odds of time constants of 40 and 60 minutes."""
+        return replace(self, slow_odds=slow_odds)
+
+    @cached_property
+    def weight(self) -> FloatArray:
+        """Each model's share, (g, p)."""
+        slow = self.tau_min[:, 1] > _USUAL_MIN
+        log = self.log_weight + np.where(slow, math.log(self.slow_odds), 0.0)[:, None]
+        weight = np.exp(log - log.max(axis=0))
+        return np.asarray(weight / weight.sum(axis=0), dtype=np.float64)
+
+    @cached_property
+    def end(self) -> FloatArray:
+        """The settled level, (p,)."""
+        return np.asarray((self.weight * self.level).sum(axis=0) + self.centre, dtype=np.float64)
+
+    @cached_property
+    def end_low(self) -> FloatArray:
+        """The lower end of the settled level's 90 % interval, (p,)."""
+        return self.centre + _quantile(self.level, self.level_sd, self.weight, 0.05)
+
+    @cached_property
+    def end_high(self) -> FloatArray:
+        """The upper end of the settled level's 90 % interval, (p,)."""
+        return self.centre + _quantile(self.level, self.level_sd, self.weight, 0.95)
+
+    @cached_property
+    def left(self) -> FloatArray:
+        """The movement still to come, with sign, (p,)."""
+        return np.asarray((self.weight * self.tails.sum(axis=1)).sum(axis=0), dtype=np.float64)
+
+    @cached_property
+    def left_sd(self) -> FloatArray:
+        """The standard uncertainty of `left`, (p,)."""
+        by_model = self.tails.sum(axis=1)
+        spread = self.weight * (self._left_sd_of**2 + (by_model - self.left) ** 2)
+        return np.asarray(np.sqrt(spread.sum(axis=0)), dtype=np.float64)
+
+    @cached_property
+    def left_upper(self) -> FloatArray:
+        """The upper 90 % limit of the size of the movement still to come, (p,)."""
+        zero = np.zeros(self.tails.shape[2])
+        return _quantile(self.tails.sum(axis=1), self._left_sd_of, self.weight, 0.9, about=zero)
+
+    @cached_property
+    def _left_sd_of(self) -> FloatArray:
+        return np.asarray(
+            np.sqrt(np.maximum(self.tails_cov.sum(axis=(1, 2)), 0.0))[:, None], dtype=np.float64
+        )
 
     def settles_in_min(self, limit: float) -> FloatArray:
         """Return when each pair will be within `limit` of its end for good: best, earliest, latest (3, p).
 
         Minutes from now; earliest and latest bound a 90 % interval, infinite where it is beyond 2 hours.
         """
-        size = np.abs(self.path)
-        margin = 1.645 * self.path_sd
+        fade = np.exp(-_AHEAD_MIN[None, None, :] / self.tau_min[:, :, None])  # (g, 2, m)
+        paths = np.einsum("gim,gip->gmp", fade, self.tails)
+        path = np.einsum("gp,gmp->mp", self.weight, paths)
+        variance = np.einsum("gim,gij,gjm->gm", fade, self.tails_cov, fade)[:, :, None] + (paths - path) ** 2
+        margin = 1.645 * np.sqrt(np.maximum(np.einsum("gp,gmp->mp", self.weight, variance), 0.0))
+        size = np.abs(path)
         out = []
         for reach in (size, np.maximum(size - margin, 0.0), size + margin):
             outside = reach > limit
             last = len(outside) - np.argmax(outside[::-1], axis=0)  # the first row after the last outside
-            settled = np.append(self.ahead_min, np.inf)[np.where(outside.any(axis=0), last, 0)]
+            settled = np.append(_AHEAD_MIN, np.inf)[np.where(outside.any(axis=0), last, 0)]
             out.append(settled)
         return np.array(out)
 
@@ -95,16 +151,13 @@ def forecast(
     y: FloatArray,
     mains: FloatArray | None = None,
     shifts_min: Sequence[float] = (),
-    *,
-    slow_odds: float = SLOW_RARE,
 ) -> Forecast | None:
     """Forecast where each pair ends from its warm-up so far.
 
     `t_min` (n,): minutes since HT on, increasing. `y` (n, p): currents relative to a common unit,
     no NaN. `mains` (n,): mains relative to its mean, or None. `shifts_min`: when something else moved all
-    levels at once (a pair dropped out and the supply rose). `slow_odds`: how likely time constants of 40 and
-    60 minutes are taken to be: rare in a healthy amp, as likely as others where that is the question.
-    Returns None before 8 minutes of HT.
+    levels at once (a pair dropped out and the supply rose). Time constants of 40 and 60 minutes are taken to
+    be rare, as in a healthy amp; `Forecast.with_slow_odds` asks otherwise. None before 8 minutes of HT.
     """
     keep = t_min >= _HEATING_MIN
     t, y = t_min[keep], y[keep]
@@ -132,68 +185,40 @@ def forecast(
             level_prior += 0.25
     flicker = flicker_covariance(t)
     white = 0.05 * np.eye(n)
-    grid_k, grid_c, grid_v, grid_w, grid_p, grid_s = [], [], [], [], [], []
-    all_odds = (*_SLOW_ODDS, slow_odds, slow_odds)
+    grid_k, grid_w, grid_tails, grid_now, grid_tau = [], [], [], [], []
     for tau_fast in _FAST_MIN:
         fast = _FAST_SD * np.exp(-t / tau_fast)
-        fast_now = _FAST_SD * np.exp(-now / tau_fast)
-        for tau_slow, sd, odds in zip(_SLOW_MIN, _SLOW_SD, all_odds, strict=True):
+        for tau_slow, sd, odds in zip(_SLOW_MIN, _SLOW_SD, _SLOW_ODDS, strict=True):
             slow = sd * np.exp(-t / tau_slow)
-            slow_now = sd * np.exp(-now / tau_slow)
             tails = common + np.outer(fast, fast) + np.outer(slow, slow)
             for noise in _NOISE_SD:
                 grid_k.append(tails + noise**2 * (flicker + white))
-                grid_c.append(fast_now * fast + slow_now * slow)
-                grid_v.append(fast_now**2 + slow_now**2)
                 grid_w.append(math.log(odds))
-                grid_p.append(
-                    (fast_now * np.exp(-_AHEAD_MIN / tau_fast), slow_now * np.exp(-_AHEAD_MIN / tau_slow))
-                )
-                grid_s.append((fast, slow))
+                grid_tails.append((fast, slow))
+                grid_now.append((_FAST_SD * np.exp(-now / tau_fast), sd * np.exp(-now / tau_slow)))
+                grid_tau.append((tau_fast, tau_slow))
     k = np.array(grid_k)  # (g, n, n)
-    left_with_y = np.array(grid_c)  # (g, n)
-    level_cross = np.broadcast_to(level_with_y, (len(k), n))
-    factor = np.linalg.cholesky(k)
-    logdet = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    solved = np.linalg.solve(
-        k,
-        np.concatenate(
-            [np.broadcast_to(z, (len(k), n, p)), left_with_y[:, :, None], level_cross[:, :, None]], axis=2
-        ),
-    )
-    k_z, k_left, k_level = solved[:, :, :p], solved[:, :, p], solved[:, :, p + 1]
+    tails_with_y = np.array(grid_tails)  # (g, 2, n), tails in units of their prior
+    models = len(k)
+    logdet = 2.0 * np.log(np.diagonal(np.linalg.cholesky(k), axis1=1, axis2=2)).sum(axis=1)
+    sides = [
+        np.broadcast_to(z, (models, n, p)),
+        np.broadcast_to(level_with_y[:, None], (models, n, 1)),
+        np.swapaxes(tails_with_y, 1, 2),
+    ]
+    solved = np.linalg.solve(k, np.concatenate(sides, axis=2))
+    k_z, k_level, k_tails = solved[:, :, :p], solved[:, :, p], solved[:, :, p + 1 :]
     chi2 = np.einsum("np,gnp->gp", z, k_z)
-    log_weight = np.array(grid_w)[:, None] - 0.5 * (chi2 + logdet[:, None])
-    weight = np.exp(log_weight - log_weight.max(axis=0))
-    weight /= weight.sum(axis=0)  # (g, p)
-    left = np.einsum("gn,gnp->gp", left_with_y, k_z)
-    left_var = np.array(grid_v) - np.einsum("gn,gn->g", left_with_y, k_left)
-    level = np.einsum("gn,gnp->gp", level_cross, k_z)
-    level_var = level_prior - np.einsum("gn,gn->g", level_cross, k_level)
-
-    left_sd = np.sqrt(np.maximum(left_var, 0.0))[:, None]
-    level_sd = np.sqrt(np.maximum(level_var, 0.0))[:, None]
-    left_mean = (weight * left).sum(axis=0)
-    spread = (weight * (left_sd**2 + (left - left_mean) ** 2)).sum(axis=0)
-    zero = np.zeros(p)
-    # What will be left later: the two tails' amplitudes, in units of their prior, carried on.
-    tails_with_y = np.array(grid_s)  # (g, 2, n)
-    amplitude = tails_with_y @ k_z  # (g, 2, p)
-    fade = np.array(grid_p)  # (g, 2, m)
-    paths = np.einsum("gim,gip->gmp", fade, amplitude)
-    path = np.einsum("gp,gmp->mp", weight, paths)
-    unsure = np.eye(2) - tails_with_y @ np.linalg.solve(k, np.swapaxes(tails_with_y, 1, 2))
-    path_var = np.einsum("gim,gij,gjm->gm", fade, unsure, fade)[:, :, None] + (paths - path) ** 2
+    level_var = level_prior - k_level @ level_with_y
+    at_now = np.array(grid_now)  # (g, 2)
     return Forecast(
-        end=(weight * level).sum(axis=0) + centre,
-        end_low=_quantile(level, level_sd, weight, 0.05) + centre,
-        end_high=_quantile(level, level_sd, weight, 0.95) + centre,
-        left=left_mean,
-        left_sd=np.sqrt(spread),
-        left_upper=_quantile(left, left_sd, weight, 0.9, about=zero),
-        ahead_min=_AHEAD_MIN,
-        path=path,
-        path_sd=np.sqrt(np.maximum(np.einsum("gp,gmp->mp", weight, path_var), 0.0)),
+        centre=centre,
+        level=np.einsum("n,gnp->gp", level_with_y, k_z),
+        level_sd=np.sqrt(np.maximum(level_var, 0.0))[:, None],
+        tails=at_now[:, :, None] * (tails_with_y @ k_z),
+        tails_cov=(np.eye(2) - tails_with_y @ k_tails) * at_now[:, :, None] * at_now[:, None, :],
+        tau_min=np.array(grid_tau),
+        log_weight=np.array(grid_w)[:, None] - 0.5 * (chi2 + logdet[:, None]),
     )
 
 

@@ -100,10 +100,10 @@ class Unsettled:
         relative = None if np.isnan(mains[rows]).any() else mains[rows] / mains[rows].mean() - 1.0
         pairs = [int(j) for j in np.flatnonzero(good)]
         y = currents[np.ix_(rows, good)] / level[good]
-        doubted = forecast(on[rows], y, relative, self._shifts_min, slow_odds=SLOW_DOUBTED)
         usual = forecast(on[rows], y, relative, self._shifts_min)
-        if doubted is None or usual is None:
+        if usual is None:
             return
+        doubted = usual.with_slow_odds(SLOW_DOUBTED)
         for i, j in enumerate(pairs):
             self.left_a[j] = self._own_a[j] = float(doubted.left[i] * level[j])
             self.left_u_a[j] = float(doubted.left_sd[i] * level[j])
@@ -112,8 +112,9 @@ class Unsettled:
         if len(pairs) >= 3 and self._watching(minutes.t_min[-1]):
             rows &= on >= 2.0  # before that the heaters' rise is in it
             own = own_movement(currents[np.ix_(rows, good)])
-            apart = forecast(on[rows], 1.0 + own, slow_odds=SLOW_DOUBTED)
+            apart = forecast(on[rows], 1.0 + own)
             if apart is not None:
+                apart = apart.with_slow_odds(SLOW_DOUBTED)
                 for i, j in enumerate(pairs):
                     self._own_a[j] = float(apart.left[i] * level[j])
 
