@@ -133,16 +133,29 @@ class Surroundings:
 
 @dataclass(frozen=True)
 class Fault:
-    """What is wrong with an amplifier, over time.
+    """What is wrong with an amplifier, or is done to it, over time; a span holds from <= t < until, in s.
 
     `grid_shift_v`: pair -> (times in s, shift in V), linear in between, held outside. `gas_ratio`: valve ->
     (times in s, ratio at nominal heat), added to the valve's own. `opens_s`: pair -> when its relay opens.
+    `valve_shift_v`: valve -> spans (from, until, V at its grid); `CUT_OFF_V` stands for an open contact.
+    `chassis_heat_k`: (times in s, K) by which the chassis's resting place is lifted: vents covered, a fan
+    that stopped. `standby_s`: spans without HT, heaters on. `switched_off_s`: spans in which its own switch
+    is off; the mains is measured before that switch. `swap`: when, and which valve then sits in each socket
+    (to be done while it is off).
     """
 
     grid_shift_v: dict[int, tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=dict)
     gas_ratio: dict[int, tuple[tuple[float, ...], tuple[float, ...]]] = field(default_factory=dict)
     opens_s: dict[int, float] = field(default_factory=dict)
+    valve_shift_v: dict[int, tuple[tuple[float, float, float], ...]] = field(default_factory=dict)
+    chassis_heat_k: tuple[tuple[float, ...], tuple[float, ...]] | None = None
+    standby_s: tuple[tuple[float, float], ...] = ()
+    switched_off_s: tuple[tuple[float, float], ...] = ()
+    swap: tuple[float, tuple[int, ...]] | None = None
 
+
+CUT_OFF_V: Final = -200.0
+"""At a grid: far below cut-off at any HT that there is."""
 
 NO_FAULT: Final = Fault()
 
@@ -195,12 +208,17 @@ runaway begins below loop gain 1, over minutes, and passes it on the way."""
 _HEATER_SHIFT_V: Final = 1.0
 """Contact potential by relative heater voltage: a tenth of a volt for 10 %; from memory."""
 
-_CHASSIS_TAU_S: Final = 1800.0
+CHASSIS_TAU_S: Final = 1800.0
 _CHASSIS_K_PER_W: Final = (0.115, 0.085)
 """Without and with the fan."""
 _FAN_ON_C: Final = 45.0
 _FAN_OFF_C: Final = 42.5
 _HEATERS_W: Final = 80.0
+
+_BIAS_HOLDS_S: Final = 3.0
+"""Time constant of the bias supply without mains; longer than the HT's, as it has to be; from memory."""
+
+_EDGE_S: Final = 1e-9
 
 
 @dataclass(frozen=True)
@@ -272,6 +290,73 @@ class Amplifier:
                 break
         return Equilibrium(tuple(pair_a), ht_v)
 
+    def chassis_at_rest_c(self, ambient_c: float = 22.0) -> float:
+        """Return where the chassis comes to rest with its fan running, in degC."""
+        rest = self.at_rest()
+        load_a = sum(rest.pair_a) + self.supply.other_load_a
+        return ambient_c + _CHASSIS_K_PER_W[1] * (_HEATERS_W + rest.ht_v * load_a)
+
+    def bias_loss_for(self, ratio: float) -> dict[int, float]:
+        """Return the shifts at all pairs' grids, in V, when their one bias supply sinks (or, with `ratio`
+        under 1, rises) until the sum of the settled currents is `ratio` times what it was.
+        """
+        aim_a = ratio * sum(self.at_rest().pair_a)
+
+        def shifts(share: float) -> dict[int, float]:
+            return {pair: -share * volts for pair, volts in enumerate(self.bias_v)}
+
+        low, high = -0.5, 0.5
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            if sum(self.at_rest(shifts(middle)).pair_a) < aim_a:
+                low = middle
+            else:
+                high = middle
+        return shifts(0.5 * (low + high))
+
+    def shifts_for(self, aim_a: dict[int, float]) -> dict[int, float]:
+        """Return the shifts at these pairs' grids, in V, that bring each one's settled current to its aim."""
+        volts = dict.fromkeys(aim_a, 0.0)
+        for _ in range(40):
+            pair_a = self.at_rest(volts).pair_a
+            if all(abs(pair_a[pair] - aim) < 1e-9 for pair, aim in aim_a.items()):
+                break
+            for pair, aim in aim_a.items():
+                volts[pair] -= (pair_a[pair] - aim) * _CURRENT_OVER_GM_V / aim
+        return volts
+
+    def shares_of(self, pair: int) -> tuple[float, float]:
+        """Return how the pair's settled current splits between its two valves; they add up to 1."""
+        rest = self.at_rest()
+        anode_v = rest.ht_v - self.supply.primary_ohm * sum(rest.pair_a) * 0.5 * 0.88
+        cathode_v = self.supply.sense_ohm * rest.pair_a[pair]
+        first, second = (
+            _valve_at_rest(valve, self.supply, self.bias_v[pair], rest.ht_v, anode_v, cathode_v)
+            for valve in self.valves[2 * pair : 2 * pair + 2]
+        )
+        return first / (first + second), second / (first + second)
+
+    def short_for(self, valve: int, pair_a: float) -> float:
+        """Return the shift at one valve's grid, in V, that makes its pair draw `pair_a` at once."""
+        supply, own, rest, pair = self.supply, self.valves[valve], self.at_rest(), valve // 2
+        more_a = pair_a - rest.pair_a[pair]
+        ht_v = rest.ht_v - supply.source_ohm * more_a
+        cathode_v = supply.sense_ohm * pair_a
+        # its fellow goes on as before, but for what the supply has lost
+        cathode_a = pair_a - rest.pair_a[pair] * self.shares_of(pair)[1 - valve % 2] * ht_v / rest.ht_v
+        anode_a = cathode_a * (1 - own.screen_fraction)
+        anode_v = ht_v - 0.5 * supply.primary_ohm * 0.88 * (sum(rest.pair_a) + more_a) - cathode_v
+        screen_v = ht_v - supply.screen_ohm * cathode_a * own.screen_fraction - cathode_v
+        low, high = -60.0, 0.0
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            if own.law.anode_a(anode_v, screen_v, middle) < anode_a:
+                low = middle
+            else:
+                high = middle
+        ion_v = supply.grid_leak_ohm * own.gas_ratio * anode_a
+        return 0.5 * (low + high) - (self.bias_v[pair] - cathode_v + ion_v)
+
     def shift_for(self, pair: int, aim_a: float) -> float:
         """Return the shift at a pair's grids, in V, that brings its settled current to `aim_a`."""
         before, over_before = 0.0, self.at_rest().pair_a[pair] - aim_a
@@ -297,10 +382,17 @@ class Amplifier:
         n = len(outside.mains_v)
         stepper = _steps(self, fault, step_s, outside.fan_cycles)
         next(stepper)
+        swap_at = n
+        if fault.swap is not None:
+            swap_at = min(n, math.ceil((fault.swap[0] - _EDGE_S) / step_s))
         for start in range(0, n, block_steps):
             stop = min(n, start + block_steps)
             t_s: FloatArray = np.arange(start, stop, dtype=np.float64) * step_s
+            # what is a valve's own goes with it into another socket; what is the socket's stays
+            before = max(0, min(stop, swap_at) - start)
             grid_v = outside.flicker_v[start:stop].copy()
+            if fault.swap is not None:
+                grid_v[before:] = outside.flicker_v[start + before : stop][:, fault.swap[1]]
             for pair, (times, volts) in fault.grid_shift_v.items():
                 grid_v[:, 2 * pair : 2 * pair + 2] += np.interp(t_s, times, volts)[:, None]
             gas: FloatArray = np.empty((stop - start, VALVES))
@@ -308,13 +400,32 @@ class Amplifier:
                 gas[:, v] = valve.gas_ratio
             for v, (times, ratio) in fault.gas_ratio.items():
                 gas[:, v] += np.interp(t_s, times, ratio)
+            if fault.swap is not None:
+                gas[before:] = gas[before:, fault.swap[1]]
+            for v, spans in fault.valve_shift_v.items():
+                for from_s, until_s, shift_v in spans:
+                    if from_s <= t_s[-1] and until_s > t_s[0]:
+                        grid_v[_between(t_s, from_s, until_s), v] += shift_v
             mains_v: FloatArray = np.where(
                 t_s >= self.supply.mains_on_s - 1e-9, outside.mains_v[start:stop], 0.0
             )
+            ht_asked = t_s >= self.supply.ht_on_s
+            for from_s, until_s in fault.standby_s:
+                ht_asked[_between(t_s, from_s, until_s)] = False
+            fed_v = mains_v if not fault.switched_off_s else mains_v.copy()
+            for from_s, until_s in fault.switched_off_s:
+                fed_v[_between(t_s, from_s, until_s)] = 0.0
             ambient_c = outside.ambient_c[start:stop]
-            rows: FloatArray = np.array(
-                stepper.send((t_s, mains_v, ambient_c, grid_v, gas)), dtype=np.float64
-            )
+            around_c = ambient_c
+            if fault.chassis_heat_k is not None:
+                around_c = ambient_c + np.interp(t_s, *fault.chassis_heat_k)
+            acts: tuple[FloatArray, ...] = (t_s, ht_asked.astype(np.float64), fed_v, around_c, grid_v, gas)
+            if fault.swap is not None and start <= swap_at < stop:
+                told = stepper.send((tuple(a[:before] for a in acts), None))
+                told = told + stepper.send((tuple(a[before:] for a in acts), fault.swap[1]))
+            else:
+                told = stepper.send((acts, None))
+            rows: FloatArray = np.array(told, dtype=np.float64)
             yield TrueBlock(
                 t_s=t_s,
                 pair_a=rows[:, 0:PAIRS].copy(),
@@ -325,6 +436,12 @@ class Amplifier:
                 ambient_c=ambient_c,
                 loop_gain=rows[:, 2 * PAIRS + 2].copy(),
             )
+
+
+def _between(t_s: FloatArray, from_s: float, until_s: float) -> slice:
+    """Return the rows that lie in a span; times rise."""
+    first, last = np.searchsorted(t_s, (from_s - _EDGE_S, until_s - _EDGE_S))
+    return slice(int(first), int(last))
 
 
 def _valve_at_rest(
@@ -433,7 +550,8 @@ def _wander(rng: np.random.Generator, n: int, tau_s: float) -> FloatArray:
     return np.array(out)
 
 
-_Input = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
+_Input = tuple[tuple[FloatArray, ...], tuple[int, ...] | None]
+"""The arrays that `_steps` unpacks, and where they begin with valves moved: which then sits where."""
 _Row = tuple[float, ...]
 
 
@@ -467,8 +585,9 @@ def _steps(
 
     k_reservoir = share(supply.source_ohm * supply.reservoir_f) * 0.7  # the rest of the loop is a step late
     k_bias, k_rectifier = share(supply.bias_tau_s), share(supply.rectifier_tau_s)
+    k_bias_off = share(_BIAS_HOLDS_S)
     k_grid = share(supply.grid_leak_ohm * supply.coupling_f)
-    k_chassis, k_fuse = share(_CHASSIS_TAU_S), share(supply.fuse_tau_s)
+    k_chassis, k_fuse = share(CHASSIS_TAU_S), share(supply.fuse_tau_s)
     k_heater_common = share(20.0)
     k_heater = [share(v.heater_tau_s) for v in valves]
     k_fast = [share(v.fast_tau_s) for v in valves]
@@ -493,10 +612,15 @@ def _steps(
     rows: list[_Row] = []
 
     while True:
-        t_block, mains_block, ambient_block, grid_block, gas_block = yield rows
+        (t_block, asked_block, mains_block, ambient_block, grid_block, gas_block), order = yield rows
         rows = []
-        for t_s, mains_v, ambient_c, shifts, gas in zip(
+        if order is not None:
+            for own in (k_heater, k_fast, k_slow, v_fast, v_slow, to_cathode, heater, fast, slow):
+                own[:] = [own[v] for v in order]
+            laws = [laws[v] for v in order]
+        for t_s, asked, mains_v, ambient_c, shifts, gas in zip(
             t_block.tolist(),
+            asked_block.tolist(),
             mains_block.tolist(),
             ambient_block.tolist(),
             grid_block.tolist(),
@@ -506,9 +630,13 @@ def _steps(
             mains = mains_v / nominal_v
             if chassis_c is None:
                 chassis_c = ambient_c
-            bias_mains += (mains - bias_mains) * k_bias
+            if mains:
+                bias_mains += (mains - bias_mains) * k_bias
+            else:
+                bias_mains -= bias_mains * k_bias_off
+                warm = False
             heater_all += (mains - heater_all) * k_heater_common
-            rectifier += ((1.0 if mains and t_s >= supply.ht_on_s else 0.0) - rectifier) * k_rectifier
+            rectifier += ((asked if mains else 0.0) - rectifier) * k_rectifier
             load_a = sum(pair_a) + other_load_a * rectifier
             if rectifier > 1e-3:
                 ht_v += (amp.emf_v * mains * rectifier - source_ohm * load_a - ht_v) * k_reservoir

@@ -44,6 +44,21 @@ class LeadOff:
 
 
 @dataclass(frozen=True)
+class PickUp:
+    """What gets into the board's inputs from beside the amplifier, volts by channel (0: nothing).
+
+    From `from_s` to `until_s`; where `until_s` is None, in the one scan at `from_s` or the next after it.
+    `hum_v` is the amplitude of what averaging over whole cycles leaves of the mains' hum.
+    """
+
+    from_s: float
+    until_s: float | None
+    offset_v: tuple[float, ...] = (0.0,) * len(CHANNELS)
+    hum_v: tuple[float, ...] = (0.0,) * len(CHANNELS)
+    noise_v: tuple[float, ...] = (0.0,) * len(CHANNELS)
+
+
+@dataclass(frozen=True)
 class Daq:
     """One board with its errors.
 
@@ -147,13 +162,16 @@ class Scanner:
         scans_per_s: float,
         lead_off: LeadOff | None = None,
         cable_out_s: tuple[float, float] | None = None,
+        pick_ups: tuple[PickUp, ...] = (),
     ) -> None:
         self._daq = daq
         # a stream for each purpose, so that the blocking changes nothing
         self._noise, self._mute, self._missed, self._hiss, self._kicks = rng.spawn(5)
+        (self._buzz,) = rng.spawn(1)
         self._rate = scans_per_s
         self._lead_off = lead_off
         self._cable_out_s = cable_out_s
+        self._pick_ups = pick_ups
         self._next = 0
         self._float_v: float | None = None
 
@@ -168,6 +186,8 @@ class Scanner:
             if off.any():
                 column = self._lead_off.column
                 volts[off, column] = self._floating(block.t_s[off], float(volts[int(np.argmax(off)), column]))
+        if self._pick_ups:
+            self._pick_up(block.t_s, volts)
         counts = self._daq.counts(volts, self._noise)
         counts[self._mute.random(counts.shape) < NO_READING_SHARE] = NO_READING
         sent = self._missed.random(len(block)) >= MISSED_SHARE
@@ -176,6 +196,19 @@ class Scanner:
             out_s, back_s = self._cable_out_s
             sent &= ~((block.t_s > out_s + 1e-6) & (block.t_s < back_s - 1e-6))
         return ScanBlock(ms[sent] * 1000, number[sent], counts[sent])
+
+    def _pick_up(self, t_s: FloatArray, volts: FloatArray) -> None:
+        """Add to the volts at the inputs what they pick up."""
+        noise = self._buzz.standard_normal(volts.shape)
+        for one in self._pick_ups:
+            until_s = one.from_s + 1 / self._rate if one.until_s is None else one.until_s
+            rows = (t_s >= one.from_s - 1e-6) & (t_s < until_s - 1e-6)
+            if not rows.any():
+                continue
+            beat = np.sin(2 * np.pi * 0.17 * t_s[rows] + 1.5 * np.sin(2 * np.pi * t_s[rows] / 29.0))
+            volts[rows] += (
+                np.array(one.offset_v) + np.outer(beat, one.hum_v) + noise[rows] * np.array(one.noise_v)
+            )
 
     def _floating(self, t_s: FloatArray, last_v: float) -> FloatArray:
         """Return an input that nothing holds: it falls to a level of its own, wanders, and picks up hum."""
