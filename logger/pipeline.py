@@ -187,6 +187,7 @@ class Pipeline:
             return out
         mean = self._latest.mean[-1]
         second = panel.last
+        outlook = panel.unsettled.outlook
         judged_ht = self.setup.first("HT") is not None and second.ht_v == second.ht_v
         for column, channel in enumerate(self.setup.channel):
             out[channel.name] = {"value": _json(float(mean[column])), "unit": channel.unit}
@@ -197,12 +198,22 @@ class Pipeline:
                 others = second.current_a[1 - j]
             elif len(second.current_a) > 2:
                 others = others_median(second.current_a, second.masked)
+            coming = outlook[j] if second.powered else None
             out[channel.name] |= {
                 "U": _json(self._u_now(self.setup.pair_columns[j], value)),
                 "from_others": _json(value - others) if second.powered else None,
                 "dissipation_pct": _json(second.dissipation_pct[j]) if judged_ht else None,
                 "settled_at_s": _json(panel.settled_min[j] * 60.0),
                 "ends": _json(panel.unsettled.end_a[j]),
+                "ends_low": None if coming is None else _json(coming.low_a),
+                "ends_high": None if coming is None else _json(coming.high_a),
+                # earliest and latest are null where they lie more than 2 hours ahead
+                "settles": None
+                if coming is None
+                else {
+                    "earliest_s": _json(coming.earliest_min * 60.0),
+                    "latest_s": _json(coming.latest_min * 60.0),
+                },
             }
         return out
 

@@ -117,10 +117,11 @@ class Forecast:
             np.sqrt(np.maximum(self.tails_cov.sum(axis=(1, 2)), 0.0))[:, None], dtype=np.float64
         )
 
-    def settles_in_min(self, limit: float) -> FloatArray:
+    def settles_in_min(self, limit: float | FloatArray) -> FloatArray:
         """Return when each pair will be within `limit` of its end for good: best, earliest, latest (3, p).
 
-        Minutes from now; earliest and latest bound a 90 % interval, infinite where it is beyond 2 hours.
+        `limit`: one for all, or (p,). Minutes from now; earliest and latest bound a 90 % interval, infinite
+        where it is beyond 2 hours.
         """
         fade = np.exp(-_AHEAD_MIN[None, None, :] / self.tau_min[:, :, None])  # (g, 2, m)
         paths = np.einsum("gim,gip->gmp", fade, self.tails)

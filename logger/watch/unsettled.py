@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
-from logger.settling import SLOW_DOUBTED, forecast
+from logger.settling import SLOW_DOUBTED, Forecast, forecast
 from logger.setup import Setup
 from logger.watch.second import Claim, Clear, Minutes, Second, own_movement
 
@@ -18,6 +20,31 @@ _DOUBT = 0.53  # tuned on seeds 1 to 20 of the simulator: healthy pairs stay bel
 _WATCH_MIN = 20.0
 _TURN_MIN = 5.0  # later, what moves again is drift
 _EVERY_MIN_AFTER = 180.0
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What is to come of one pair, with 90 % intervals: where it ends, and when it will be settled.
+
+    `low_a` and `high_a` bound the end; `earliest_min` and `latest_min`, elapsed, the time from which on it is
+    within the settling limit of its end for good; infinite where that is more than 2 hours ahead.
+    """
+
+    low_a: float
+    high_a: float
+    earliest_min: float
+    latest_min: float
+
+
+@dataclass(frozen=True)
+class _Basis:
+    """A forecast as it was made: when, of which pairs, and the currents that it is relative to."""
+
+    usual: Forecast
+    at_min: float
+    pairs: list[int]
+    level_a: FloatArray
+    limit_a: float
 
 
 class Unsettled:
@@ -53,6 +80,8 @@ class Unsettled:
         self._start = 0
         self._warm_end_min = math.nan
         self._on_s = math.nan
+        self._basis: _Basis | None = None
+        self._outlook: list[Outlook | None] | None = None
 
     def update(self, second: Second) -> Sequence[Claim | Clear]:
         """Take in one second; looks at each minute's end."""
@@ -83,12 +112,29 @@ class Unsettled:
         self._below, self._above, self._undone = [0] * pairs, [0] * pairs, [0] * pairs
         self._warm_end_min = math.nan
         self._shifts_min = []
+        self._basis = self._outlook = None
+
+    @property
+    def outlook(self) -> list[Outlook | None]:
+        """What is to come of each pair, None where there is no forecast. Worked out once it is asked for."""
+        if self._outlook is None:
+            self._outlook = [None] * len(self._names)
+            basis = self._basis
+            if basis is not None:
+                _, earliest, latest = basis.at_min + basis.usual.settles_in_min(basis.limit_a / basis.level_a)
+                low, high = basis.usual.end_low * basis.level_a, basis.usual.end_high * basis.level_a
+                for i, j in enumerate(basis.pairs):
+                    self._outlook[j] = Outlook(
+                        float(low[i]), float(high[i]), float(earliest[i]), float(latest[i])
+                    )
+        return self._outlook
 
     def _forecast(self, second: Second) -> None:
         minutes = self._minutes
         currents = minutes.currents(self._start)
         for j in range(len(self._names)):
             self.left_a[j] = self.left_u_a[j] = self.end_a[j] = self._own_a[j] = math.nan
+        self._basis = self._outlook = None
         good = ~np.isnan(currents[-1]) & (np.isnan(currents).mean(axis=0) < 0.2) & ~np.array(second.masked)
         rows = ~np.isnan(currents[:, good]).any(axis=1)
         if not good.any() or not rows.any():
@@ -103,6 +149,13 @@ class Unsettled:
         usual = forecast(on[rows], y, relative, self._shifts_min)
         if usual is None:
             return
+        self._basis = _Basis(
+            usual,
+            minutes.t_min[self._start + int(np.flatnonzero(rows)[-1])],
+            pairs,
+            level[good],
+            self.limit_a(),
+        )
         doubted = usual.with_slow_odds(SLOW_DOUBTED)
         for i, j in enumerate(pairs):
             self.left_a[j] = self._own_a[j] = float(doubted.left[i] * level[j])
