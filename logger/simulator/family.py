@@ -235,6 +235,12 @@ class Case:
         return float(np.median([p.aim_a for p in self.pair]))
 
     @property
+    def idle_w(self) -> float:
+        """Anode power at that current and nominal HT, mean of a pair's valves."""
+        across_v = self.nominal_ht_v - self.supply.cathode_v - self.sense_ohm * self.idle_a
+        return across_v * self.idle_a * (1 - self.supply.screen_share) / self.valves_per_pair
+
+    @property
     def full_scale_v(self) -> float:
         """The converter's range at a pair's channel."""
         return self.step_v * _FULL_COUNT
@@ -251,8 +257,8 @@ class Course:
     Row k holds from k to k + 1 s; of a second in which something sudden happens it is what was before.
     `pair_a` (n, p) cathode current; `steady_a` (n, p) the same at nominal mains, HT and room, with the tails
     of warm-up and the fault in it: what drift, unsettled, mismatch and step change are true of; 0 while HT is
-    off. `anode_w` (n, p) anode power, mean of a pair's valves. Crackles and what is wrong with the
-    measurement are no part of it.
+    off. `anode_w` (n, p) anode power, mean of a pair's valves. Crackles (`crackles` has them) and
+    what is wrong with the measurement are no part of it.
     """
 
     t_s: FloatArray
@@ -275,10 +281,23 @@ class Course:
 _KINDS: Final[dict[str, tuple[str, ...]]] = {
     "drift": ("",),
     "runaway": ("fast", "slow", "warm-up"),
-    "mismatch": ("",),
     "drop-out": ("", "half", "re-lock"),
+    "step change": ("",),
+    "intermittent": ("low", "high", "both"),
+    "mismatch": ("",),
+    "side balance": ("",),
     "unsettled": ("",),
+    "out of limits": ("",),
+    "over-current": ("railed", "over the sheet"),
+    "over-dissipation": ("warn", "fail"),
+    "over-temperature": ("",),
+    "bias lost": ("",),
+    "common drift": ("",),
     "mains change": ("",),
+    "HT change": ("",),
+    "mains lost": ("",),
+    "measuring fault": ("lead off", "stuck code", "hum", "meter clipped on", "HT reads 0"),
+    "gap": ("cable out",),
 }
 """The kinds that are drawn, with their variants."""
 
@@ -328,7 +347,7 @@ def _drawn(half: Half, number: int, kind: str, variant: str) -> Case:
     pairs = int(rng.choice(6, p=(0.10, 0.18, 0.12, 0.32, 0.08, 0.20))) + 1
     if by_side:
         pairs = 2 * ((pairs + 1) // 2)
-    elif kind in ("mismatch", "common drift"):
+    elif kind in ("mismatch", "common drift", "over-current"):
         pairs = max(2, pairs)
     valves = int(rng.choice((1, 2, 3, 4), p=(0.12, 0.74, 0.04, 0.10)))
     if variant == "half":
@@ -359,7 +378,7 @@ def _drawn(half: Half, number: int, kind: str, variant: str) -> Case:
         nominal_bias_v=-float(nominal_ht_v / rng.uniform(10.0, 13.0)),
         cathode_v=round(cathode_v, 1),
         screen_share=float(rng.uniform(*type_.screen_share)),
-        chassis_rise_k=float(rng.uniform(14.0, 30.0)),
+        chassis_rise_k=float(rng.uniform(12.0, 24.0)),
         chassis_tau_s=float(rng.uniform(1200.0, 2700.0)),
         heater_lead_s=float(rng.choice((0.0, 60.0))),
     )
@@ -371,6 +390,7 @@ def _drawn(half: Half, number: int, kind: str, variant: str) -> Case:
     if kind == "over-dissipation":
         low, high = (WARN[bias], FAIL[bias]) if variant == "warn" else (FAIL[bias], 1.2 * FAIL[bias])
         pct = low + (high - low) * rng.uniform(0.35, 0.7)
+        life = replace(life, mains_level=abs(life.mains_level))
     across_v = nominal_ht_v - supply.cathode_v
     idle_a = valves * type_.anode_w * pct / across_v / (1 - supply.screen_share)
     shares = rng.uniform(-0.0095, 0.0095, pairs)
@@ -430,7 +450,7 @@ def _drawn(half: Half, number: int, kind: str, variant: str) -> Case:
         nominal_ht_v=nominal_ht_v,
         sense_ohm=1.0,
         tolerance_pct=tolerance_pct,
-        window_mA=None,
+        window_mA=(780.0 * idle_a, 1220.0 * idle_a) if not kind and rng.random() < 0.15 else None,
         ht_on_s=ht_on_s,
         soak_s=soak_s,
         duration_s=duration_s,
@@ -486,7 +506,7 @@ def _draw_life(rng: np.random.Generator, kind: str, ht_on_s: float, duration_s: 
         steps=tuple(kept),
         blinks=tuple(sorted(blinks)),
         standby_s=tuple(standby),
-        room_c=float(rng.uniform(17.0, 27.0)),
+        room_c=float(rng.uniform(17.0, 25.0)),
         swing_k=float(rng.uniform(0.2, 1.5)),
         swing_s=float(rng.uniform(1800.0, 7200.0)),
         doors=tuple(doors),
@@ -555,8 +575,36 @@ def _with_fault(one: Case, kind: str, variant: str, size: float) -> Case:
             else:
                 last = max(one.warm_at_s + 60.0, one.duration_s - 60.0 - lasts)
                 onset = round(float(rng.uniform(min(one.warm_at_s + 300.0, last), last)), 2)
-        case "mains change":
+        case "side balance":
+            onset, channel = one.ht_on_s, None
+            sums = [sum(p.aim_a for p in made[side::2]) for side in (0, 1)]
+            for side in (0, 1):
+                lean = 1 + (0.5, -0.5)[side] * sign * size * SIDE_BALANCE
+                to = lean * 0.5 * sum(sums) / sums[side]
+                made[side::2] = [replace(p, aim_a=p.aim_a * to) for p in made[side::2]]
+        case "out of limits":
+            onset = one.ht_on_s
+            if one.pairs > 1:
+                channel = None  # all of them: the maker's window is elsewhere
+            half = float(rng.uniform(0.10, 0.15))
+            window = (1e3 * one.idle_a * (1 - half), 1e3 * one.idle_a * (1 + half))
+            away = size * half
+            to = (1 + (sign if away < 0.1 else -1.0) * away) * one.idle_a
+            made = [replace(p, aim_a=to * p.aim_a / one.idle_a) for p in made]
+            one = replace(one, window_mA=window)
+        case "over-dissipation":
+            onset, channel = one.ht_on_s, None
+            size = one.idle_w / TYPES[one.valve].anode_w / WARN[one.bias]
+        case "over-temperature":
+            channel = "chassis"
+        case "bias lost" | "common drift" | "gap":
+            channel = None
+        case "mains change" | "mains lost":
             channel = "mains"
+        case "HT change":
+            channel = "ht"
+        case "measuring fault" if variant == "HT reads 0":
+            channel = "ht"
     return replace(one, pair=tuple(made), fault=Fault(kind, variant, channel, onset, size))
 
 
@@ -602,8 +650,9 @@ class _Acts:
     """What is done to an amplifier, over its n seconds: factors on currents, mains and HT; None for nothing.
 
     `own` (n, p) on each pair's current, `common` (n,) on all through their bias; `short` (n, p) conductance
-    of a shorted pair, in times the whole idle current at nominal HT; `jumps_s`: when something sudden
-    happens.
+    of a shorted pair, in times the whole idle current at nominal HT; `heat_k` (n,) by which the chassis rests
+    hotter; `seen`: a channel's column and a factor (n,) on what the DAQ sees of it; `jumps_s`: when something
+    sudden happens.
     """
 
     own: FloatArray | None = None
@@ -612,6 +661,7 @@ class _Acts:
     emf: FloatArray | None = None
     short: FloatArray | None = None
     heat_k: FloatArray | None = None
+    seen: tuple[int, FloatArray] | None = None
     standby_s: tuple[tuple[float, float], ...] = ()
     jumps_s: tuple[float, ...] = ()
 
@@ -627,7 +677,7 @@ def _acts(one: Case) -> _Acts:
     since_s = np.maximum(t_s - fault.onset_s, 0.0)
     on = t_s >= fault.onset_s
     sign = float(rng.choice((-1.0, 1.0)))
-    pair = int(fault.channel[4:]) - 1 if fault.channel and fault.channel.startswith("pair") else 0
+    pair = _pair_of(fault)
     own = np.ones((n, one.pairs))
     column = own[:, pair]
     scale = one.idle_a / one.pair[pair].aim_a
@@ -666,7 +716,55 @@ def _acts(one: Case) -> _Acts:
         case "mains change":
             by = 1 + sign * float(rng.uniform(0.015, 0.06))
             return _Acts(mains=np.where(on, by, 1.0), jumps_s=(fault.onset_s,))
-    return _Acts()  # it is how the amplifier was set
+        case "mains lost":
+            gone_s = math.inf if rng.random() < 0.4 else float(rng.uniform(8.0, 600.0))
+            back_s = fault.onset_s + gone_s
+            lost = on & (t_s < back_s)
+            jumps = (fault.onset_s, back_s) if back_s < n else (fault.onset_s,)
+            return _Acts(mains=np.where(lost, 0.0, 1.0), jumps_s=jumps)
+        case "HT change":
+            by = -float(rng.uniform(0.02, 0.05)) if sign < 0 else float(rng.uniform(0.015, 0.03))
+            return _Acts(emf=np.where(on, 1 + by, 1.0), jumps_s=(fault.onset_s,))
+        case "step change":
+            takes_s = float(rng.uniform(0.0, 5.0))
+            column += sign * fault.size * MATCH * scale * np.minimum(since_s / takes_s, 1.0)
+            return _Acts(own=own)
+        case "common drift":
+            return _Acts(common=1 + sign * fault.size * DRIFT_PER_H * since_s / 3600.0)
+        case "bias lost":
+            takes_s, most = float(rng.uniform(0.5, 5.0)), float(rng.uniform(2.6, 3.6))
+            blown_s = fault.onset_s + float(rng.uniform(40.0, 240.0))
+            return _Acts(
+                common=1 + (most - 1) * np.minimum(since_s / takes_s, 1.0),
+                emf=np.where(t_s >= blown_s, 0.0, 1.0),
+                jumps_s=(blown_s,),
+            )
+        case "over-current":
+            idle_a = sum(p.aim_a for p in one.pair)
+            most_a = (TYPES[one.valve].cathode_a or 0.150) * one.valves_per_pair
+            if fault.variant == "railed":
+                most_a = max(most_a, one.full_scale_v / one.sense_ohm)
+            r = one.supply.regulation
+            # all that the supply can give is idle / r; a short takes a good part of it
+            wanted_a = min(most_a * float(rng.uniform(1.3, 2.5)), 0.7 * idle_a * (1 + r) / r)
+            short = np.zeros((n, one.pairs))
+            blown_s = fault.onset_s + float(rng.uniform(4.0, 20.0))
+            shorted = on & (t_s < blown_s)
+            short[shorted, pair] = wanted_a / ((1 + r) * idle_a - r * wanted_a)
+            column[on] = 0.0
+            return _Acts(own=own, short=short, jumps_s=(fault.onset_s, blown_s))
+        case "over-temperature":
+            hot_c = one.life.room_c + one.supply.chassis_rise_k
+            reached = 1 - math.exp(-(n - fault.onset_s) / one.supply.chassis_tau_s)
+            lift_k = (CHASSIS_MAX_C - hot_c + float(rng.uniform(4.0, 15.0))) / reached
+            return _Acts(heat_k=np.where(on, lift_k, 0.0))
+        case "measuring fault" if fault.variant == "meter clipped on":
+            off_s = fault.onset_s + float(rng.uniform(60.0, 600.0))
+            shunt = np.where(on & (t_s < off_s), 1 - float(rng.uniform(0.1, 0.5)), 1.0)
+            return _Acts(seen=(pair, shunt), jumps_s=(fault.onset_s, off_s))
+        case "measuring fault" if fault.variant == "HT reads 0":
+            return _Acts(seen=(one.pairs, np.where(on, 0.0, 1.0)), jumps_s=(fault.onset_s,))
+    return _Acts()  # it is how the amplifier was set, or acts on single scans
 
 
 # ---- the course of a soak
@@ -717,6 +815,8 @@ def _course(one: Case) -> Course:
     steady = np.empty((n, pairs))
     swing = np.log(np.clip(rise, 0.7, 1.3)) ** 2
     there = live & (emission > 0.5)
+    if acts.emf is not None:
+        there = there & (acts.emf > 0.0)
     for j, p in enumerate(one.pair):
         fast = _lagged(heat, p.fast_tau_s, start * one.heat_at_start * 0.7)
         slow = _lagged(heat, p.slow_tau_s, start * one.heat_at_start)
@@ -893,6 +993,7 @@ class _Board:
     """Of all scans that were made and not missed."""
     number: Int64Array
     jumps_s: tuple[float, ...]
+    crackles: FloatArray
 
     @property
     def step_v(self) -> FloatArray:
@@ -925,11 +1026,15 @@ def _board(one: Case, course: Course) -> _Board:
     }
     for c, name in enumerate(one.names[one.pairs :], start=one.pairs):
         volts[:, c] = others[name]
+    acts = _acts(one)
+    if acts.seen is not None:
+        volts[:, acts.seen[0]] *= acts.seen[1]
     for c, wire in enumerate(wiring):
         volts[:, c] *= (1 + wire.error) / wire.per_v
         volts[:, c] += wire.offset_v
     number, t_us = _scan_times(one)
-    return _Board(one, wiring, volts, t_us, number, _acts(one).jumps_s)
+    jumps_s = (*acts.jumps_s, *(edge_s for span in one.life.standby_s for edge_s in span))
+    return _Board(one, wiring, volts, t_us, number, jumps_s, crackles(one))
 
 
 def _scan_times(one: Case) -> tuple[Int64Array, Int64Array]:
@@ -941,37 +1046,111 @@ def _scan_times(one: Case) -> tuple[Int64Array, Int64Array]:
     sent[rng.integers(1, count, int(rng.poisson(_MISSED_SHARE * count)))] = False
     t_us: Int64Array = np.rint(number * 1000 / one.scans_per_s).astype(np.int64) * 1000
     sent &= t_us < one.duration_s * 1_000_000
+    if one.fault is not None and one.fault.kind == "gap":
+        out_us = one.fault.onset_s * 1e6
+        sent &= ~((t_us > out_us) & (t_us < out_us + 1e6 * float(rng.uniform(8.0, 300.0))))
     return number[sent], t_us[sent]
+
+
+def crackles(case: Case) -> FloatArray:
+    """Return an intermittent pair's crackles, (m, 3): from s, to s, what is left of its current meanwhile.
+
+    They come at random, 0.5 to 20 a minute (Poisson), low, high or both: many as short as a scan.
+    """
+    fault = case.fault
+    if fault is None or fault.kind != "intermittent":
+        return np.empty((0, 3))
+    rng = _stream(case.half, case.number, "crackle")
+    per_s = math.exp(rng.uniform(math.log(0.5), math.log(20.0))) / 60.0
+    left_s = case.duration_s - fault.onset_s
+    m = max(1, int(rng.poisson(per_s * left_s)))
+    out = np.empty((m, 3))
+    out[:, 0] = fault.onset_s + np.sort(rng.uniform(0.0, left_s, m))
+    out[0, 0] = fault.onset_s
+    out[:, 1] = out[:, 0] + rng.uniform(0.02, 0.5, m)
+    single = rng.random(m) < 0.6
+    scan_s = 1 / case.scans_per_s
+    at_s = np.ceil(out[single, 0] / scan_s) * scan_s
+    out[single, 0], out[single, 1] = at_s - 0.25 * scan_s, at_s + 0.25 * scan_s
+    out[:-1, 1] = np.minimum(out[:-1, 1], np.maximum(out[1:, 0], out[:-1, 0]))
+    low, high = rng.uniform(0.0, 0.7, m), rng.uniform(1.2, 1.8, m)
+    is_low = {"low": np.full(m, True), "high": np.full(m, False)}.get(fault.variant, rng.random(m) < 0.5)
+    out[:, 2] = np.where(is_low, low, high)
+    return out
 
 
 def readings(case: Case, course: Course, from_s: float, to_s: float) -> ReadingBlock:
     """Return the scans of from_s <= t < to_s as readings; any cut into spans gives the same."""
     board = _board(case, course)
     first, last = np.searchsorted(board.t_us, (round(from_s * 1e6), round(to_s * 1e6)))
-    return _readings(board, int(first), int(last))
+    return _readings(board, np.arange(first, last))
 
 
-def _readings(board: _Board, first: int, last: int) -> ReadingBlock:
-    """Return scans `first` to `last` of the board's; noise is drawn by blocks of `_BLOCK_S`."""
+def _readings(board: _Board, which: Int64Array) -> ReadingBlock:
+    """Return these of the board's scans; noise is drawn by blocks of `_BLOCK_S`."""
     one = board.one
     columns = len(board.wiring)
-    t_us = board.t_us[first:last]
+    t_us, number = board.t_us[which], board.number[which]
     if not len(t_us):
         return ReadingBlock(t_us, np.empty((0, columns)), np.empty((0, columns), dtype=np.int8))
     steps = board.volts[_rows(board, t_us)] / board.step_v
     per_block = math.ceil(_BLOCK_S * one.scans_per_s)
-    number = board.number[first:last]
     blocks = number // per_block
-    noise = np.empty((len(t_us), columns))
+    noise = np.empty((len(t_us), columns + 1))
     for block in np.unique(blocks):
-        mine = blocks == block
+        mine = slice(*np.searchsorted(blocks, (block, block + 1)))
         rng = np.random.default_rng([HALVES[one.half], one.number, 0x5CA4, int(block)])
-        noise[mine] = rng.standard_normal((per_block, columns))[number[mine] - block * per_block]
-    counts = np.rint(steps + noise * board.noise_steps)
+        noise[mine] = rng.standard_normal((per_block, columns + 1))[number[mine] - block * per_block]
+    fault = one.fault
+    if len(board.crackles) and fault is not None:
+        _crackle(steps[:, _pair_of(fault)], board.crackles, t_us / 1e6)
+    steps += noise[:, :-1] * board.noise_steps
+    if fault is not None and fault.variant in _AT_THE_INPUT:
+        _at_the_input(board, fault, steps, t_us / 1e6, noise[:, -1])
+    counts = np.rint(steps)
     railed = ((counts >= _FULL_COUNT).astype(np.int8) - (counts <= -_FULL_COUNT)).astype(np.int8)
     values = counts * board.per_step
     values[railed != 0] = np.nan
     return ReadingBlock(t_us, values, railed)
+
+
+def _pair_of(fault: Fault) -> int:
+    """Return the column of the pair at fault; 0 where it is no pair's."""
+    return int(fault.channel[4:]) - 1 if fault.channel and fault.channel.startswith("pair") else 0
+
+
+def _crackle(steps: FloatArray, events: FloatArray, t_s: FloatArray) -> None:
+    """Apply crackles to one pair's scans, in place."""
+    at = np.searchsorted(events[:, 0], t_s, side="right") - 1
+    inside = (at >= 0) & (t_s < events[at, 1])
+    steps[inside] *= events[at[inside], 2]
+
+
+_AT_THE_INPUT: Final = frozenset({"lead off", "stuck code", "hum"})
+"""Measuring faults that are seen at single scans only."""
+
+
+def _at_the_input(board: _Board, fault: Fault, steps: FloatArray, t_s: FloatArray, noise: FloatArray) -> None:
+    """Put a measuring fault on one channel's scans (n, c), in steps of its converter, in place."""
+    one, c = board.one, _pair_of(fault)
+    off = t_s >= fault.onset_s
+    since_s = t_s[off] - fault.onset_s
+    before = board.volts[int(fault.onset_s), c] / board.step_v[c]
+    rng = _stream(one.half, one.number, "input")
+    beat = np.sin(2 * np.pi * rng.uniform(0.1, 0.3) * since_s + 2.0 * np.sin(2 * np.pi * since_s / 37.0))
+    match fault.variant:
+        case "stuck code":
+            steps[off, c] = np.rint(before)
+        case "hum":
+            # what averaging over whole cycles leaves of it, beating as the mains' frequency moves
+            hum_v = rng.uniform(0.02, 0.08) * before * board.step_v[c]
+            steps[off, c] += hum_v * (beat + 0.5 * noise[off]) / board.step_v[c]
+        case "lead off":
+            # an input that nothing holds falls to a level of its own, wanders, and picks up hum
+            level_v = rng.uniform(0.005, 0.03) + 0.010 * _wander(rng, len(board.volts), 12.0)
+            level_v = level_v[np.minimum(t_s[off].astype(np.int64), len(level_v) - 1)]
+            level_v = level_v + (0.6 * before * board.step_v[c] - level_v) * np.exp(-since_s / 8.0)
+            steps[off, c] = (level_v + 0.006 * beat + 0.004 * noise[off]) / board.step_v[c]
 
 
 def _rows(board: _Board, t_us: Int64Array) -> Int64Array:
@@ -1002,50 +1181,52 @@ def ticks(case: Case, course: Course) -> TickBlock:
     rng = _stream(case.half, case.number, "tick noise")
     for size in np.unique(count[count > 0]):
         rows = np.flatnonzero(count == size)
-        drawn = _ordinary(rng, steps if len(rows) == n_s else steps[rows], board.noise_steps, int(size))
+        drawn = _ordinary(rng, steps[rows], board.noise_steps, int(size))
         for out, what in zip((mean, least, greatest), drawn, strict=True):
             out[rows] = what
     for out in (mean, least, greatest):
         out *= board.per_step
 
-    for second in _special(board, steps, count):
-        first, last = np.searchsorted(seconds, (second, second + 1))
-        block = _readings(board, int(first), int(last))
+    special = _special(board, steps, count)
+    if special.any():
+        which = np.flatnonzero(special[seconds])
+        block = _readings(board, which)
+        mine = seconds[which]
+        starts = np.flatnonzero(np.diff(mine, prepend=-1))
+        rows = mine[starts]
         there = ~np.isnan(block.values)
-        n[second] = there.sum(axis=0)
-        railed[second] = (block.railed != 0).sum(axis=0)
-        some = n[second] > 0
-        for out in (mean, least, greatest):
-            out[second] = np.nan
-        mean[second, some] = np.nansum(block.values[:, some], axis=0) / n[second, some]
-        least[second, some] = np.nanmin(block.values[:, some], axis=0)
-        greatest[second, some] = np.nanmax(block.values[:, some], axis=0)
+        n[rows] = np.add.reduceat(there, starts, axis=0, dtype=np.int32)
+        railed[rows] = np.add.reduceat(block.railed != 0, starts, axis=0, dtype=np.int32)
+        sums = np.add.reduceat(np.where(there, block.values, 0.0), starts, axis=0)
+        mean[rows] = np.divide(sums, n[rows], out=np.full_like(sums, np.nan), where=n[rows] > 0)
+        least[rows] = np.fmin.reduceat(block.values, starts, axis=0)
+        greatest[rows] = np.fmax.reduceat(block.values, starts, axis=0)
 
     t_s: Int64Array = np.arange(n_s, dtype=np.int64)
     closing = np.minimum(np.searchsorted(seconds, t_s, side="right"), len(seconds) - 1)
     return TickBlock(t_s, board.t_us[closing] / 1e6, n, mean, least, greatest, railed)
 
 
-def _special(board: _Board, steps: FloatArray, count: Int64Array) -> Int64Array:
-    """Return the seconds that are made of their scans: where there are any."""
-    n_s = len(steps)
+def _special(board: _Board, steps: FloatArray, count: Int64Array) -> BoolArray:
+    """Return which seconds are made of their scans."""
+    n_s, fault = len(steps), board.one.fault
     near = np.abs(steps) > _FULL_COUNT - 8 * board.noise_steps
     special: BoolArray = np.asarray(near.any(axis=1))
     for jump_s in board.jumps_s:
         if jump_s < n_s:
             special[int(jump_s)] = True
-    whole = math.floor(board.one.scans_per_s)
-    if whole >= _BULK_FROM:
-        special |= count < whole
-    out: Int64Array = np.flatnonzero(special & (count > 0))
-    return out
+    for from_s, to_s, _ in board.crackles:
+        special[int(from_s) : int(to_s) + 1] = True
+    if fault is not None and fault.variant in _AT_THE_INPUT:
+        special[int(fault.onset_s) :] = True
+    return special & (count > 0)
 
 
 def _ordinary(
     rng: np.random.Generator, steps: FloatArray, noise: FloatArray, n: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return mean, least and greatest of n scans at each of `steps` (m, c), all in steps of the converter."""
-    if n < _BULK_FROM:
+    if n < _BULK_FROM or n * len(steps) < _POOL:
         scans = np.rint(steps + noise * rng.standard_normal((n, *steps.shape)))
         return scans.mean(axis=0), scans.min(axis=0), scans.max(axis=0)
     pool_mean, pool_least, pool_greatest = _pool(n)
