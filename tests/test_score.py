@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from logger.finding import Finding, Kind, Severity
-from logger.score import statistics
+from logger.score import bound, statistics
 from logger.score.counting import Alarm, Counted, Listener, Run, alarms_of, count, merged
 from logger.setup import Setup, parse
 
@@ -45,6 +45,7 @@ class MadeFault:
 class MadeCourse:
     t_s: np.ndarray
     pair_a: np.ndarray
+    steady_a: np.ndarray
     anode_w: np.ndarray
     ht_v: np.ndarray
     mains_v: np.ndarray
@@ -54,20 +55,19 @@ class MadeCourse:
 def steady(pairs: int = 4, hours: float = HOURS) -> MadeCourse:
     n = int(hours * 3600)
     ones = np.ones(n)
-    return MadeCourse(
-        np.arange(n),
-        np.full((n, pairs), IDLE_A),
-        np.full((n, pairs), 14.0),
-        455 * ones,
-        230 * ones,
-        40 * ones,
-    )
+    idle = np.full((n, pairs), IDLE_A)
+    watts = np.full((n, pairs), 14.0)
+    return MadeCourse(np.arange(n), idle, idle, watts, 455 * ones, 230 * ones, 40 * ones)
+
+
+def with_pairs(course: MadeCourse, current_a: np.ndarray) -> MadeCourse:
+    return replace(course, pair_a=current_a, steady_a=current_a)
 
 
 def with_pair(course: MadeCourse, pair: int, current_a: np.ndarray) -> MadeCourse:
     out = course.pair_a.copy()
     out[:, pair] = current_a
-    return replace(course, pair_a=out)
+    return with_pairs(course, out)
 
 
 def drifting(pair: int = 2, limits: float = 2.0, onset_s: float = 3600.0) -> MadeCourse:
@@ -251,7 +251,7 @@ def test_what_is_left_of_the_settling_is_no_drift() -> None:
 
 def test_what_all_pairs_do_together_is_true_of_none_and_of_all() -> None:
     course = steady()
-    rising = replace(course, pair_a=course.pair_a * (1 + 0.06 * course.t_s / 3600)[:, None])
+    rising = with_pairs(course, course.pair_a * (1 + 0.06 * course.t_s / 3600)[:, None])
     assert len(counted(rising, None, finding(Kind.DRIFT, "pair1", 4000.0)).false) == 1
     assert counted(rising, None, finding(Kind.COMMON_DRIFT, None, 4000.0)).false == []
     assert len(counted(steady(), None, finding(Kind.COMMON_DRIFT, None, 4000.0)).false) == 1
@@ -304,7 +304,7 @@ def test_steps_ceilings_supply_and_gaps_are_read_from_the_noise_free_run() -> No
     mains = replace(course, mains_v=np.where(after, 237.0, 230.0))
     lost = replace(course, mains_v=np.where(after, 0.0, 230.0))
     ht = replace(course, ht_v=np.where(after, 440.0, 455.0))
-    doubled = replace(course, pair_a=np.where(after[:, None], 2 * IDLE_A, IDLE_A) * np.ones((1, 4)))
+    doubled = with_pairs(course, np.where(after[:, None], 2 * IDLE_A, IDLE_A) * np.ones((1, 4)))
     over = with_pair(course, 2, np.where(after, 0.5, IDLE_A))
     cases = (
         (stepped, Kind.STEP_CHANGE, "pair3"),
@@ -430,3 +430,57 @@ def test_an_alarm_keeps_how_it_stood_when_it_was_raised() -> None:
     assert isinstance(alarm, Alarm)
     assert alarm.finding.severity is Severity.WARNING
     assert alarm.last.severity is Severity.TRIP
+
+
+# the ideal detector
+
+
+def _flicker(rng: np.random.Generator, minutes: int, rms: float) -> np.ndarray:
+    """Minute means of 1/f noise made by its spectrum, apart from the program's covariance."""
+    f = np.fft.rfftfreq(16384, 1.0)[1:]
+    spectrum = np.concatenate(
+        [[0], (rng.standard_normal(len(f)) + 1j * rng.standard_normal(len(f))) / np.sqrt(f)]
+    )
+    seconds = np.fft.irfft(spectrum)
+    scale = math.sqrt(2 * float(np.sum(1 / f))) / 16384 * math.sqrt(2)
+    return rms * (seconds / scale)[: minutes * 60].reshape(minutes, 60).mean(axis=1)
+
+
+def test_the_covariance_of_flicker_is_that_of_flicker() -> None:
+    rng = np.random.default_rng(8)
+    drawn = np.array([_flicker(rng, 20, 1.0) for _ in range(1500)])
+    sampled = drawn.T @ drawn / len(drawn)
+    assert bound.flicker_covariance(20, 60, 1.0) == pytest.approx(sampled, abs=0.06)
+
+
+@pytest.mark.parametrize(("rms_mA", "minutes"), [(0.09, 10.0), (0.20, 20.0), (0.34, 34.0)])
+def test_the_ideal_detector_takes_10_20_and_34_minutes_between_half_and_twice_the_limit(
+    rms_mA: float, minutes: float
+) -> None:
+    # The medians were worked out beforehand by another program, for a limit of 1 mA an hour.
+    rng = np.random.default_rng(9)
+    before, after = 60, 120
+    hours = np.maximum(np.arange(before + after) + 0.5 - before, 0) / 60
+    noise = rms_mA**2 * bound.flicker_covariance(before + after, 60, 1.0) + 1e-4 * np.eye(before + after)
+    ideal = bound.Ideal(2 * hours, 0.5 * hours, noise, before, 60.0)
+    delays = [
+        ideal.delay_s(
+            _flicker(rng, before + after, rms_mA) + 0.01 * rng.standard_normal(before + after) + 2 * hours
+        )
+        / 60
+        for _ in range(200)
+    ]
+    assert np.nanmedian(delays) == pytest.approx(minutes, rel=0.15)
+
+
+def test_the_ideal_detector_errs_no_more_often_than_it_may() -> None:
+    rng = np.random.default_rng(10)
+    hours = np.arange(60) / 60
+    noise = 0.04 * bound.flicker_covariance(60, 60, 1.0) + 1e-4 * np.eye(60)
+    factor = np.linalg.cholesky(noise)
+    ideal = bound.Ideal(2 * hours, 0.5 * hours, noise, 0, 60.0)
+    called = 0
+    for _ in range(3000):
+        y = factor @ rng.standard_normal(60) + 0.5 * hours
+        called += not math.isnan(ideal.delay_s(y))
+    assert called <= statistics.rate_interval(3, 1.0).high  # 3 are allowed of 3,000

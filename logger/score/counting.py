@@ -2,6 +2,7 @@
 
 **The noise-free run** of a case is the same amplifier with the same fault, mains, room and supply, without
 the valves' flicker and the converter's noise. It decides what is true; the program's own figures never do.
+What a pair does of itself (drift, settling, a step) is read from it at nominal mains, HT and room.
 
 **Alarm.** A `warning` or a `trip`; a remark is neither hit nor false. An alarm is dated by `raised_s`, one
 that began as a remark by the end of the block in which it became an alarm. Alarms of one kind and channels
@@ -72,12 +73,18 @@ class Fault(Protocol):
 
 
 class Course(Protocol):
-    """A noise-free run, one row a second: (n,) by time, (n, pairs) by pair."""
+    """A noise-free run, one row a second: (n,) by time, (n, pairs) by pair.
+
+    `steady_a` is `pair_a` at nominal mains, HT and room, 0 while HT is off. Row k holds from k to k + 1 s; of
+    a second in which something sudden happens it is what was before.
+    """
 
     @property
     def t_s(self) -> NDArray[np.int64] | FloatArray: ...  # noqa: D102
     @property
     def pair_a(self) -> FloatArray: ...  # noqa: D102
+    @property
+    def steady_a(self) -> FloatArray: ...  # noqa: D102
     @property
     def anode_w(self) -> FloatArray: ...  # noqa: D102
     @property
@@ -113,6 +120,11 @@ class Listener:
                 self._first[finding.id] = (finding, now_s if known else finding.raised_s)
 
     @property
+    def remarks(self) -> list[Finding]:
+        """What never became an alarm."""
+        return [f for number, f in self._last.items() if number not in self._first]
+
+    @property
     def alarms(self) -> list[Alarm]:
         """All alarms in the order raised."""
         found = [Alarm(first, self._last[number], at) for number, (first, at) in self._first.items()]
@@ -135,6 +147,7 @@ class Run:
     fault: Fault | None
     alarms: Sequence[Alarm]
     seen: NDArray[np.bool_]
+    remarks: Sequence[Finding] = ()
 
 
 @dataclass(frozen=True)
@@ -153,6 +166,10 @@ class Counted:
     named: bool | None = None
     """Whether the hit names its pair; None without a hit, or where no one pair is at fault."""
     blame: list[Alarm] = field(default_factory=list)
+    called: bool = False
+    """Whether an alarm of the fault's own kind was raised on its channel, true or not."""
+    noted: bool = False
+    """The same, a remark being enough: all that some kinds ever are."""
     untrue: list[Alarm] = field(default_factory=list)
     """Alarms after the onset whose statement isn't true: blame, and those on the right pair or on none."""
 
@@ -177,7 +194,7 @@ def count(run: Run) -> Counted:
     hit = next((a for a, true, right in judged if true and right), None)
     at_end = [a for a, _, right in judged if right]
     named = None
-    if hit is not None and run.fault.channel is not None:
+    if hit is not None and run.fault.channel in [pair.name for pair in run.setup.pairs]:
         named = hit.finding.channel is not None or len(run.setup.pairs) == 1
     return Counted(
         exposure_h=exposure,
@@ -188,6 +205,11 @@ def count(run: Run) -> Counted:
         kind=_leading(at_end),
         named=named,
         blame=[a for a, true, right in judged if not true and not right and a.finding.channel is not None],
+        called=any(right and a.finding.kind == run.fault.kind for a, _, right in judged),
+        noted=any(
+            f.kind == run.fault.kind and f.raised_s >= onset and _right(f, run)
+            for f in (*run.remarks, *(a.finding for a in after))
+        ),
         untrue=[a for a, true, _ in judged if not true],
     )
 
@@ -236,7 +258,7 @@ def _right(finding: Finding, run: Run) -> bool:
     """Whether a finding speaks of the channel at fault, or lists it among its candidates."""
     assert run.fault is not None
     channel = run.fault.channel
-    if channel is None:
+    if channel is None or channel not in [pair.name for pair in run.setup.pairs]:
         return finding.channel is None or not _pairs_of(finding, run)
     return finding.channel == channel or (finding.channel is None and channel in finding.channels)
 
@@ -259,7 +281,8 @@ def true_of(alarm: Alarm, run: Run) -> bool:
     test = _TESTS[alarm.finding.kind]
     t0 = float(run.course.t_s[0])
     last = len(run.course.t_s) - 1
-    rows = sorted({int(np.clip(alarm.raised_s - back - t0, 0, last)) for back in range(BEFORE_S + 1)})
+    # and a row ahead: of a second in which something sudden happens a row is what was before
+    rows = sorted({int(np.clip(alarm.raised_s - back - t0, 0, last)) for back in range(-1, BEFORE_S + 1)})
     pairs: list[int | None] = [*_pairs_of(alarm.finding, run)] or [None]
     return any(test(run, alarm.finding, j, row) for j in pairs for row in rows)
 
@@ -270,13 +293,17 @@ def own(run: Run, j: int, rows: slice) -> FloatArray:
     The others' median where there are two or more; the other one where there is one; nothing else can be
     taken out with one pair. NaN where there is no current.
     """
-    current = run.course.pair_a[rows]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        log = np.log(np.where(current > 1e-4, current, np.nan))
-    if current.shape[1] == 1:
+    log = _log(run, rows)
+    if log.shape[1] == 1:
         return np.asarray(log[:, 0])
     others = np.delete(log, j, axis=1)
     return np.asarray(log[:, j] - (np.median(others, axis=1) if others.shape[1] > 1 else others[:, 0]))
+
+
+def _log(run: Run, rows: slice) -> FloatArray:
+    current = run.course.steady_a[rows]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.log(np.where(current > 1e-4, current, np.nan)))
 
 
 def _rows(run: Run, start: int, stop: int) -> slice:
@@ -317,16 +344,14 @@ def _drift(run: Run, finding: Finding, j: int | None, row: int) -> bool:
 
 
 def _common_drift(run: Run, finding: Finding, j: int | None, row: int) -> bool:
-    """All pairs go on moving together at half the limit or more, more than the mains explains."""
+    """All pairs go on moving together at half the limit or more, and the mains and the room don't do it."""
     level = _median_a(run, row)
     if level <= 0:
         return False
     least = 0.499 * run.setup.limits.drift_a_per_h(level) / level
 
     def together(rows: slice) -> FloatArray:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            log = np.log(np.where(run.course.pair_a[rows] > 1e-4, run.course.pair_a[rows], np.nan))
-        return np.asarray(np.median(log, axis=1))
+        return np.asarray(np.median(_log(run, rows), axis=1))
 
     return _moves_on(
         together(_rows(run, row - _GOES_ON[0], row + 1)), together(_rows(run, row, row + _GOES_ON[1])), least
@@ -351,9 +376,9 @@ def _drop_out(run: Run, finding: Finding, j: int | None, row: int) -> bool:
     """A pair's current, or half of it, is gone while HT is there and the others draw theirs."""
     if j is None or not powered(run)[row]:
         return False
-    current = run.course.pair_a[_rows(run, row - 900, row + 2)]
+    current = run.course.pair_a[_rows(run, row - 900, row + 1)]
     level = current.max(axis=0)
-    now = current[-2:].min(axis=0) / np.maximum(level, 1e-6)
+    now = current[-1] / np.maximum(level, 1e-6)
     others = np.delete(now, j)
     return bool(level[j] > 0.002 and now[j] < 0.65 * (np.median(others) if len(others) else 1.0))
 
@@ -372,13 +397,15 @@ def _step_change(run: Run, finding: Finding, j: int | None, row: int) -> bool:
 
 
 def _mismatch(run: Run, finding: Finding, j: int | None, row: int) -> bool:
-    """A pair is away from the others by more than the limit."""
-    current = run.course.pair_a[row]
-    if j is None or len(current) < 2:
+    """A pair is away from the others by more than the limit: as it is, or at nominal mains."""
+    if j is None or run.course.pair_a.shape[1] < 2:
         return False
-    median = _median_a(run, row)
-    apart = current[j] - (current[1 - j] if len(current) == 2 else median)
-    return bool(abs(apart) > run.setup.limits.match_a(median))
+    for current in (run.course.pair_a[row], run.course.steady_a[row]):
+        median = float(np.median(current))
+        apart = current[j] - (current[1 - j] if len(current) == 2 else median)
+        if abs(apart) > run.setup.limits.match_a(median):
+            return True
+    return False
 
 
 def _side_balance(run: Run, finding: Finding, j: int | None, row: int) -> bool:
@@ -393,7 +420,7 @@ def _side_balance(run: Run, finding: Finding, j: int | None, row: int) -> bool:
 
 
 def _unsettled(run: Run, finding: Finding, j: int | None, row: int) -> bool:
-    """A pair has more than the settling limit still to go: in all, and apart from what the others do."""
+    """A pair has more than the settling limit still to go."""
     if j is None:
         return False
     fault = run.fault
@@ -404,13 +431,10 @@ def _unsettled(run: Run, finding: Finding, j: int | None, row: int) -> bool:
     on = powered(run)[ahead]
     if not on.any():
         return False
-    level = float(run.course.pair_a[row, j])
+    steady = run.course.steady_a[ahead, j]
+    on &= steady > 0
     limit = run.setup.limits.settle_a(_median_a(run, row))
-    left = np.abs(run.course.pair_a[ahead, j] - level)[on].max()
-    if run.course.pair_a.shape[1] < 3:
-        return bool(left > limit)
-    y = own(run, j, ahead)[on]
-    return bool(left > limit and np.nanmax(np.abs(y - y[0])) * level > limit)
+    return bool(steady[0] > 0 and np.abs(steady[on] - steady[0]).max(initial=0.0) > limit)
 
 
 def _out_of_limits(run: Run, finding: Finding, j: int | None, row: int) -> bool:
