@@ -1,23 +1,31 @@
 """What the dashboard sees of the bench: one look at the store, and how old it is.
 
 Nothing here writes. A `Look` is a soak as it stands with its findings and the age of its last scan;
-an `Absent` says why there is none and what to do.
+an `Absent` says why there is none and what to do. An ended soak can be looked at with another calibration
+than it was measured by: it is then judged anew, in the background.
 """
 
 from __future__ import annotations
 
 import math
 import threading
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any, Final
 
 from dashboard.figures import Band
 from dashboard.series import Holes, Interval
 from logger.clock import Clock
-from logger.errors import RequestError, StoreError
-from logger.finding import Finding, Kind
+from logger.errors import RequestError, SoakbenchError, StoreError
+from logger.finding import Finding, Kind, Severity
 from logger.store.reader import Reader, Soak
+
+IN_FORCE: Final = "in force"
+"""The calibration that a soak was measured by."""
+_KEPT: Final = 16
+"""How many soaks judged anew are remembered."""
 
 
 @dataclass(frozen=True)
@@ -30,12 +38,37 @@ class Absent:
 
 
 @dataclass(frozen=True)
+class Anew:
+    """How far a soak is judged with another calibration: a share of it, then the document or what failed.
+
+    `share` is from 0 to 1, `document` the `soakbench.judge/1` one.
+    """
+
+    share: float = 0.0
+    document: Mapping[str, Any] | None = None
+    failed: str = ""
+
+
+@dataclass(frozen=True)
 class Look:
-    """A soak as it stands. `age_s`: how long ago its last scan came, None once it has ended."""
+    """A soak as it stands. `age_s`: how long ago its last scan came, None once it has ended.
+
+    `calibration`: what it is looked at with, as for `judge_soak`. Where that is another than it was measured
+    by, `anew` tells how far its judging is; the verdict and the findings are that one's once it is done,
+    and `stored` is the verdict as measured.
+    """
 
     soak: Soak
     findings: tuple[Finding, ...]
     age_s: float | None
+    calibration: int | str = IN_FORCE
+    anew: Anew | None = None
+    stored: Mapping[str, Any] | None = None
+
+    @property
+    def waiting(self) -> bool:
+        """Whether its figures with the asked calibration are not there (yet)."""
+        return self.anew is not None and self.anew.document is None
 
     @property
     def running(self) -> bool:
@@ -133,8 +166,25 @@ def planned(soak: Soak) -> tuple[Band, ...]:
     return tuple(band for band in bands if band.to_s > max(band.from_s, 0.0))
 
 
+def finding_from(item: Mapping[str, Any]) -> Finding:
+    """Read a finding of a `soakbench.judge/1` document."""
+    return Finding(
+        id=item["id"],
+        kind=Kind(item["kind"]),
+        channel=item["channel"],
+        channels=tuple(item["channels"]),
+        onset_s=item["onset_s"],
+        raised_s=item["raised_s"],
+        severity=Severity(item["severity"]),
+        says=item["says"],
+        advice=item.get("advice", ""),
+        cleared_s=item["cleared_s"],
+        under=item["under"],
+    )
+
+
 class Bench:
-    """Looks at one store, read-only, and remembers only when it last saw something new."""
+    """Looks at one store, read-only; remembers when it last saw something new, and what it judged anew."""
 
     def __init__(self, store_path: Path, clock: Clock) -> None:
         self.reader = Reader(store_path)
@@ -144,9 +194,15 @@ class Bench:
         self._seen_at_s = 0.0  # when that scan is taken to have come, on the monotonic clock
         self._looked_at_s: float | None = None
         self._lost_since: tuple[float, datetime] | None = None
+        self._anew: dict[tuple[str, int | str], Anew] = {}
+        self._judging = threading.Lock()
 
-    def look(self, which: int | str = "last") -> Look | Absent:
-        """Return the soak as it stands now, or why there is none."""
+    def look(self, which: int | str = "last", calibration: int | str = IN_FORCE) -> Look | Absent:
+        """Return the soak as it stands now, or why there is none.
+
+        `calibration`: another than it was measured by has an ended soak judged anew; a running one is seen
+        as it is measured.
+        """
         try:
             soak = self.reader.soak(which)
             findings = tuple(self.reader.findings(soak.id))
@@ -158,7 +214,61 @@ class Bench:
             return self._not_reached(error)
         self._lost_since = None
         age_s = self._age_s(soak) if soak.ended is None else None
-        return Look(soak, findings, age_s)
+        if calibration == IN_FORCE or soak.ended is None or soak.last_t_us is None:
+            self._forget_failed(soak.uuid)
+            return Look(soak, findings, age_s)
+        anew = self._judged_anew(soak, calibration)
+        if anew.document is None:
+            return Look(soak, findings, age_s, calibration, anew, soak.verdict)
+        return Look(
+            replace(soak, verdict=dict(anew.document)),
+            tuple(finding_from(item) for item in anew.document["findings"]),
+            age_s,
+            calibration,
+            anew,
+            soak.verdict,
+        )
+
+    def _judged_anew(self, soak: Soak, calibration: int | str) -> Anew:
+        """Return how far it is, and begin where nobody has."""
+        key = (soak.uuid, calibration)
+        with self._lock:
+            known = self._anew.get(key)
+            if known is not None:
+                return known
+            while len(self._anew) >= _KEPT:
+                del self._anew[next(iter(self._anew))]
+            begun = self._anew[key] = Anew()
+        threading.Thread(target=self._judge_anew, args=(soak, calibration), daemon=True).start()
+        return begun
+
+    def _forget_failed(self, uuid: str) -> None:
+        """Let what failed be tried again, once somebody has looked at the soak as it was measured."""
+        with self._lock:
+            for key in [key for key, anew in self._anew.items() if anew.failed and key[0] == uuid]:
+                del self._anew[key]
+
+    def _judge_anew(self, soak: Soak, calibration: int | str) -> None:
+        from logger.judge import judge_soak  # slow to import, and seldom needed
+
+        last_s = max((soak.last_t_us or 0) / 1e6, 1.0)
+
+        def stands(now: Anew) -> None:
+            with self._lock:
+                self._anew[soak.uuid, calibration] = now
+
+        try:
+            with self._judging:  # one at a time: a bench may be measuring on this machine
+                document = judge_soak(
+                    self.reader, soak.id, lambda t_s: stands(Anew(min(t_s / last_s, 1.0))), calibration
+                )
+        except SoakbenchError as error:
+            stands(Anew(failed=str(error)))
+        except Exception:
+            stands(Anew(failed="a fault in soakbench, told in the terminal it was started from"))
+            raise
+        else:
+            stands(Anew(1.0, document))
 
     def _age_s(self, soak: Soak) -> float | None:
         """Return how long ago the last scan came.

@@ -117,15 +117,21 @@ def register(app: Dash, bench: Bench) -> None:
         Input("chart-tick", "n_intervals"),
         Input("chart", "relayoutData"),
         Input("screen", "data"),
+        Input("calibration", "data"),
         State("which", "data"),
         State("chart-state", "data"),
     )
     def follow(
-        _: int | None, moved: Json | None, width_px: int | None, which: int | str, state: Json | None
+        _: int | None,
+        moved: Json | None,
+        width_px: int | None,
+        calibration: int | str,
+        which: int | str,
+        state: Json | None,
     ) -> tuple[Any, Any, Any]:
-        look = bench.look(which)
-        if not isinstance(look, Look) or look.soak.last_t_us is None:
-            raise PreventUpdate
+        look = bench.look(which, calibration)
+        if not isinstance(look, Look) or look.soak.last_t_us is None or look.waiting:
+            raise PreventUpdate  # the last picture stays
         known = state if state and state["uuid"] == look.soak.uuid else None
         # The answer to a zoom is dropped where the next poll overtakes it: so each poll looks whether the
         # last move was answered, whatever set it off.
@@ -151,6 +157,7 @@ def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[An
     same: Json = {
         "uuid": soak.uuid,
         "ended": not look.running,
+        "calibration": look.calibration,
         "ranges": view.ranges,
         "width": view.width_px,
         "levels": [level_s, fine_s, at_end],
@@ -168,6 +175,7 @@ def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[An
             from_s=known["until_s"],
             to_s=_closed_until(look, tail_level_s),
             after_s=known["until_s"],
+            calibration=look.calibration,
         )
         extents = figures.merged(known["extents"], figures.measure(news, story))
         if figures.frame(story, view, extents) == known["frame"]:
@@ -240,13 +248,15 @@ def _stretches(bench: Bench, look: Look, view: View, level_s: int, fine_s: int) 
     holes = look.holes()
     closed_s = _closed_until(look, level_s)
     if view.zoom_s is None or fine_s >= level_s:
-        return series.read(bench.reader, look.soak, level_s, holes, to_s=closed_s)
+        return series.read(
+            bench.reader, look.soak, level_s, holes, to_s=closed_s, calibration=look.calibration
+        )
     # The fine stretch reaches over the edges of the view, and begins and ends with a coarse bucket.
     span_s = view.zoom_s[1] - view.zoom_s[0]
     grid_s = max(level_s, 1)
     low_s = max(0.0, math.floor((view.zoom_s[0] - span_s / 4.0) / grid_s) * grid_s)
     high_s = math.ceil((view.zoom_s[1] + span_s / 4.0) / grid_s) * grid_s
-    before = series.read(bench.reader, look.soak, level_s, holes, to_s=low_s)
+    before = series.read(bench.reader, look.soak, level_s, holes, to_s=low_s, calibration=look.calibration)
     fine = series.read(
         bench.reader,
         look.soak,
@@ -255,6 +265,7 @@ def _stretches(bench: Bench, look: Look, view: View, level_s: int, fine_s: int) 
         from_s=low_s,
         to_s=min(high_s, _closed_until(look, fine_s) or high_s),
         after_s=before.until_s if len(before) else None,
+        calibration=look.calibration,
     )
     parts = [before, fine]
     if high_s < look.last_s:
@@ -267,6 +278,7 @@ def _stretches(bench: Bench, look: Look, view: View, level_s: int, fine_s: int) 
                 from_s=high_s,
                 to_s=closed_s,
                 after_s=fine.until_s if len(fine) else None,
+                calibration=look.calibration,
             )
         )
     return series.join(parts)

@@ -80,8 +80,7 @@ def _demo(
     if speed is None:
         speed = 0.0 if headless else playing.DASHBOARD_SPEED
     played = scenarios.scenario(scenario, seed)
-    total_s = scenarios.HT_ON_S + played.plan_s
-    with progress_bar("soaking", round(total_s * 1e6)) as seen:
+    with progress_bar("soaking", round(played.soaked_at_s * 1e6)) as seen:
         document = playing.play(
             scenario, out, seed=seed, speed=speed, viewer=viewer, force=force, say=warn, progress=seen
         )

@@ -22,7 +22,7 @@ from typing import Any, Final
 
 from dashboard import series as curves
 from dashboard import words
-from dashboard.bench import Look
+from dashboard.bench import Look, finding_from
 from dashboard.figures import Band, Story, match_limit
 from dashboard.report_chart import chart_svg, font_folder, left_off, printable, shortened, summary
 from dashboard.series import Series
@@ -153,29 +153,13 @@ def gather(
         from logger.judge import judge_soak  # slow to import, and seldom needed
 
         judged = judge_soak(reader, soak.id, calibration=calibration)
-        findings = tuple(_finding(item) for item in judged["findings"])
+        findings = tuple(finding_from(item) for item in judged["findings"])
     span_s = (soak.last_t_us or 0) / 1e6
     level_s = curves.level_for(span_s, soak.setup.link.scans_per_s, len(soak.setup.pairs))
     holes = Look(soak, findings, None).holes()
     series = curves.read(reader, soak, level_s, holes, calibration=calibration)
     known = reader.calibration_of(soak, calibration)
     return ReportData(soak, judged, findings, series, clock.wall(), known)
-
-
-def _finding(item: Mapping[str, Any]) -> Finding:
-    return Finding(
-        id=item["id"],
-        kind=Kind(item["kind"]),
-        channel=item["channel"],
-        channels=tuple(item["channels"]),
-        onset_s=item["onset_s"],
-        raised_s=item["raised_s"],
-        severity=Severity(item["severity"]),
-        says=item["says"],
-        advice=item.get("advice", ""),
-        cleared_s=item["cleared_s"],
-        under=item["under"],
-    )
 
 
 def story_of(data: ReportData) -> Story:

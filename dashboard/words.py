@@ -9,6 +9,8 @@ from logger.finding import Finding, Kind, Severity
 
 MINUS: Final = "\u2212"
 
+_NEARLY_MIN: Final = 3  # the watch looks on for so long before it says settled
+
 _STATEMENT: Final[dict[str | None, str]] = {
     "pass": "pass",
     "conditional pass": "pass, too close to call",
@@ -56,6 +58,26 @@ def uncertainty(value: float | None) -> str:
     if value is None or not math.isfinite(value):
         return ""
     return f"±{math.ceil(value * 10.0 - 1e-9) / 10.0:.1f}"
+
+
+def between(low: float, high: float) -> str:
+    """Print an interval's ends with one decimal, rounded outwards, since narrower would claim more."""
+    return f"{number(math.floor(low * 10.0 + 1e-9) / 10.0)} to {number(math.ceil(high * 10.0 - 1e-9) / 10.0)}"
+
+
+def settles(earliest_s: float | None, latest_s: float | None, now_s: float) -> str:
+    """Say when a pair will be settled, from now; None is a time more than 2 hours ahead of the forecast."""
+    if earliest_s is None:
+        return "settles in over 2 h"
+    earliest = max(0, math.floor((earliest_s - now_s) / 60.0))
+    if latest_s is None:
+        return f"settles in over {earliest} min" if earliest else "settles, not clear when"
+    latest = math.ceil((latest_s - now_s) / 60.0)
+    if latest <= _NEARLY_MIN:
+        return "nearly settled"
+    if earliest == 0:
+        return f"settles within {latest} min"
+    return f"settles in {earliest} to {latest} min" if earliest < latest else f"settles in {latest} min"
 
 
 def shown(value: float | None, unit: str) -> tuple[str, str]:

@@ -112,6 +112,12 @@ def sentence(text: str) -> str:
     return text if text.endswith((".", "?", "…")) else f"{text}."
 
 
+def with_code(text: str) -> Children:
+    """Return a text with what stands between backticks set as a command."""
+    pieces = text.split("`")
+    return [html.Code(piece) if at % 2 else piece for at, piece in enumerate(pieces) if piece]
+
+
 def nothing(absent: Absent) -> html.Section:
     """Return what stands in the place of figures that don't exist."""
     body: Children = [html.H1(absent.title), html.P(absent.what_to_do)]

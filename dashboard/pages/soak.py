@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import math
+from datetime import date
 from typing import Any, Final
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import chart, words
-from dashboard.bench import Absent, Bench, Look
+from dashboard.bench import IN_FORCE, Absent, Bench, Look
 from dashboard.chart import digest, spoken
 from dashboard.pages import parts
 from dashboard.pages.live import age_in_words, plain_tree, state_in_words, title
 from dashboard.pages.parts import Children
-from logger.finding import Finding, Kind
+from logger.calibrate import OVER_AGE, in_force, standing
+from logger.convert import Calibration
+from logger.errors import RequestError
+from logger.finding import Finding, Kind, Severity
 from logger.setup import Setup
+from logger.store.reader import Reader, Soak
 
 POLL_MS: Final = 2000
 _VERDICT_SIGN: Final = {"conditional pass": "▲", "conditional fail": "▲", "fail": "■"}
@@ -24,6 +30,7 @@ def layout(which: int | str) -> list[Any]:
     """Return the page's frame for a soak's number or `last`."""
     return [
         dcc.Store(id="which", data=which),
+        dcc.Store(id="calibration", data=IN_FORCE),
         dcc.Store(id="soak-known"),
         dcc.Interval(id="soak-tick", interval=POLL_MS),
         html.Header(id="soak-head", className="page-head"),
@@ -31,12 +38,34 @@ def layout(which: int | str) -> list[Any]:
         html.Div(chart.component(), id="soak-chart"),
         html.Section(id="soak-findings", **spoken("Findings")),
         html.Section(id="soak-table", **spoken("Figures of each pair")),
+        html.Section(
+            [
+                html.Div(id="soak-calibration-says", className="calibration"),
+                html.Fieldset(
+                    [
+                        html.Legend("Look at this soak with"),
+                        dcc.RadioItems(id="soak-choice", options=[], value=IN_FORCE, className="choices"),
+                        html.P(id="soak-choice-status", className="choice-status", role="status"),
+                    ],
+                    id="soak-choices",
+                    className="choice",
+                    hidden=True,
+                ),
+            ],
+            id="soak-calibration",
+            **spoken("Calibration"),
+        ),
         html.Section(id="soak-conditions", **spoken("Conditions")),
+        html.Section(id="soak-checks", **spoken("Checks before power")),
     ]
 
 
 def register(app: Dash, bench: Bench) -> None:
-    """Add the page's callback."""
+    """Add the page's callbacks."""
+
+    @app.callback(Output("calibration", "data"), Input("soak-choice", "value"), prevent_initial_call=True)
+    def choose(value: int | str | None) -> int | str:
+        return value if isinstance(value, int) or value == "none" else IN_FORCE
 
     @app.callback(
         Output("soak-head", "children"),
@@ -44,41 +73,70 @@ def register(app: Dash, bench: Bench) -> None:
         Output("soak-chart", "hidden"),
         Output("soak-findings", "children"),
         Output("soak-table", "children"),
+        Output("soak-calibration-says", "children"),
+        Output("soak-choice", "options"),
+        Output("soak-choices", "hidden"),
+        Output("soak-choice-status", "children"),
         Output("soak-conditions", "children"),
+        Output("soak-checks", "children"),
         Output("title", "data", allow_duplicate=True),
         Output("soak-known", "data"),
         Input("soak-tick", "n_intervals"),
+        Input("calibration", "data"),
         State("which", "data"),
         State("soak-known", "data"),
         prevent_initial_call="initial_duplicate",
     )
-    def follow(_: int | None, which: int | str, known: dict[str, str] | None) -> tuple[Any, ...]:
-        look = bench.look(which)
-        if isinstance(look, Absent):
-            now: dict[str, Any] = {
-                "head": None,
-                "verdict": parts.nothing(look),
-                "hidden": True,
-                "findings": None,
-                "table": None,
-                "conditions": None,
-                "title": f"{look.title} · soakbench",
-            }
-        else:
-            now = {
-                "head": head(look, [soak.id for soak in bench.reader.soaks()]),
-                "verdict": verdict(look),
-                "hidden": look.soak.last_t_us is None,
-                "findings": findings(look),
-                "table": table(look),
-                "conditions": conditions(look),
-                "title": title(look) if look.running else f"{_result(look)} · {look.soak.amp}",
-            }
+    def follow(
+        _: int | None, calibration: int | str, which: int | str, known: dict[str, str] | None
+    ) -> tuple[Any, ...]:
+        look = bench.look(which, calibration)
+        now = _nothing(look) if isinstance(look, Absent) else _page(look, bench.reader)
         seen = {name: digest(plain_tree(value)) for name, value in now.items()}
+        if isinstance(look, Look) and look.waiting and known:
+            # The last figures stay until the others are there.
+            seen = {**known, **{name: seen[name] for name in ("choices", "hidden choices", "status")}}
         fresh = tuple(
             no_update if known and known.get(name) == seen[name] else value for name, value in now.items()
         )
         return (*fresh, seen)
+
+
+def _nothing(absent: Absent) -> dict[str, Any]:
+    """Return what stands on the page where there is no soak, part by part."""
+    return {
+        "head": None,
+        "verdict": parts.nothing(absent),
+        "hidden": True,
+        "findings": None,
+        "table": None,
+        "calibration": None,
+        "choices": [],
+        "hidden choices": True,
+        "status": "",
+        "conditions": None,
+        "checks": None,
+        "title": f"{absent.title} · soakbench",
+    }
+
+
+def _page(look: Look, reader: Reader) -> dict[str, Any]:
+    """Return the page, part by part."""
+    options = choices(look, reader)
+    return {
+        "head": head(look, [soak.id for soak in reader.soaks()]),
+        "verdict": verdict(look),
+        "hidden": look.soak.last_t_us is None,
+        "findings": findings(look),
+        "table": table(look),
+        "calibration": calibration(look, reader),
+        "choices": options,
+        "hidden choices": len(options) < 2,
+        "status": choice_status(look),
+        "conditions": conditions(look),
+        "checks": checks(look),
+        "title": title(look) if look.running else f"{_result(look)} · {look.soak.amp}",
+    }
 
 
 def _result(look: Look) -> str:
@@ -140,8 +198,23 @@ def verdict(look: Look) -> Any:
         )
     said = words.statement(word)
     title_parts.append(html.Span(f"{said[:1].upper()}{said[1:]}"))
+    body: Children = [
+        html.H2(title_parts, className="verdict-word"),
+        html.P(soak["says"], className="verdict-says"),
+    ]
+    if look.anew is not None:
+        before = "it was not judged"
+        if look.stored is not None:
+            before = f"it was: {words.statement(look.stored['soak']['verdict'])}"
+        body.append(
+            html.P(
+                f"Judged anew {_with(look.calibration)}; as measured, {before}. "
+                "Nothing is changed in the store.",
+                className="anew",
+            )
+        )
     return html.Div(
-        [html.H2(title_parts, className="verdict-word"), html.P(soak["says"], className="verdict-says")],
+        body,
         className=f"panel verdict {_VERDICT_LOOK.get(word, 'plain')}",
     )
 
@@ -308,6 +381,126 @@ def _now_cells(now: dict[str, Any], name: str) -> list[Children]:
         _cell("–" if settled_at is None else words.duration(settled_at), "", _UNSAID),
         [html.Span("not judged yet", className="statement unjudged")],
     ]
+
+
+def _with(chosen: int | str) -> str:
+    return "without any calibration" if chosen == "none" else f"with calibration {chosen}"
+
+
+def choices(look: Look, reader: Reader) -> list[dict[str, Any]]:
+    """Return the calibrations that an ended soak can be looked at with: its own first, then its board's.
+
+    Fewer than two where there is no choice.
+    """
+    soak = look.soak
+    if look.running or soak.last_t_us is None:
+        return []
+    found = reader.calibrations(soak.daq.board_id)
+    own = next((one for one in found if one.id == soak.calibration_id), None)
+    calibrated = own is not None or bool(Calibration.stated_in(soak.setup).channels)
+    if own is not None:
+        measured = f"calibration {own.id} of {_day(own)}"
+    else:
+        measured = "what its set-up states" if calibrated else "no calibration"
+    options: list[dict[str, Any]] = [{"label": f"{measured}, as measured", "value": IN_FORCE}]
+    options += [
+        {"label": f"calibration {one.id} of {_day(one)}", "value": one.id}
+        for one in reversed(found)
+        if one.id != soak.calibration_id
+    ]
+    if calibrated:
+        options.append({"label": "no calibration", "value": "none"})
+    return options
+
+
+def _day(one: Calibration) -> str:
+    return f"{one.made.astimezone():%Y-%m-%d}" if one.made is not None else "an unknown day"
+
+
+def choice_status(look: Look) -> str:
+    """Say how far a soak is judged anew, or why it can't be."""
+    anew = look.anew
+    if anew is None:
+        return ""
+    if anew.failed:
+        return f"It can't be judged {_with(look.calibration)}: {anew.failed}."
+    if anew.document is None:
+        return f"Judging it {_with(look.calibration)}: {math.floor(anew.share * 100.0)} %"
+    return f"All figures on this page are those {_with(look.calibration)}."
+
+
+def calibration(look: Look, reader: Reader) -> Children:
+    """Say which calibration the figures were made with: of when, by whom, how old."""
+    soak, heading = look.soak, html.H2("Calibration")
+    used = None if look.waiting else look.calibration
+    try:
+        known = reader.calibration_of(soak, used or IN_FORCE)
+        unused = _unused(soak, reader, used or IN_FORCE)
+    except RequestError as error:
+        return [heading, html.P(parts.sentence(f"It can't be told: {error}"))]
+    said = standing(soak.setup, known, soak.started)
+    lines: Children = [html.P(parts.with_code(said[0]))]
+    channels = (Calibration.stated_in(soak.setup) if known is None else known).channels
+    if channels:
+        lines.append(html.P(_made(known, min(one.date for one in channels.values()), soak)))
+    for text in said[1:]:
+        old = "over a year" in text
+        sign: Children = [parts.sign(Severity.WARNING), " "] if old else []
+        lines.append(html.P([*sign, *parts.with_code(text)], className="old" if old else ""))
+    lines += [html.P(parts.sentence(text[:1].upper() + text[1:])) for text in unused]
+    return [heading, *lines]
+
+
+def _made(known: Calibration | None, oldest: date, soak: Soak) -> str:
+    """Say who made it, and how old it was when the soak began."""
+    by = f"Made by {known.by}, " if known is not None and known.by else "Made "
+    days = (soak.started.date() - oldest).days
+    if days == 0:
+        return f"{by}on the day of this soak."
+    count = "a day" if abs(days) == 1 else f"{abs(days)} days"
+    if abs(days) > OVER_AGE.days:
+        count = f"{abs(days) / 365.25:.1f} years"
+    return f"{by}{count} {'before' if days > 0 else 'after'} this soak."
+
+
+def _unused(soak: Soak, reader: Reader, chosen: int | str) -> list[str]:
+    """Say which channels of the chosen calibration can't be used, and why."""
+    number = soak.calibration_id if chosen == IN_FORCE else chosen
+    if not isinstance(number, int):
+        return []
+    return in_force(soak.setup, soak.daq, reader.calibration(number))[1]
+
+
+_CHECK_LOOK: Final = {"odd": Severity.WARNING, "stop": Severity.TRIP}
+
+
+def checks(look: Look) -> Children:
+    """List the checks before power as they were answered, one line each."""
+    heading = html.H2("Checks before power")
+    made = look.soak.checks
+    if not made:
+        coming = look.running and look.last_s < 60.0
+        said = "They come with the first half minute." if coming else "None were made for this soak."
+        return [heading, html.P(said, className="none")]
+    rows: Children = []
+    for check in made:
+        severity = _CHECK_LOOK.get(check["result"])
+        signed: Children = [parts.sign(severity), " "] if severity is not None else []
+        said_parts: Children = [f"{check['says'][:1].upper()}{check['says'][1:]}"]
+        if check.get("do"):
+            advice = check["do"]
+            said_parts.append(html.Span(f"{advice[:1].upper()}{advice[1:]}", className="do"))
+        rows.append(
+            html.Li(
+                [
+                    html.Span([*signed, check["result"]], className="result"),
+                    html.Span(check["check"], className="check"),
+                    html.Span(said_parts, className="says"),
+                ],
+                className=severity.value if severity is not None else "fine",
+            )
+        )
+    return [heading, html.Ul(rows, className="checks")]
 
 
 def conditions(look: Look) -> Children:
