@@ -720,8 +720,8 @@ def _acts(one: Case) -> _Acts:
             gone_s = math.inf if rng.random() < 0.4 else float(rng.uniform(8.0, 600.0))
             back_s = fault.onset_s + gone_s
             lost = on & (t_s < back_s)
-            jumps = (fault.onset_s, back_s) if back_s < n else (fault.onset_s,)
-            return _Acts(mains=np.where(lost, 0.0, 1.0), jumps_s=jumps)
+            edges = (fault.onset_s, back_s) if back_s < n else (fault.onset_s,)
+            return _Acts(mains=np.where(lost, 0.0, 1.0), jumps_s=edges)
         case "HT change":
             by = -float(rng.uniform(0.02, 0.05)) if sign < 0 else float(rng.uniform(0.015, 0.03))
             return _Acts(emf=np.where(on, 1 + by, 1.0), jumps_s=(fault.onset_s,))
@@ -1072,6 +1072,7 @@ def crackles(case: Case) -> FloatArray:
     scan_s = 1 / case.scans_per_s
     at_s = np.ceil(out[single, 0] / scan_s) * scan_s
     out[single, 0], out[single, 1] = at_s - 0.25 * scan_s, at_s + 0.25 * scan_s
+    out = out[np.argsort(out[:, 0])]
     out[:-1, 1] = np.minimum(out[:-1, 1], np.maximum(out[1:, 0], out[:-1, 0]))
     low, high = rng.uniform(0.0, 0.7, m), rng.uniform(1.2, 1.8, m)
     is_low = {"low": np.full(m, True), "high": np.full(m, False)}.get(fault.variant, rng.random(m) < 0.5)
