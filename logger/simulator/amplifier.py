@@ -208,6 +208,8 @@ runaway begins below loop gain 1, over minutes, and passes it on the way."""
 _HEATER_SHIFT_V: Final = 1.0
 """Contact potential by relative heater voltage: a tenth of a volt for 10 %; from memory."""
 
+ROOM_C: Final = 22.0
+"""The room where nothing moves."""
 CHASSIS_TAU_S: Final = 1800.0
 _CHASSIS_K_PER_W: Final = (0.115, 0.085)
 """Without and with the fan."""
@@ -238,7 +240,7 @@ class Amplifier:
         """Return an amplifier as a technician leaves it: hot, each pair at its `pair_a`, HT nominal."""
         ht_v = supply.nominal_ht_v
         emf_v = ht_v + supply.source_ohm * (sum(pair_a) + supply.other_load_a)
-        hot_c = 22.0 + _CHASSIS_K_PER_W[1] * (ht_v * sum(pair_a) + _HEATERS_W)
+        hot_c = ROOM_C + _CHASSIS_K_PER_W[1] * (ht_v * sum(pair_a) + _HEATERS_W)
         amp = cls(valves, supply, (-40.0,) * len(pair_a), emf_v, hot_c)
         anode_v = ht_v - supply.primary_ohm * sum(pair_a) * 0.5 * 0.88
         bias = []
@@ -290,7 +292,7 @@ class Amplifier:
                 break
         return Equilibrium(tuple(pair_a), ht_v)
 
-    def chassis_at_rest_c(self, ambient_c: float = 22.0) -> float:
+    def chassis_at_rest_c(self, ambient_c: float = ROOM_C) -> float:
         """Return where the chassis comes to rest with its fan running, in degC."""
         rest = self.at_rest()
         load_a = sum(rest.pair_a) + self.supply.other_load_a
@@ -305,14 +307,22 @@ class Amplifier:
         def shifts(share: float) -> dict[int, float]:
             return {pair: -share * volts for pair, volts in enumerate(self.bias_v)}
 
-        low, high = -0.5, 0.5
-        for _ in range(40):
-            middle = 0.5 * (low + high)
-            if sum(self.at_rest(shifts(middle)).pair_a) < aim_a:
-                low = middle
-            else:
-                high = middle
-        return shifts(0.5 * (low + high))
+        def over_a(share: float) -> float:
+            return sum(self.at_rest(shifts(share)).pair_a) - aim_a
+
+        # in small steps away from 0, then a secant between the last two: far off there is no rest at all
+        step = math.copysign(0.01, ratio - 1)
+        before, share = 0.0, step
+        over_before, over = over_a(before), over_a(share)
+        while over * step < 0 and abs(share) < 0.5:
+            before, share = share, share + step
+            over_before, over = over, over_a(share)
+        for _ in range(20):
+            if abs(over) < 1e-8 or over == over_before:
+                break
+            before, share = share, share - over * (share - before) / (over - over_before)
+            over_before, over = over, over_a(share)
+        return shifts(share)
 
     def shifts_for(self, aim_a: dict[int, float]) -> dict[int, float]:
         """Return the shifts at these pairs' grids, in V, that bring each one's settled current to its aim."""
@@ -506,7 +516,7 @@ def draw_surroundings(
     """
     t_s = np.arange(n) * step_s
     if not life:
-        return Surroundings(np.full(n, mains_v), np.full(n, 22.0), np.zeros((n, VALVES)), fan_cycles=False)
+        return Surroundings(np.full(n, mains_v), np.full(n, ROOM_C), np.zeros((n, VALVES)), fan_cycles=False)
     seconds = 1 << max(14, math.ceil(math.log2(n * step_s + 2)))
     grid_s = np.arange(seconds, dtype=float)
     # mains: slow wander, and loads nearby that are switched on and off

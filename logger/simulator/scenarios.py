@@ -1,7 +1,8 @@
 """The scenarios: a name and a seed give an amplifier, what goes wrong with it, and the truth as data.
 
 One seed is one amplifier and one board in every scenario: `drift` seed 4 is `healthy` seed 4 with a fault,
-and nothing else differs. Times count from the first scan, when everything is off.
+and nothing else differs. Times count from the first scan, when everything is off. In some nothing goes wrong:
+what is done is a workshop's daily work, and what may be said of it is data too.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from logger.simulator.amplifier import (
     CUT_OFF_V,
     NO_FAULT,
     PAIRS,
+    ROOM_C,
     STEP_LIMIT_S,
     VALVES,
     Amplifier,
@@ -460,7 +462,9 @@ def _with_fault(one: Scenario, drawn: _Drawn) -> Scenario:
         case "hot-chassis":
             over_k = drawn.between(4.0, 10.0)
             share = 1 - math.exp(-(one.soaked_at_s - onset_s) / CHASSIS_TAU_S)
-            heat_k = (CHASSIS_LIMIT_C + over_k - amp.chassis_at_rest_c()) / share
+            rest_c = amp.chassis_at_rest_c()
+            still_cold_k = (rest_c - ROOM_C) * math.exp(-(one.soaked_at_s - HT_ON_S) / CHASSIS_TAU_S)
+            heat_k = (CHASSIS_LIMIT_C + over_k - rest_c + still_cold_k) / share
             return replace(
                 one,
                 truth=Truth("over-temperature", "chassis", onset_s, over_k),
