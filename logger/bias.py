@@ -12,13 +12,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 
 from logger.blocks import FloatArray
 from logger.settling import Forecast
 from logger.setup import Setup
+
+Amount = TypeVar("Amount", float, FloatArray)
 
 CAUTIONS: Final = (
     "The sheet may not be that of the valve in hand: another maker, another make, another date.",
@@ -88,7 +90,7 @@ class Circuit:
         winding_ohm = amp.primary_ohm / 2.0 * len(setup.pairs) if amp.ht_at != "anode" else 0.0
         return cls(setup.valves_on(channel), amp.cathode_V or 0.0, (channel.sense_ohm or 0.0) + winding_ohm)
 
-    def anode_w(self, pair_a: float, ht_v: float, screen_fraction: float) -> float:
+    def anode_w(self, pair_a: Amount, ht_v: Amount, screen_fraction: float) -> Amount:
         """Return the power of one valve, mean of the pair's, without the screen's share of the current."""
         across_v = ht_v - self.cathode_v - self.ohm * pair_a
         return across_v * pair_a * (1.0 - screen_fraction) / self.valves

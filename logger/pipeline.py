@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -18,8 +18,11 @@ from logger.convert import Calibration, Converter, TickMaker, daq_from_setup, va
 from logger.finding import Finding, Severity
 from logger.setup import Setup
 from logger.verdict import Judge, SoakSums, spoilt
-from logger.watch.panel import Panel, TickRows, closings, piece
-from logger.watch.second import others_median
+from logger.watch.panel import Panel, closings, piece, tick_rows
+from logger.watch.seconds import others_median
+
+_TOGETHER: Final = 60
+"""Ticks looked at together where no scan among them can matter by itself."""
 
 
 @dataclass(frozen=True)
@@ -58,8 +61,13 @@ class Pipeline:
         self._skipped: tuple[int, int | None] = (0, None)
         self._u_cache: dict[tuple[int, int], float] = {}
 
-    def feed(self, block: ScanBlock | ReadingBlock, marks: Sequence[Mark] = ()) -> Output:
-        """Take in a block of scans (or of readings from a log), later than all before it."""
+    def feed(self, block: ScanBlock | ReadingBlock | TickBlock, marks: Sequence[Mark] = ()) -> Output:
+        """Take in a block of scans (or of readings from a log, or of ticks), later than all before it.
+
+        Of ticks alone the detectors that look at scans see one reading a second, its mean.
+        """
+        if isinstance(block, TickBlock):
+            return self._feed_ticks(block)
         if isinstance(block, ScanBlock):
             self._count_missing(block)
             readings = self._converter.readings(block)
@@ -70,20 +78,7 @@ class Pipeline:
             return self._output(self._empty(), [])
         self._last_us = int(readings.t_us[-1])
         ticks = self._ticks.feed(readings)
-        changed: list[Finding] = []
-        rows = TickRows(ticks)
-        if self._panel.calm(readings):
-            for row in range(len(ticks)):
-                changed += self._tick(rows, row)
-            self._panel.pass_over(readings)
-            return self._output(ticks, changed)
-        done = 0
-        for row, stop in enumerate(closings(readings, ticks)):
-            changed += self._panel.scans(piece(readings, done, stop))
-            done = stop
-            changed += self._tick(rows, row)
-        changed += self._panel.scans(piece(readings, done, len(readings)))
-        return self._output(ticks, changed)
+        return self._output(ticks, self._look(readings, ticks, closings(readings, ticks)))
 
     def silence(self) -> Output:
         """Say that nothing was heard for too long: opens a live gap that the next scan would find too."""
@@ -92,11 +87,7 @@ class Pipeline:
     def finish(self) -> Output:
         """End the soak: close the last tick."""
         ticks = self._ticks.finish()
-        changed: list[Finding] = []
-        rows = TickRows(ticks)
-        for row in range(len(ticks)):
-            changed += self._tick(rows, row)
-        return self._output(ticks, changed)
+        return self._output(ticks, self._watch(ticks))
 
     def skipped(self, count: int, first: int | None) -> None:
         """Note how many lines of a log file could not be read, and the first of them."""
@@ -129,14 +120,51 @@ class Pipeline:
         phase = self._panel.phase
         return float(phase.off_s) if phase.state in ("standby", "cooling") else 0.0
 
-    def _tick(self, rows: TickRows, row: int) -> list[Finding]:
-        changed = self._panel.tick(rows, row)
-        step = self._panel.phase.during
-        if step is not None and step.step == "soak" and self._panel.last is not None:
-            if step.from_s != self._sums.from_s:
-                self._sums.restart(step.from_s)
-            if self._panel.last.powered:
-                self._sums.add(rows, row, spoilt(self._panel.book.findings, self.setup))
+    def _look(self, readings: ReadingBlock, ticks: TickBlock, stops: Sequence[int]) -> list[Finding]:
+        """Show scans and ticks to the panel; `stops`: the row of the scan that closed each tick."""
+        changed: list[Finding] = []
+        done = 0
+        for first in range(0, len(ticks), _TOGETHER):
+            together = stops[first : first + _TOGETHER]
+            part = piece(readings, done, together[-1])
+            if self._panel.calm(part):
+                changed += self._watch(tick_rows(ticks, first, first + len(together)))
+                self._panel.pass_over(part)
+                done = together[-1]
+                continue
+            for row, stop in enumerate(together, first):
+                changed += self._panel.scans(piece(readings, done, stop))
+                done = stop
+                changed += self._watch(tick_rows(ticks, row, row + 1))
+        return changed + self._panel.scans(piece(readings, done, len(readings)))
+
+    def _feed_ticks(self, ticks: TickBlock) -> Output:
+        seen = np.flatnonzero(ticks.n.any(axis=1) | ticks.railed.any(axis=1))
+        if not len(seen):
+            return self._output(ticks, self._watch(ticks))
+        readings = ReadingBlock(
+            np.rint(ticks.t_s[seen] * 1e6).astype(np.int64) + 500_000,
+            ticks.mean[seen],
+            # a tick does not say which end of the range; a current that rails does so upwards
+            (ticks.railed[seen] > 0.5 * ticks.n[seen]).astype(np.int8),
+        )
+        self._scans += int(ticks.n.max(axis=1).sum())
+        self._last_us = round(float(ticks.closed_s[-1]) * 1e6)
+        stops = np.searchsorted(seen, np.arange(len(ticks)), side="right").tolist()
+        return self._output(ticks, self._look(readings, ticks, stops))
+
+    def _watch(self, ticks: TickBlock) -> list[Finding]:
+        changed: list[Finding] = []
+        for part in self._panel.ticks(ticks):
+            changed += part.changed
+            if part.step is None or part.step[0] != "soak":
+                continue
+            if part.step[1] != self._sums.from_s:
+                self._sums.restart(part.step[1])
+            if part.powered:
+                self._sums.add(
+                    tick_rows(ticks, part.first, part.stop), spoilt(self._panel.book.findings, self.setup)
+                )
         return changed
 
     def _count_missing(self, block: ScanBlock) -> None:
@@ -188,21 +216,22 @@ class Pipeline:
         mean = self._latest.mean[-1]
         second = panel.last
         outlook = panel.unsettled.outlook
-        judged_ht = self.setup.first("HT") is not None and second.ht_v == second.ht_v
+        current_a = second.current_a[-1].tolist()
+        judged_ht = self.setup.first("HT") is not None and bool(second.ht_v[-1] == second.ht_v[-1])
         for column, channel in enumerate(self.setup.channel):
             out[channel.name] = {"value": _json(float(mean[column])), "unit": channel.unit}
         for j, channel in enumerate(self.setup.pairs):
-            value = second.current_a[j]
+            value = current_a[j]
             others = math.nan
-            if len(second.current_a) == 2:
-                others = second.current_a[1 - j]
-            elif len(second.current_a) > 2:
-                others = others_median(second.current_a, second.masked)
+            if len(current_a) == 2:
+                others = current_a[1 - j]
+            elif len(current_a) > 2:
+                others = others_median(current_a, second.masked)
             coming = outlook[j] if second.powered else None
             out[channel.name] |= {
                 "U": _json(self._u_now(self.setup.pair_columns[j], value)),
                 "from_others": _json(value - others) if second.powered else None,
-                "dissipation_pct": _json(second.dissipation_pct[j]) if judged_ht else None,
+                "dissipation_pct": _json(float(second.dissipation_pct[-1, j])) if judged_ht else None,
                 "settled_at_s": _json(panel.settled_min[j] * 60.0),
                 "ends": _json(panel.unsettled.end_a[j]),
                 "ends_low": None if coming is None else _json(coming.low_a),

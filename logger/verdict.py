@@ -9,20 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Final
 
 import numpy as np
 
-from logger.blocks import DaqInfo
+from logger.blocks import DaqInfo, TickBlock
 from logger.budget import dissipation_U
 from logger.convert import Calibration, difference_U, value_U
 from logger.finding import Finding, Kind, Severity
 from logger.settling import Rate, drift_rate
 from logger.setup import Channel, Setup
-from logger.watch.panel import Panel, TickRows
-from logger.watch.second import own_movement
+from logger.watch.panel import Panel
+from logger.watch.seconds import own_movement
 
 PASS, COND_PASS, COND_FAIL, FAIL = "pass", "conditional pass", "conditional fail", "fail"
 ORDER: Final = (PASS, COND_PASS, COND_FAIL, FAIL)
@@ -73,42 +72,39 @@ def worst(statements: Iterable[str | None]) -> str | None:
     return max(known, key=ORDER.index) if known else None
 
 
-@dataclass
+_WHOLE: Final = 1e9  # means are summed as whole billionths: the same sum for any blocking
+
+
 class SoakSums:
     """Sums over the running soak step, by channel: pairs only where nothing spoils their figure."""
 
-    channels: int
-    from_s: float = math.nan
-    seconds: int = 0
-    n: list[int] = field(default_factory=list)
-    sums: list[float] = field(default_factory=list)
-    least: list[float] = field(default_factory=list)
-    greatest: list[float] = field(default_factory=list)
+    def __init__(self, channels: int) -> None:
+        self.channels = channels
+        self.restart(math.nan)
 
     def restart(self, from_s: float) -> None:
         """Begin a soak step."""
         self.from_s, self.seconds = from_s, 0
-        self.n = [0] * self.channels
-        self.sums = [0.0] * self.channels
-        self.least = [math.inf] * self.channels
-        self.greatest = [-math.inf] * self.channels
+        self.n = np.zeros(self.channels, dtype=np.int64)
+        self.sums = np.zeros(self.channels, dtype=np.int64)
+        self.least = np.full(self.channels, np.inf)
+        self.greatest = np.full(self.channels, -np.inf)
 
-    def add(self, rows: TickRows, row: int, leave_out: set[int]) -> None:
-        """Take in one second of the step; `leave_out`: columns that are spoilt in it."""
-        self.seconds += 1
-        mean, least, greatest = rows.mean[row], rows.least[row], rows.greatest[row]
-        for c in range(self.channels):
-            value = mean[c]
-            if value != value or c in leave_out:
-                continue
-            self.n[c] += 1
-            self.sums[c] += value
-            self.least[c] = min(self.least[c], least[c])
-            self.greatest[c] = max(self.greatest[c], greatest[c])
+    def add(self, ticks: TickBlock, leave_out: set[int]) -> None:
+        """Take in seconds of the step; `leave_out`: columns that are spoilt in them."""
+        self.seconds += len(ticks)
+        good = ticks.mean == ticks.mean
+        if leave_out:
+            good[:, list(leave_out)] = False
+        self.n += good.sum(axis=0)
+        self.sums += np.where(good, np.rint(ticks.mean * _WHOLE), 0.0).astype(np.int64).sum(axis=0)
+        self.least = np.fmin(self.least, np.where(good, ticks.least, np.inf).min(axis=0))
+        self.greatest = np.fmax(self.greatest, np.where(good, ticks.greatest, -np.inf).max(axis=0))
 
     def mean(self, column: int) -> float:
         """Return a channel's mean over the step, NaN where it has none."""
-        return self.sums[column] / self.n[column] if self.n and self.n[column] else math.nan
+        n = int(self.n[column])
+        return int(self.sums[column]) / _WHOLE / n if n else math.nan
 
 
 def spoilt(findings: Sequence[Finding], setup: Setup) -> set[int]:
@@ -205,10 +201,10 @@ class Judge:
     def _enough(self, column: int) -> bool:
         """Whether the soak step was seen long enough and whole enough to be judged on this channel."""
         seconds = self.sums.seconds
-        if seconds < _LEAST_MIN * 60 or not self.sums.n:
+        if seconds < _LEAST_MIN * 60:
             return False
         expected = seconds * min(1.0, self.setup.link.scans_per_s)
-        return self.sums.n[column] >= (1.0 - _MOST_MISSING) * expected
+        return bool(self.sums.n[column] >= (1.0 - _MOST_MISSING) * expected)
 
     def _noise_u(self, j: int) -> float:
         """Return the noise part of a soak mean: from 10-minute means, which flicker makes unequal.
@@ -291,12 +287,12 @@ class Judge:
                 stop = min(stop, finding.onset_s / 60.0)
         minutes = self.panel.minutes
         first = minutes.since(start)
-        t = np.array(minutes.t_min[first:])
+        t = minutes.t_min[first:]
         if len(t) < 10:
             return None
         own = own_movement(minutes.currents(first))[:, j]
         if len(self.setup.pairs) == 1 and self.setup.first("mains") is not None:
-            mains = np.array(minutes.mains_v[first:])
+            mains = minutes.mains_v[first:]
             own = own - 1.5 * (mains / np.nanmean(mains) - 1.0)
         good = ~np.isnan(own) & (t <= stop)
         settle = self.setup.limits.settle_a(self.means[j]) / self.means[j]
@@ -345,7 +341,7 @@ class Judge:
     # the others, and the whole
 
     def _other(self, column: int, channel: Channel) -> dict[str, Any]:
-        has = bool(self.sums.n) and self.sums.n[column] > 0
+        has = bool(self.sums.n[column] > 0)
         return {
             "name": channel.name,
             "label": channel.label,
@@ -353,8 +349,8 @@ class Judge:
             "unit": channel.unit,
             "verdict": None,
             "mean": _or_none(self.sums.mean(column)),
-            "least": self.sums.least[column] if has else None,
-            "greatest": self.sums.greatest[column] if has else None,
+            "least": float(self.sums.least[column]) if has else None,
+            "greatest": float(self.sums.greatest[column]) if has else None,
         }
 
     def _conditions(self) -> dict[str, float | None]:

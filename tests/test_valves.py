@@ -16,7 +16,7 @@ from logger.finding import Kind
 from logger.pipeline import Pipeline
 from logger.valves import FROM_MEMORY, Rating, known_types, nearest_types, rating_for, sheets_of, table
 from logger.watch.over_current import OverCurrent
-from logger.watch.second import Claim
+from logger.watch.seconds import Claim
 
 DATA = Path(__file__).parent / "data"
 

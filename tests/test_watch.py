@@ -21,7 +21,7 @@ from logger.watch.gap import Gap
 from logger.watch.over_current import OverCurrent
 from logger.watch.panel import AnodePower
 from logger.watch.phase import Phase
-from logger.watch.second import Claim, Clear, own_movement
+from logger.watch.seconds import Claim, Clear, own_movement
 
 DATA = Path(__file__).parent / "data"
 SCANS_PER_S = 1.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from logger.finding import Finding, Kind
-from logger.watch.second import Claim, Clear
+from logger.watch.seconds import Claim, Clear
 
 _COMES_BACK_S = 600.0
 

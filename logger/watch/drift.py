@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -12,7 +13,7 @@ from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.settling import flicker_covariance
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Minutes, Second, own_movement
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
 
 _WINDOWS: Final = (15, 20, 30, 45, 60, 90, 120, 180)
 _POINTS: Final = 30
@@ -43,18 +44,23 @@ class Drift:
         self._open = [False] * len(self._names)
         self._calm = [0] * len(self._names)
 
-    def update(self, second: Second) -> Sequence[Claim | Clear]:
-        """Take in one second; looks at each minute's end."""
-        if not second.minute_closed or second.state != "soaking" or not second.powered:
+    def update(self, second: Seconds) -> Events:
+        """Take in a stretch; looks at each minute's end."""
+        if not second.closes_minute or second.state != "soaking" or not second.powered:
             return []
         out: list[Claim | Clear] = []
         best: dict[int, tuple[float, float, int]] = {}
         minutes = self._minutes
-        for width in _WINDOWS:
-            if len(minutes) < width or minutes.t_min[-1] - minutes.t_min[-width] > 1.25 * width + 5:
-                break
-            for j, slope, sd in self._fit(width, second):
-                limit = self.limit()
+        widths = [
+            width
+            for width in _WINDOWS
+            if len(minutes) >= width and minutes.t_min[-1] - minutes.t_min[-width] <= 1.25 * width + 5
+        ]
+        if not widths or not any(settled == settled for settled in self._settled_min):
+            return []
+        own, limit = self._own(widths[-1]), self.limit()
+        for width in widths:
+            for j, slope, sd in self._fit(width, second, own):
                 sure = abs(slope) - _Z * sd > 0.5 * limit and abs(slope) > 0.75 * limit
                 if sure and (j not in best or abs(slope) / sd > abs(best[j][0]) / best[j][1]):
                     best[j] = (slope, sd, width)
@@ -62,67 +68,57 @@ class Drift:
         for j, (slope, sd, width) in best.items():
             if not self._open[j]:
                 out.extend(self._raise(j, slope, sd, width, second))
-        return out
+        return [(len(second) - 1, event) for event in out]
 
     def limit(self) -> float:
         """Return the drift limit, relative per hour."""
         level_a = float(np.nanmedian(self._minutes.currents(max(0, len(self._minutes) - 5))))
         return self._setup.limits.drift_a_per_h(level_a) / level_a
 
-    def _fit(self, width: int, second: Second) -> list[tuple[int, float, float]]:
+    def _fit(self, width: int, second: Seconds, own: FloatArray) -> list[tuple[int, float, float]]:
         minutes = self._minutes
         first = len(minutes) - width
         start = minutes.t_min[first]
+        own = own[-width:]
         ready = [
             j
             for j, settled in enumerate(self._settled_min)
-            if settled == settled and settled <= start + 1.0 and not second.masked[j]
+            if settled <= start + 1.0 and not second.masked[j] and not np.isnan(own[:, j]).any()
         ]
         if not ready:
             return []
-        t = np.array(minutes.t_min[first:])
-        own = own_movement(minutes.currents(first))
-        if len(self._names) == 1:
-            own = self._without_mains(own, first)
-        own = own[:, ready]
-        usable = np.flatnonzero(~np.isnan(own).any(axis=0))
-        ready = [ready[i] for i in usable]
-        if not ready:
-            return []
-        y = own[:, usable]
-        on = np.array(minutes.on_min[first:])
+        y = own[:, ready]
         group = -(-width // _POINTS)
+        cut = width % group
         if group > 1:
-            cut = len(t) - len(t) // group * group
-            t, on = (x[cut:].reshape(-1, group).mean(axis=1) for x in (t, on))
-            y = y[cut:].reshape(len(t), group, -1).mean(axis=1)
-        n = len(t)
-        k = _NOISE**2 * (flicker_covariance(t) + 0.05 * np.eye(n))
-        for tau, size in _TAILS:
-            shape = size * np.exp(-on / tau)
-            k = k + np.outer(shape, shape)
-        hours = (t - t.mean()) / 60.0
-        design = np.column_stack([np.ones(n), hours])
-        solved = np.linalg.solve(k, np.column_stack([design, y]))
-        covariance = np.linalg.inv(design.T @ solved[:, :2])
-        beta = covariance @ (design.T @ solved[:, 2:])
-        left = y - design @ beta
-        chi2 = np.einsum("np,np->p", left, np.linalg.solve(k, left))
-        scale = np.sqrt(np.maximum((chi2 + _PRIOR) / (n - 2 + _PRIOR), 1.0))
-        sd = math.sqrt(covariance[1, 1]) * scale
-        return [(j, float(beta[1, i]), float(sd[i])) for i, j in enumerate(ready)]
+            y = y[cut:].reshape(width // group, group, -1).mean(axis=1)
+        t, on = minutes.t_min[first:], minutes.on_min[first:]
+        if t[-1] - t[0] == width - 1 and on[-1] - on[0] == width - 1:
+            model = _unbroken_model(width, float(on[0]))
+        else:
+            model = _model(*(x[cut:].reshape(-1, group).mean(axis=1) for x in (t, on)))
+        slope = model.slope @ y
+        chi2 = np.einsum("np,nm,mp->p", y, model.residual, y)
+        scale = np.sqrt(np.maximum((chi2 + _PRIOR) / (len(y) - 2 + _PRIOR), 1.0))
+        return [(j, float(slope[i]), float(model.slope_sd * scale[i])) for i, j in enumerate(ready)]
+
+    def _own(self, width: int) -> FloatArray:
+        """Return the pairs' own movement in the last minutes, (width, p)."""
+        first = len(self._minutes) - width
+        own = own_movement(self._minutes.currents(first))
+        return self._without_mains(own, first) if len(self._names) == 1 else own
 
     def _without_mains(self, own: FloatArray, first: int) -> FloatArray:
         """One pair alone: no other tells what is common; it is judged only on steady mains."""
         if not self._mains:
             return own
-        mains = np.array(self._minutes.mains_v[first:])
+        mains = self._minutes.mains_v[first:]
         relative = mains / mains.mean() - 1.0
         if np.ptp(relative) > 0.01:
             return np.full_like(own, np.nan)
         return np.asarray(own - 1.5 * relative[:, None], dtype=np.float64)
 
-    def _raise(self, j: int, slope: float, sd: float, width: int, second: Second) -> list[Claim | Clear]:
+    def _raise(self, j: int, slope: float, sd: float, width: int, second: Seconds) -> list[Claim | Clear]:
         window = min(len(self._minutes), 180)
         onset_min = self._onset(j, window)
         level_a = float(self._minutes.currents(len(self._minutes) - 1)[0, j])
@@ -144,7 +140,7 @@ class Drift:
                 Kind.DRIFT,
                 channels,
                 onset_min * 60.0,
-                second.closed_s,
+                second.end_s,
                 Severity.WARNING,
                 f"{who} has been {what} {abs(rate_mA):.1f} mA an hour since {_clock(onset_min)}; {rest}",
                 "Look at its coupling capacitor, grid leak and bias feed; do not leave it.",
@@ -160,7 +156,7 @@ class Drift:
     def _onset(self, j: int, window: int) -> float:
         """Return when it began: the hinge that leaves the least squares, minutes since the first scan."""
         first = len(self._minutes) - window
-        t = np.array(self._minutes.t_min[first:])
+        t = self._minutes.t_min[first:]
         own = own_movement(self._minutes.currents(first))[:, j]
         good = ~np.isnan(own)
         if self._settled_min[j] == self._settled_min[j]:
@@ -175,11 +171,11 @@ class Drift:
         return where
 
     def _clear(
-        self, second: Second, best: dict[int, tuple[float, float, int]], out: list[Claim | Clear]
+        self, second: Seconds, best: dict[int, tuple[float, float, int]], out: list[Claim | Clear]
     ) -> None:
         if not any(self._open) or len(self._minutes) < 30:
             return
-        slopes = {j: (slope, sd) for j, slope, sd in self._fit(30, second)}
+        slopes = {j: (slope, sd) for j, slope, sd in self._fit(30, second, self._own(30))}
         for j, is_open in enumerate(self._open):
             if not is_open or j not in slopes:
                 continue
@@ -188,11 +184,40 @@ class Drift:
             self._calm[j] = 0 if still else self._calm[j] + 1
             if self._calm[j] >= 15:
                 two = len(self._names) == 2
-                out.append(
-                    Clear(Kind.DRIFT, tuple(self._names) if two else (self._names[j],), second.closed_s)
-                )
+                out.append(Clear(Kind.DRIFT, tuple(self._names) if two else (self._names[j],), second.end_s))
                 self._calm[j] = 0
                 self._open = [False, False] if two else [o and k != j for k, o in enumerate(self._open)]
+
+
+@dataclass(frozen=True)
+class _Model:
+    """Generalised least squares of a slope per hour: estimator (n,), its spread, residual form (n, n)."""
+
+    slope: FloatArray
+    slope_sd: float
+    residual: FloatArray
+
+
+@lru_cache(maxsize=2048)
+def _unbroken_model(width: int, on_min: float) -> _Model:
+    """The model of a window without holes that began so many minutes after HT on."""
+    group = -(-width // _POINTS)
+    minutes = np.arange(width, dtype=np.float64)[width % group :].reshape(-1, group).mean(axis=1)
+    return _model(minutes, on_min + minutes)
+
+
+def _model(t_min: FloatArray, on_min: FloatArray) -> _Model:
+    n = len(t_min)
+    k = _NOISE**2 * (flicker_covariance(t_min) + 0.05 * np.eye(n))
+    for tau, size in _TAILS:
+        shape = size * np.exp(-on_min / tau)
+        k = k + np.outer(shape, shape)
+    hours = (t_min - t_min.mean()) / 60.0
+    design = np.column_stack([np.ones(n), hours])
+    inverse = np.linalg.inv(k)
+    covariance = np.linalg.inv(design.T @ inverse @ design)
+    estimator = covariance @ design.T @ inverse
+    return _Model(estimator[1], math.sqrt(covariance[1, 1]), inverse - inverse @ design @ estimator)
 
 
 def _clock(minutes: float) -> str:

@@ -7,15 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import FloatArray, ReadingBlock
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Level, Second, others_median
+from logger.watch.seconds import Claim, Clear, Events, Seconds, Tens, others_median
 
 _GONE, _BACK = 0.2, 0.5
 _DECIDE_S = 2.5
-_LAG_S = 3
+_LEARN_S = 29
 _WELL_SCANS_S = 10.0
 _REGULATION = 0.05  # how far a supply rises when the whole idle current goes: common practice, no source
 
@@ -44,15 +45,14 @@ class DropOut:
     `measuring fault`). Price: no false alarm was seen in healthy runs; not yet scored.
     """
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: Setup, tens: Tens) -> None:
         self._setup = setup
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         self._columns = setup.pair_columns
         self._ht = setup.first("HT")
         pairs = len(self._columns)
-        self._levels = [Level(_LAG_S) for _ in range(pairs)]
-        self._ht_level = Level(_LAG_S)
+        self._tens = tens
         self._base = [math.nan] * pairs
         self._ht_base = math.nan
         self._masked = [False] * pairs
@@ -62,32 +62,37 @@ class DropOut:
         self._back_s = [0.0] * pairs
         self._answer = max(0.0008, 0.25 * _REGULATION / pairs)
 
-    def update(self, second: Second) -> Sequence[Claim | Clear]:
-        """Learn the levels of one second."""
-        self._masked = second.masked
-        if not second.powered or second.on_s < 20:
-            for level in (*self._levels, self._ht_level):
-                level.forget()
+    def update(self, seconds: Seconds) -> Events:
+        """Learn the levels at each bin's end: the mean of up to three."""
+        self._masked = seconds.masked.tolist()
+        if not seconds.powered or seconds.on_end_s < _LEARN_S:
             self._base, self._ht_base = [math.nan] * len(self._base), math.nan
             return []
-        for j, value in enumerate(second.current_a):
-            if value == value and self._fall[j] is None and self._open[j] is None and not second.masked[j]:
-                self._levels[j].add(value)
-                self._base[j] = self._levels[j].value
-        if second.ht_v == second.ht_v and not any(self._fall):
-            self._ht_level.add(second.ht_v)
-            self._ht_base = self._ht_level.value
+        for _, index in seconds.bins:
+            first = max(index - 2, 0)
+            recent = self._tens.on_s[first : index + 1] > self._tens.on_s[index] - 25.0
+            current = self._tens.current_a[first : index + 1]
+            for j, masked in enumerate(self._masked):
+                if self._fall[j] is None and self._open[j] is None and not masked:
+                    self._base[j] = _mean(current[:, j], recent)
+            if not any(self._fall):
+                self._ht_base = _mean(self._tens.ht_v[first : index + 1], recent)
         return []
 
     def calm(self, block: ReadingBlock) -> bool:
         """Whether a block of any length holds nothing for this detector, whatever levels it will learn."""
-        if any(self._fall) or any(self._open):
+        if any(self._fall) or any(self._back):
             return False
         values = block.values[:, self._columns]
-        if np.isnan(values).any():
-            return False
-        highest = np.fmax(values.max(axis=0), np.array(self._base))
-        return bool((values.min(axis=0) >= _GONE * highest).all())
+        least, greatest = np.fmin.reduce(values, axis=0), np.fmax.reduce(values, axis=0)
+        for j, kind in enumerate(self._open):
+            if kind is None:
+                if least[j] < _GONE * np.fmax(greatest[j], self._base[j]):
+                    return False
+            # one that is gone stays gone as long as it can't be taken for back
+            elif greatest[j] > _BACK * self._base[j]:
+                return False
+        return True
 
     def scans(self, block: ReadingBlock, powered: bool) -> Sequence[Claim | Clear]:
         """Look at one block of scans, at most a second long."""
@@ -204,3 +209,8 @@ class DropOut:
                 evidence={"was_a": self._base[j], "least_a": fall.least_a, "greatest_a": fall.greatest_a},
             )
         return None
+
+
+def _mean(values: FloatArray, which: NDArray[np.bool_]) -> float:
+    good = values[which & (values == values)]
+    return float(good.mean()) if len(good) else math.nan

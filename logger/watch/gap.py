@@ -9,7 +9,7 @@ import numpy as np
 from logger.blocks import FloatArray, ReadingBlock
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear
+from logger.watch.seconds import Claim, Clear
 
 
 class Gap:
@@ -54,12 +54,19 @@ class Gap:
         """Whether a block of any length holds no hole and ends none."""
         if self._silent or self._last_s is None or any(self._open):
             return False
-        whole = not np.isnan(block.values).any() or bool(
-            (~np.isnan(block.values) | (block.railed != 0)).all()
-        )
-        hole_us = self._hole_s * 1e6
-        first = block.t_us[0] - self._last_s * 1e6 <= hole_us
-        return whole and bool(first) and not (np.diff(block.t_us) > hole_us).any()
+        times = block.t_us / 1e6
+        if (np.diff(times, prepend=self._last_s) > self._hole_s).any():
+            return False
+        gone = np.isnan(block.values) & (block.railed == 0)
+        if not gone.any():
+            return True
+        if gone[-1].any():
+            return False
+        for c in np.flatnonzero(gone.any(axis=0)):
+            seen = self._seen_s[c]
+            if seen is None or (np.diff(times[~gone[:, c]], prepend=seen) > self._hole_s).any():
+                return False
+        return True
 
     def pass_over(self, block: ReadingBlock) -> None:
         """Take note of a calm block."""

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from typing import Final
 
+import numpy as np
+
+from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Level, Second
+from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seconds
 
-_STUCK_S, _NOISY_S, _WELL_S = 60, 4, 30
-_NOISY = 8.0
-_LEARN_S = 60
+_STUCK_S, _MOVED_S, _WELL_S, _WRONG_S = 60, 120, 30, 5
+_NOISY: Final = 8.0
+_NOISY_S, _OF_S = 4, 6
+_FLOOR_A: Final = 20e-6
+_BELOW_A: Final = -0.003
+_BELOW_S: Final = 3
 
 
 class MeasuringFault:
@@ -20,9 +25,10 @@ class MeasuringFault:
     A pair's second-to-second scatter eight times what it learnt for 4 s of 6 while the others stay
     quiet; the same count for a minute on a channel that never stood still; a reading that current
     through a resistor can't give (well below zero); HT of nothing while current flows; a temperature
-    outside -30 to 200 degC. Learns each pair's scatter in its first minute of HT (one-pole filter,
-    after Crowder and Hamilton 1992), never from seconds that it doubts. A lead that comes off and reads
-    nothing is found by `drop_out`. Price: not yet scored. Delay: 4 s, a minute for a stuck code.
+    outside -30 to 200 degC. Learns each pair's level and scatter from its second minute of HT on, at the
+    ends of minutes (one-pole filter, after Crowder and Hamilton 1992), never from minutes that it doubts. A
+    lead that comes off and reads nothing is found by `drop_out`. Price: not yet scored. Delay: 4 s, a
+    minute for a stuck code.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -30,152 +36,218 @@ class MeasuringFault:
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         pairs = len(self._names)
-        self._last = [math.nan] * pairs
-        self._step = [math.nan] * pairs
-        self._scatter = [math.nan] * pairs
-        self._levels = [Level(10) for _ in range(pairs)]
-        self._learnt = [0] * pairs
+        self._base_a = np.full(pairs, np.nan)
+        """What each pair's scatter usually is."""
+        self._level_a = np.full(pairs, np.nan)
+        self._last = np.full(pairs, np.nan)
+        self._step = np.full(pairs, np.nan)
+        self._minute: list[tuple[FloatArray, FloatArray, BoolArray]] = []  # values, scatters, odd
         self._odd: list[list[bool]] = [[] for _ in range(pairs)]
-        self._same = [0] * pairs
-        self._moved = [0] * pairs
+        self._same = np.zeros(pairs, dtype=np.int64)
+        self._moved = np.zeros(pairs, dtype=np.int64)
         self._negative = [0] * pairs
         self._well = [0] * pairs
-        self._open: list[bool] = [False] * pairs
-        self._other_open: dict[str, int] = {}
+        self._open = [False] * pairs
+        self._wrong: dict[str, int] = {}
         ht = setup.first("HT")
         self._ht_name = setup.channel[ht].name if ht is not None else None
+        self._warm = [c.name for c in setup.channel if "temperature" in c.measures]
 
-    def update(self, second: Second) -> Sequence[Claim | Clear]:
-        """Take in one second."""
-        out: list[Claim | Clear] = []
-        if second.powered and second.on_s >= 60:
-            scatters = self._scatters(second)
-            loud = [s > _NOISY * b for s, b in zip(scatters, self._scatter, strict=True)]
-            for j in range(len(self._names)):
-                self._pair(j, second, scatters[j], loud, out)
-        else:
-            self._last = [math.nan] * len(self._names)
-            if not second.powered:
-                self._powered_down(second, out)
-        self._ht(second, out)
-        self._temperatures(second, out)
+    def quiet(self, seconds: Seconds) -> bool:
+        """Whether nothing in a stretch can open or clear a finding: then it may be seen as a whole."""
+        if any(self._wrong.values()) or self._supply_wrong(seconds).any():
+            return False
+        if seconds.temperatures_c.size and self._absurd(seconds.temperatures_c).any():
+            return False
+        if not seconds.powered:
+            return not any(self._open)
+        if any(self._open) or any(any(odd) for odd in self._odd) or any(self._negative):
+            return False
+        with np.errstate(invalid="ignore"):
+            if (seconds.current_a < _BELOW_A).any():
+                return False
+            scatter = self._scatters(seconds)[0]
+            if (scatter > _NOISY * self._base_a).any():
+                return False
+        return bool((self._still(seconds, scatter).sum(axis=0) + self._same < _STUCK_S).all())
+
+    def update(self, seconds: Seconds) -> Events:
+        """Take in a stretch."""
+        out: list[tuple[int, Claim | Clear]] = []
+        quiet = self.quiet(seconds)
+        if not quiet:
+            for row in range(len(seconds)):
+                self._others(seconds, row, out)
+        if not seconds.powered:
+            self._powered_down(seconds, out)
+            return out
+        scatter, last, step = self._scatters(seconds)
+        odd = np.zeros_like(scatter, dtype=np.bool_)
+        if not quiet and seconds.on_end_s >= MINUTE_S:
+            with np.errstate(invalid="ignore"):
+                loud = scatter > _NOISY * self._base_a
+            still = self._still(seconds, scatter)
+            for row in range(len(seconds)):
+                for j in range(len(self._names)):
+                    odd[row, j] = self._pair(j, seconds, row, scatter[row], loud[row], still[row], out)
+        elif quiet:
+            moves = ~self._still(seconds, scatter)
+            since = np.where(moves.any(axis=0), moves[::-1].argmax(axis=0), len(seconds) + self._same)
+            self._same = since
+            self._moved = np.minimum(self._moved + moves.sum(axis=0), 10_000)
+        self._last, self._step = last, step
+        self._minute.append((seconds.current_a, scatter, odd))
+        if int(seconds.on_end_s) % MINUTE_S == MINUTE_S - 1:
+            self._learn(seconds)
         return out
 
-    def _powered_down(self, second: Second, out: list[Claim | Clear]) -> None:
+    def _powered_down(self, seconds: Seconds, out: list[tuple[int, Claim | Clear]]) -> None:
         """Begin anew: what was wrong with a lead may have been put right while the amp was off."""
+        self._last[:] = self._step[:] = np.nan
+        self._minute.clear()
         for j, name in enumerate(self._names):
-            self._levels[j].forget()
             self._odd[j], self._same[j], self._negative[j] = [], 0, 0
             if self._open[j]:
                 self._open[j] = False
-                out.append(Clear(Kind.MEASURING_FAULT, (name,), second.closed_s))
+                out.append((0, Clear(Kind.MEASURING_FAULT, (name,), float(seconds.closed_s[0]))))
 
-    def _scatters(self, second: Second) -> list[float]:
-        out = []
-        for j, value in enumerate(second.current_a):
-            step = value - self._last[j]
-            bend = abs(step - self._step[j])
-            # A lead in the air picks up hum within the second and wanders between seconds. A current on
-            # its way somewhere moves evenly, however fast: what is even is left out of both.
-            spread = second.greatest_a[j] - second.least_a[j] - 1.5 * abs(step)
-            out.append(max(bend, spread if second.n[j] > 1 else bend))
-            if value == value:
-                self._last[j], self._step[j] = value, step
-        return out
+    def _scatters(self, seconds: Seconds) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return how unsteady each second is (n, p), and the last value and step of each pair.
+
+        A lead in the air picks up hum within the second and wanders between seconds. A current on its way
+        somewhere moves evenly, however fast: what is even is left out of both.
+        """
+        values = seconds.current_a
+        before = _filled(np.vstack([self._last, values]))
+        step = values - before[:-1]
+        steps = _filled(np.vstack([self._step, step]))
+        with np.errstate(invalid="ignore"):
+            bend = np.abs(step - steps[:-1])
+            spread = seconds.greatest_a - seconds.least_a - 1.5 * np.abs(step)
+            scatter = np.where((seconds.n > 1) & (spread > bend), spread, bend)
+        return scatter, before[-1], steps[-1]
+
+    def _still(self, seconds: Seconds, scatter: FloatArray) -> BoolArray:
+        return np.asarray((seconds.least_a == seconds.greatest_a) & (scatter == 0.0))
+
+    def _learn(self, seconds: Seconds) -> None:
+        """Take in a minute that has ended."""
+        values, scatter, odd = (np.concatenate(parts) for parts in zip(*self._minute, strict=True))
+        self._minute.clear()
+        if seconds.on_end_s < 2 * MINUTE_S - 1:
+            return
+        for j in range(len(self._names)):
+            usable = (scatter[:, j] == scatter[:, j]) & ~odd[:, j]
+            if self._open[j] or seconds.masked[j] or usable.sum() < 0.1 * MINUTE_S:
+                continue
+            # the first minute's tails are no scatter: the median is not taken in by them
+            now, base = max(float(np.median(scatter[usable, j])) * 1.2, _FLOOR_A), self._base_a[j]
+            self._base_a[j] = now if base != base else base + 0.3 * (min(now, 3 * base) - base)
+            self._level_a[j] = values[usable, j].mean()
 
     def _pair(
-        self, j: int, second: Second, scatter: float, loud: list[bool], out: list[Claim | Clear]
-    ) -> None:
-        value = second.current_a[j]
-        if value != value or scatter != scatter:
-            return
-        floor = 20e-6
-        if self._learnt[j] < _LEARN_S:
-            base = self._scatter[j]
-            self._scatter[j] = max(scatter if math.isnan(base) else base + 0.1 * (scatter - base), floor)
-            self._learnt[j] += 1
-            self._levels[j].add(value)
-            return
-        if not loud[j] and not self._open[j] and not second.masked[j]:
-            self._levels[j].add(value)
+        self,
+        j: int,
+        seconds: Seconds,
+        row: int,
+        scatters: FloatArray,
+        loud: BoolArray,
+        stills: BoolArray,
+        out: list[tuple[int, Claim | Clear]],
+    ) -> bool:
+        """Judge one pair's second; return whether it is odd."""
+        value, scatter, base = seconds.current_a[row, j], scatters[j], self._base_a[j]
+        if value != value or scatter != scatter or base != base:
+            return False
+        level, still = self._level_a[j], bool(stills[j])
         # A current that has left its level upwards is believed: the ceilings speak of it.
-        soars = value > 1.3 * self._levels[j].value
-        odd = loud[j] and not soars and sum(loud) <= max(1, len(loud) // 2)
-        if not odd and not self._open[j]:
-            self._scatter[j] = max(
-                self._scatter[j] + 0.02 * (min(scatter, 3 * self._scatter[j]) - self._scatter[j]), floor
-            )
+        odd = bool(loud[j]) and not value > 1.3 * level and int(loud.sum()) <= max(1, len(loud) // 2)
         history = self._odd[j]
         history.append(odd)
-        del history[:-6]
+        del history[:-_OF_S]
         # At one scan a second a plain step is a single large difference; noise keeps coming.
         noisy = sum(history) >= _NOISY_S
-        still = second.least_a[j] == second.greatest_a[j] and scatter == 0.0
         self._same[j] = self._same[j] + 1 if still else 0
         self._moved[j] = min(self._moved[j] + (0 if still else 1), 10_000)
-        stuck = self._same[j] >= _STUCK_S and self._moved[j] > 20 * _STUCK_S // 10
-        self._negative[j] = self._negative[j] + 1 if value < -0.003 else 0
-        below = self._negative[j] >= 3
-        if (noisy or stuck or below) and not self._open[j] and not second.masked[j]:
+        stuck = self._same[j] >= _STUCK_S and self._moved[j] > _MOVED_S
+        self._negative[j] = self._negative[j] + 1 if value < _BELOW_A else 0
+        below = self._negative[j] >= _BELOW_S
+        closed_s = float(seconds.closed_s[row])
+        if (noisy or stuck or below) and not self._open[j] and not seconds.masked[j]:
             self._open[j], self._well[j] = True, 0
             what = (
                 "reads well below zero, which no current can do"
                 if below
                 else "has read the same to the last digit for a minute"
                 if stuck
-                else f"is {scatter / self._scatter[j]:.0f} times as noisy as it was, and alone in it"
+                else f"is {scatter / base:.0f} times as noisy as it was, and alone in it"
             )
-            out.append(
-                self._claim(
-                    self._names[j], f"{self._labels[j]} {what}: the lead or the converter", second, 6.0
-                )
-            )
+            says = f"{self._labels[j]} {what}: the lead or the converter"
+            out.append((row, _claim(self._names[j], says, int(seconds.t_s[row]) - _OF_S, closed_s)))
         elif self._open[j]:
             # What was found is not forgotten: it must read again what it read before.
-            away = not 0.8 < value / self._levels[j].value < 1.25
+            away = not 0.8 < value / level < 1.25
             self._well[j] = 0 if (odd or still or away) else self._well[j] + 1
             if self._well[j] >= _WELL_S:
                 self._open[j] = False
-                out.append(Clear(Kind.MEASURING_FAULT, (self._names[j],), second.closed_s))
+                out.append((row, Clear(Kind.MEASURING_FAULT, (self._names[j],), closed_s)))
+        return odd or self._open[j]
 
-    def _ht(self, second: Second, out: list[Claim | Clear]) -> None:
+    def _supply_wrong(self, seconds: Seconds) -> BoolArray:
+        """HT of nothing while current flows, (n,)."""
         if self._ht_name is None:
-            return
-        flowing = max((c for c in second.current_a if c == c), default=0.0) > 0.015
-        dead = second.ht_v < 0.1 * self._setup.amp.nominal_ht_V
-        self._hold(
-            self._ht_name,
-            flowing and dead,
-            f"{self._ht_name} reads nothing while current flows: HT is there",
-            second,
-            out,
-        )
+            return np.zeros(len(seconds), dtype=np.bool_)
+        with np.errstate(invalid="ignore"):
+            flowing = np.fmax.reduce(seconds.current_a, axis=1) > 0.015
+            return np.asarray(flowing & (seconds.ht_v < 0.1 * self._setup.amp.nominal_ht_V))
 
-    def _temperatures(self, second: Second, out: list[Claim | Clear]) -> None:
-        for name, value in second.temperatures:
-            wrong = value < -30.0 or value > 200.0
-            self._hold(name, wrong, f"{name} reads {value:.0f} °C, which it can't be", second, out)
+    def _absurd(self, celsius: FloatArray) -> BoolArray:
+        with np.errstate(invalid="ignore"):
+            return np.asarray((celsius < -30.0) | (celsius > 200.0))
 
-    def _hold(self, name: str, wrong: bool, says: str, second: Second, out: list[Claim | Clear]) -> None:
-        count = self._other_open.get(name, 0)
-        if wrong:
-            self._other_open[name] = count + 1 if count >= 0 else -1
-            if count == 4:
-                self._other_open[name] = -1
-                out.append(self._claim(name, says, second, 5.0))
-        elif count == -1:
-            self._other_open[name] = 0
-            out.append(Clear(Kind.MEASURING_FAULT, (name,), second.closed_s))
-        elif count:
-            self._other_open[name] = 0
+    def _others(self, seconds: Seconds, row: int, out: list[tuple[int, Claim | Clear]]) -> None:
+        if self._ht_name is not None:
+            says = f"{self._ht_name} reads nothing while current flows: HT is there"
+            self._hold(self._ht_name, bool(self._supply_wrong(seconds)[row]), says, seconds, row, out)
+        absurd = self._absurd(seconds.temperatures_c[row])
+        for name, wrong, celsius in zip(self._warm, absurd, seconds.temperatures_c[row], strict=True):
+            says = f"{name} reads {celsius:.0f} °C, which it can't be"
+            self._hold(name, bool(wrong), says, seconds, row, out)
 
-    def _claim(self, name: str, says: str, second: Second, before_s: float) -> Claim:
-        return Claim(
-            Kind.MEASURING_FAULT,
-            (name,),
-            max(0.0, second.t_s - before_s),
-            second.closed_s,
-            Severity.WARNING,
-            says,
-            "Look at this channel's lead; it is not judged until it reads again.",
-        )
+    def _hold(
+        self,
+        name: str,
+        wrong: bool,
+        says: str,
+        seconds: Seconds,
+        row: int,
+        out: list[tuple[int, Claim | Clear]],
+    ) -> None:
+        count = self._wrong.get(name, 0)
+        closed_s = float(seconds.closed_s[row])
+        self._wrong[name] = min(count + 1, _WRONG_S) if wrong else 0
+        if wrong and count == _WRONG_S - 1:
+            out.append((row, _claim(name, says, int(seconds.t_s[row]) - _WRONG_S, closed_s)))
+        elif not wrong and count == _WRONG_S:
+            out.append((row, Clear(Kind.MEASURING_FAULT, (name,), closed_s)))
+
+
+def _filled(rows: FloatArray) -> FloatArray:
+    """Return the rows with NaN replaced by the value before it, where there is one."""
+    gone = rows != rows
+    if not gone[1:].any():
+        return rows
+    index = np.where(gone, 0, np.arange(len(rows))[:, None])
+    return np.take_along_axis(rows, np.maximum.accumulate(index, axis=0), axis=0)
+
+
+def _claim(name: str, says: str, onset_s: float, raised_s: float) -> Claim:
+    return Claim(
+        Kind.MEASURING_FAULT,
+        (name,),
+        max(0.0, float(onset_s)),
+        raised_s,
+        Severity.WARNING,
+        says,
+        "Look at this channel's lead; it is not judged until it reads again.",
+    )

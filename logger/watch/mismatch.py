@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Minutes, Second, others_median
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, others_median
 
 _HOLD = 5
 
@@ -31,15 +30,15 @@ class Mismatch:
         self._open = [False] * pairs
         self._onset = [math.nan] * pairs
 
-    def update(self, second: Second) -> Sequence[Claim | Clear]:
-        """Take in one second; looks at each minute's end."""
-        if not second.minute_closed or second.state != "soaking" or len(self._names) < 2:
+    def update(self, second: Seconds) -> Events:
+        """Take in a stretch; looks at each minute's end."""
+        if not second.closes_minute or second.state != "soaking" or len(self._names) < 2:
             return []
-        current = self._minutes.current_a[-1]
+        current = self._minutes.currents(-1)[0].tolist()
         median = others_median(current, second.masked)
-        out: list[Claim | Clear] = []
         if median != median:
-            return out
+            return []
+        out: list[Claim | Clear] = []
         limit = self._setup.limits.match_a(median)
         for j, value in enumerate(current):
             if second.masked[j] or value != value:
@@ -50,7 +49,7 @@ class Mismatch:
                 continue
             if abs(difference) > limit:
                 if self._beyond[j] == 0:
-                    self._onset[j] = self._minutes.t_min[-1] * 60.0
+                    self._onset[j] = float(self._minutes.t_min[-1]) * 60.0
                 self._beyond[j] += 1
                 self._within[j] = 0
             else:
@@ -60,10 +59,10 @@ class Mismatch:
                 out.extend(self._raise(j, difference, limit, second))
             elif self._open[j] and self._within[j] >= 2 * _HOLD:
                 self._open[j] = False
-                out.append(Clear(Kind.MISMATCH, self._channels(j), second.closed_s))
+                out.append(Clear(Kind.MISMATCH, self._channels(j), second.end_s))
                 if len(self._names) == 2:
                     self._open = [False, False]
-        return out
+        return [(len(second) - 1, event) for event in out]
 
     def _difference(self, current: list[float], j: int, median: float) -> float:
         return current[j] - current[1 - j] if len(current) == 2 else current[j] - median
@@ -71,7 +70,7 @@ class Mismatch:
     def _channels(self, j: int) -> tuple[str, ...]:
         return tuple(self._names) if len(self._names) == 2 else (self._names[j],)
 
-    def _raise(self, j: int, difference: float, limit: float, second: Second) -> list[Claim | Clear]:
+    def _raise(self, j: int, difference: float, limit: float, second: Seconds) -> list[Claim | Clear]:
         two = len(self._names) == 2
         self._open = [True, True] if two else [o or k == j for k, o in enumerate(self._open)]
         size = abs(difference) * 1e3
@@ -86,7 +85,7 @@ class Mismatch:
                 Kind.MISMATCH,
                 self._channels(j),
                 self._onset[j],
-                second.closed_s,
+                second.end_s,
                 Severity.WARNING,
                 says,
                 "Set the bias again, or fit a matched pair.",

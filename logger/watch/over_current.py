@@ -9,7 +9,7 @@ import numpy as np
 from logger.blocks import ReadingBlock
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear
+from logger.watch.seconds import Claim, Clear
 
 
 class OverCurrent:

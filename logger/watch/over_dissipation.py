@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Second
+from logger.watch.seconds import Claim, Clear, Events, Seconds
 
 _WARN_HOLD_S, _TRIP_HOLD_S, _CLEAR_HOLD_S = 30, 10, 60
 
@@ -35,34 +35,49 @@ class OverDissipation:
         self._failing = [False] * pairs
         self._onset = [0.0] * pairs
 
-    def update(self, second: Second) -> Sequence[Claim | Clear]:
-        """Take in one second."""
+    def update(self, seconds: Seconds) -> Events:
+        """Take in a stretch."""
+        factor = 2.0 if seconds.state == "under signal" else 1.0
+        hot = seconds.powered and bool((seconds.dissipation_pct > self._warn * factor).any())
+        if not hot and not any(self._level):
+            for j in range(len(self._names)):
+                self._above[j] = self._tripping[j] = 0
+            return []
+        out: list[tuple[int, Claim | Clear]] = []
+        rows = zip(seconds.dissipation_pct.tolist(), seconds.t_s.tolist(), strict=True)
+        for row, (pcts, t_s) in enumerate(rows):
+            closed_s, on_s = float(seconds.closed_s[row]), float(seconds.on_s[row])
+            out.extend((row, event) for event in self._second(pcts, t_s, closed_s, on_s, factor))
+        return out
+
+    def _second(
+        self, pcts: list[float], t_s: int, closed_s: float, on_s: float, factor: float
+    ) -> list[Claim | Clear]:
         out: list[Claim | Clear] = []
-        factor = 2.0 if second.state == "under signal" else 1.0
-        for j, pct in enumerate(second.dissipation_pct):
-            hot = second.powered and pct > self._warn * factor
+        for j, pct in enumerate(pcts):
+            hot = not math.isnan(on_s) and pct > self._warn * factor
             if not hot:
                 self._above[j] = self._tripping[j] = 0
                 if self._level[j] is not None:
                     self._below[j] += 1
                     if self._below[j] >= _CLEAR_HOLD_S:
-                        out.append(Clear(Kind.OVER_DISSIPATION, (self._names[j],), second.closed_s))
+                        out.append(Clear(Kind.OVER_DISSIPATION, (self._names[j],), closed_s))
                         self._level[j], self._failing[j] = None, False
                 continue
             self._below[j] = 0
             if self._above[j] == 0 and self._level[j] is None:
-                self._onset[j] = float(second.t_s)
+                self._onset[j] = float(t_s)
             self._above[j] += 1
             self._tripping[j] = self._tripping[j] + 1 if pct > self._trip * factor else 0
             trip = self._tripping[j] >= _TRIP_HOLD_S or (pct > 200.0 * factor and self._above[j] >= 2)
-            warn = self._above[j] >= _WARN_HOLD_S and second.on_s >= 60
+            warn = self._above[j] >= _WARN_HOLD_S and on_s >= 60
             worse = trip and self._level[j] is not Severity.TRIP
             newly = warn and self._level[j] is None
             failing = self._level[j] is not None and pct > self._fail * factor and not self._failing[j]
             if worse or newly or failing:
                 self._failing[j] = pct > self._fail * factor
                 self._level[j] = Severity.TRIP if trip else self._level[j] or Severity.WARNING
-                out.append(self._claim(j, pct, second.closed_s))
+                out.append(self._claim(j, pct, closed_s))
         return out
 
     def _claim(self, j: int, pct: float, raised_s: float) -> Claim:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import groupby
 
 import numpy as np
 
 from logger.bias import Circuit
-from logger.blocks import ReadingBlock, TickBlock
+from logger.blocks import FloatArray, ReadingBlock, TickBlock
 from logger.finding import Finding
 from logger.setup import Setup
 from logger.watch.book import Book
@@ -21,22 +24,25 @@ from logger.watch.over_current import OverCurrent
 from logger.watch.over_dissipation import OverDissipation
 from logger.watch.phase import Phase
 from logger.watch.runaway import Runaway
-from logger.watch.second import Minutes, Second
+from logger.watch.seconds import BIN_S, MINUTE_S, Claim, Clear, Minutes, Seconds, Tens
 from logger.watch.unsettled import Unsettled
 
 TEMPERATURES = ("ambient temperature", "chassis temperature", "transformer temperature", "temperature")
 
 
-class TickRows:
-    """A block of ticks as lists: one plain float is read many times faster from a list than from an array."""
+@dataclass(frozen=True)
+class Piece:
+    """Rows `first` to `stop` of a block of ticks, in which the book of findings did not change.
 
-    def __init__(self, ticks: TickBlock) -> None:
-        self.t_s: list[int] = ticks.t_s.tolist()
-        self.closed_s: list[float] = ticks.closed_s.tolist()
-        self.n: list[list[int]] = ticks.n.tolist()
-        self.mean: list[list[float]] = ticks.mean.tolist()
-        self.least: list[list[float]] = ticks.least.tolist()
-        self.greatest: list[list[float]] = ticks.greatest.tolist()
+    `changed`: the findings that changed with its first second, as they now stand; `step` the plan's step it
+    belongs to (name, when it began), or None; `powered`: HT was on.
+    """
+
+    first: int
+    stop: int
+    changed: list[Finding]
+    step: tuple[str, float] | None
+    powered: bool
 
 
 class Panel:
@@ -47,26 +53,33 @@ class Panel:
         self.phase = Phase(setup)
         self.book = Book()
         pairs = len(setup.pairs)
+        self.tens = Tens(pairs)
         self.minutes = Minutes(pairs, setup.link.scans_per_s)
         self.settled_min = [math.nan] * pairs
-        self.last: Second | None = None
-        self._columns = setup.pair_columns
-        self._ht, self._mains = setup.first("HT"), setup.first("mains")
-        self._warm = [(c.name, i) for i, c in enumerate(setup.channel) if c.measures in TEMPERATURES]
+        self.last: Seconds | None = None
+        """The newest second."""
+        self._columns = np.array(setup.pair_columns)
+        self._others = [setup.first(what) for what in ("HT", "mains", "bias voltage")]
+        self._warm = [i for i, c in enumerate(setup.channel) if c.measures in TEMPERATURES]
         self.power = AnodePower(setup)
         self._nominal_ht_v = setup.amp.nominal_ht_V
         self._per_watt = 100.0 / setup.ceiling.watts
         self._names = [c.name for c in setup.pairs]
+        self._least_in_bin = max(1.0, 0.25 * BIN_S * min(1.0, setup.link.scans_per_s))
+        # the running minute of HT, by the second: time, HT, mains, bias, then the pairs
+        self._minute = np.full((MINUTE_S, 4 + pairs), np.nan)
+        self._usable = np.zeros((MINUTE_S, pairs), dtype=np.bool_)
         self.gap = Gap(setup)
-        self.drop_out = DropOut(setup)
+        self.drop_out = DropOut(setup, self.tens)
         self.over_current = OverCurrent(setup)
+        self.measuring_fault = MeasuringFault(setup)
         self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
         self._detectors = (
             self.drop_out,
-            MeasuringFault(setup),
+            self.measuring_fault,
             OverDissipation(setup),
-            MainsChange(setup),
-            Runaway(setup),
+            MainsChange(setup, self.tens),
+            Runaway(setup, self.tens),
             self.unsettled,
             Drift(setup, self.minutes, self.settled_min),
             Mismatch(setup, self.minutes),
@@ -78,7 +91,7 @@ class Panel:
             return []
         last = self.last
         powered = last is not None and last.powered
-        on_s = last.on_s if last is not None else math.nan
+        on_s = last.on_end_s if last is not None else math.nan
         changed = self.book.apply(self.gap.scans(block))
         changed += self.book.apply(self.over_current.scans(block, powered, on_s))
         changed += self.book.apply(self.drop_out.scans(block, powered))
@@ -86,61 +99,165 @@ class Panel:
 
     def calm(self, block: ReadingBlock) -> bool:
         """Whether no scan of a block can matter to a detector that looks at scans: most blocks are calm."""
+        if not len(block):
+            return True
         return self.gap.calm(block) and self.over_current.calm(block) and self.drop_out.calm(block)
 
     def pass_over(self, block: ReadingBlock) -> None:
         """Take note of a calm block without looking at its scans one by one."""
-        self.gap.pass_over(block)
+        if len(block):
+            self.gap.pass_over(block)
 
     def silence(self) -> list[Finding]:
         """The daemon has heard nothing for too long: open a live gap."""
         return self.book.apply(self.gap.silence())
 
-    def tick(self, rows: TickRows, row: int) -> list[Finding]:
-        """Look at one closed tick; return the findings that changed."""
-        second = self._second(rows, row)
-        second.minute_closed = self.minutes.add(second)
-        self.last = second
-        changed: list[Finding] = []
-        for detector in self._detectors:
-            events = detector.update(second)
-            if events:
-                changed += self.book.apply(events)
-        return changed
+    def ticks(self, block: TickBlock) -> Iterator[Piece]:
+        """Look at closed ticks, any number; give them in pieces, each with the findings that changed."""
+        if not len(block):
+            return
+        whole = self._seconds(block)
+        largest = np.fmax.reduce(whole.current_a, axis=1)
+        measured = np.asarray(block.n.any(axis=1))
+        row = 0
+        while row < len(block):
+            on_s = self.phase.on_s
+            in_minute = int(on_s + 1.0) % MINUTE_S if on_s == on_s else 0
+            until = min(len(block), row + MINUTE_S - in_minute)
+            rows = self.phase.same(whole.ht_v[row:until], largest[row:until], measured[row:until])
+            if rows > 1:
+                stretch = self._stretch(whole, row, row + rows)
+                if self.measuring_fault.quiet(stretch):
+                    self.phase.skip(rows)
+                    yield from self._look(stretch, row)
+                    row += rows
+                    continue
+            self.phase.update(
+                int(block.t_s[row]),
+                float(whole.ht_v[row]),
+                float(whole.mains_v[row]),
+                whole.current_a[row].tolist(),
+                measured=bool(measured[row]),
+            )
+            stretch = replace(
+                self._stretch(whole, row, row + 1),
+                on_s=np.array([self.phase.on_s]),
+                state=self.phase.state,
+                powered=not math.isnan(self.phase.on_s),
+            )
+            yield from self._look(stretch, row)
+            row += 1
 
-    def _second(self, rows: TickRows, row: int) -> Second:
-        mean = rows.mean[row]
-        current = [mean[c] for c in self._columns]
-        ht = mean[self._ht] if self._ht is not None else math.nan
-        mains = mean[self._mains] if self._mains is not None else math.nan
-        n, least, greatest = rows.n[row], rows.least[row], rows.greatest[row]
-        t_s = rows.t_s[row]
-        self.phase.update(t_s, ht, mains, current, measured=any(n))
-        blind = self.book.blind
-        return Second(
-            t_s=t_s,
-            closed_s=rows.closed_s[row],
-            state=self.phase.state,
-            on_s=self.phase.on_s,
-            n=[n[c] for c in self._columns],
+    def _seconds(self, block: TickBlock) -> Seconds:
+        def column(index: int | None) -> FloatArray:
+            return block.mean[:, index] if index is not None else np.full(len(block), np.nan)
+
+        current = block.mean[:, self._columns]
+        ht, mains, bias = (column(index) for index in self._others)
+        judged_ht = ht if self._others[0] is not None else np.full(len(block), self._nominal_ht_v)
+        return Seconds(
+            t_s=block.t_s,
+            closed_s=block.closed_s,
+            on_s=np.full(len(block), np.nan),
+            n=block.n[:, self._columns],
             current_a=current,
-            least_a=[least[c] for c in self._columns],
-            greatest_a=[greatest[c] for c in self._columns],
+            least_a=block.least[:, self._columns],
+            greatest_a=block.greatest[:, self._columns],
             ht_v=ht,
             mains_v=mains,
-            temperatures=[(name, mean[c]) for name, c in self._warm],
-            dissipation_pct=[self.dissipation_pct(j, a, ht) for j, a in enumerate(current)],
-            masked=[name in blind for name in self._names],
+            bias_v=bias,
+            temperatures_c=block.mean[:, self._warm],
+            # Without an HT channel the nominal HT stands in, for the ceilings only.
+            dissipation_pct=self.power.all_watts(current, judged_ht) * self._per_watt,
+            state="",
+            powered=False,
+            masked=np.zeros(len(self._names), dtype=np.bool_),
         )
 
-    def dissipation_pct(self, j: int, current_a: float, ht_v: float) -> float:
-        """Return a pair's anode power, mean per valve, in per cent of what it is held to.
+    def _stretch(self, whole: Seconds, first: int, stop: int) -> Seconds:
+        rows = slice(first, stop)
+        blind = self.book.blind
+        return Seconds(
+            t_s=whole.t_s[rows],
+            closed_s=whole.closed_s[rows],
+            on_s=self.phase.on_s + np.arange(1.0, stop - first + 1),
+            n=whole.n[rows],
+            current_a=whole.current_a[rows],
+            least_a=whole.least_a[rows],
+            greatest_a=whole.greatest_a[rows],
+            ht_v=whole.ht_v[rows],
+            mains_v=whole.mains_v[rows],
+            bias_v=whole.bias_v[rows],
+            temperatures_c=whole.temperatures_c[rows],
+            dissipation_pct=whole.dissipation_pct[rows],
+            state=self.phase.state,
+            powered=not math.isnan(self.phase.on_s),
+            masked=np.array([name in blind for name in self._names]),
+        )
 
-        Without an HT channel the nominal HT stands in, for the ceilings only.
-        """
-        if self._ht is None:
-            ht_v = self._nominal_ht_v
-        return self.power.watts(j, current_a, ht_v) * self._per_watt
+    def _look(self, stretch: Seconds, row: int) -> Iterator[Piece]:
+        """Show one stretch to every detector; cut it where the book changes."""
+        stretch = self._learnt(stretch)
+        self.last = stretch
+        events: list[tuple[int, Claim | Clear]] = []
+        for detector in self._detectors:
+            events.extend(detector.update(stretch))
+        step = (self.phase.during.step, self.phase.during.from_s) if self.phase.during else None
+        first, stop = row, row + len(stretch)
+        changed: list[Finding] = []
+        if events:
+            events.sort(key=lambda event: event[0])  # stable: the detectors' order within a second
+            for at, together in groupby(events, key=lambda event: event[0]):
+                if row + at > first:
+                    yield Piece(first, row + at, changed, step, stretch.powered)
+                    first = row + at
+                changed = self.book.apply(event for _, event in together)
+        yield Piece(first, stop, changed, step, stretch.powered)
+
+    def _learnt(self, stretch: Seconds) -> Seconds:
+        """Put a stretch into the running minute, and close what ends in it."""
+        if not stretch.powered:
+            return stretch
+        start = int(stretch.on_s[0]) % MINUTE_S
+        stop = start + len(stretch)
+        minute = self._minute[start:stop]
+        minute[:, 0] = stretch.t_s
+        minute[:, 1], minute[:, 2], minute[:, 3] = stretch.ht_v, stretch.mains_v, stretch.bias_v
+        minute[:, 4:] = stretch.current_a
+        self._usable[start:stop] = (stretch.current_a == stretch.current_a) & ~stretch.masked
+        bins = [
+            (BIN_S * (b + 1) - 1 - start, len(self.tens) + i)
+            for i, b in enumerate(range(start // BIN_S, stop // BIN_S))
+        ]
+        on_end = stretch.on_end_s
+        if bins:
+            self._close_bins(start // BIN_S, stop // BIN_S, on_end - (stop - 1) % MINUTE_S)
+        closes = False
+        if stop == MINUTE_S:
+            closes = self.minutes.add(
+                self._minute[:, 0],
+                on_end - np.arange(MINUTE_S - 1.0, -1.0, -1.0),
+                self._minute[:, 4:],
+                self._usable,
+                [self._minute[:, i] for i in (1, 2, 3)],
+                stretch.state,
+            )
+        return replace(stretch, bins=bins, closes_minute=closes)
+
+    def _close_bins(self, first: int, stop: int, minute_on_s: float) -> None:
+        rows = slice(first * BIN_S, stop * BIN_S)
+        usable = self._usable[rows].reshape(-1, BIN_S, len(self._names))
+        values = self._minute[rows].reshape(-1, BIN_S, self._minute.shape[1])
+        good = np.concatenate([values[:, :, 1:4] == values[:, :, 1:4], usable], axis=2)
+        terms = np.where(good, values[:, :, 1:], 0.0)
+        sums = terms[:, 0].copy()
+        for i in range(1, BIN_S):  # in the same order for any number of bins
+            sums += terms[:, i]
+        count = good.sum(axis=1)
+        least = np.where(np.arange(good.shape[2]) < 3, 1.0, self._least_in_bin)
+        means = np.where(count >= least, sums / np.maximum(count, 1), np.nan)
+        ends_on = minute_on_s + BIN_S * np.arange(first + 1.0, stop + 1.0) - 1.0
+        self.tens.add(values[:, -1, 0], means[:, 3:], [means[:, 0], means[:, 1], means[:, 2]], ends_on)
 
 
 class AnodePower:
@@ -159,12 +276,33 @@ class AnodePower:
     def watts(self, pair: int, current_a: float, ht_v: float, screen_fraction: float | None = None) -> float:
         """Return it in watts, for a pair's current and the HT as measured."""
         share = self._screen if screen_fraction is None else screen_fraction
-        return self._circuits[pair].anode_w(current_a, ht_v, share)
+        return float(self._circuits[pair].anode_w(current_a, ht_v, share))
+
+    def all_watts(self, current_a: FloatArray, ht_v: FloatArray) -> FloatArray:
+        """Return it for many seconds and all pairs at once: (n, p) from (n, p) and (n,)."""
+        watts = np.empty_like(current_a)
+        for j, circuit in enumerate(self._circuits):
+            watts[:, j] = circuit.anode_w(current_a[:, j], ht_v, self._screen)
+        return watts
 
 
 def piece(block: ReadingBlock, start: int, stop: int) -> ReadingBlock:
     """Return the rows of a block from `start` up to `stop`."""
     return ReadingBlock(block.t_us[start:stop], block.values[start:stop], block.railed[start:stop])
+
+
+def tick_rows(block: TickBlock, start: int, stop: int) -> TickBlock:
+    """Return the ticks of a block from `start` up to `stop`."""
+    rows = slice(start, stop)
+    return TickBlock(
+        block.t_s[rows],
+        block.closed_s[rows],
+        block.n[rows],
+        block.mean[rows],
+        block.least[rows],
+        block.greatest[rows],
+        block.railed[rows],
+    )
 
 
 def closings(block: ReadingBlock, ticks: TickBlock) -> list[int]:

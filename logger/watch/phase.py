@@ -10,6 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.blocks import FloatArray
 from logger.setup import Setup
 
 _HT_ON, _HT_LOST, _DEAD = 0.9, 0.5, 0.1
@@ -43,6 +47,7 @@ class Phase:
     _was_on: bool = False
     _on: bool = False
     _seen: bool = False
+    _steady: bool = False
     during: StepRun | None = None
     """The step that the last second belonged to."""
 
@@ -67,6 +72,7 @@ class Phase:
 
     def update(self, t_s: int, ht_v: float, mains_v: float, currents_a: list[float], measured: bool) -> None:
         """Take in one second; `measured` False where nothing was read (a gap): clocks run on unseen."""
+        before = (self.state, self.step, self._on)
         if measured:
             self._see(ht_v, mains_v, currents_a, t_s)
         if self._on:
@@ -75,6 +81,37 @@ class Phase:
         self._advance(t_s)
         if measured:
             self._name(ht_v, mains_v, t_s)
+        self._steady = measured and before == (self.state, self.step, self._on)
+
+    def same(self, ht_v: FloatArray, largest_a: FloatArray, measured: NDArray[np.bool_]) -> int:
+        """Return how many of the next seconds can only move the clocks: state, step and HT stay as they are.
+
+        `largest_a`: the largest pair current, NaN where none. Never more than there are; 0 where it is not
+        known beforehand, then `update` takes the next second.
+        """
+        if not self._on or not self._steady or math.isnan(self.on_s):
+            return 0
+        nominal = self.setup.amp.nominal_ht_V
+        with np.errstate(invalid="ignore"):
+            seen = ht_v == ht_v
+            stays = ht_v >= _HT_LOST * nominal
+            stays |= (largest_a > 5 * _CURRENT_ON_A) & (ht_v < _DEAD * nominal)
+            unseen = True if self.setup.first("HT") is not None else largest_a > _CURRENT_ON_A
+        lost = ~(np.where(seen, stays, unseen) | ~measured)
+        rows = int(lost.argmax()) if lost.any() else len(lost)
+        run = self.step
+        if run is None:
+            return rows if self.plan_done else 0
+        if self._runs_in(run.step):
+            rows = min(rows, math.ceil(run.seconds - run.done_s) - 1)
+        return max(rows, 0)
+
+    def skip(self, seconds: int) -> None:
+        """Let the clocks run over seconds that `same` vouched for."""
+        self.on_s += seconds
+        run = self.during = self.step
+        if run is not None and self._runs_in(run.step):
+            run.done_s += seconds
 
     def _see(self, ht_v: float, mains_v: float, currents_a: list[float], t_s: int) -> None:
         nominal = self.setup.amp.nominal_ht_V

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections import deque
-from collections.abc import Sequence
 
 import numpy as np
 
+from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Second, own_movement
+from logger.watch.seconds import Claim, Clear, Events, Seconds, Tens, own_movement
 
 _BIN_S = 20
 _BINS = 7
@@ -27,45 +26,35 @@ class Runaway:
     Becomes a trip where growth at this pace reaches `trip_pct` within `reaction_s`. Price: not yet scored.
     """
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: Setup, tens: Tens) -> None:
         self._setup = setup
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         pairs = len(self._names)
-        self._bins: deque[list[float]] = deque(maxlen=_BINS)
-        self._sums, self._counts, self._slot = [0.0] * pairs, [0] * pairs, -1
+        self._tens = tens
         self._level: list[Severity | None] = [None] * pairs
         self._onset = [0.0] * pairs
         self._peak = [0.0] * pairs
         self._quiet = [0] * pairs
 
-    def update(self, second: Second) -> Sequence[Claim | Clear]:
-        """Take in one second."""
-        out: list[Claim | Clear] = []
-        slot = second.t_s // _BIN_S
-        if slot != self._slot:
-            out.extend(self._close(second))
-            self._slot = slot
-        if not second.powered or second.on_s < _WARM_S or second.state == "under signal":
-            self._bins.clear()
-            self._sums, self._counts = [0.0] * len(self._names), [0] * len(self._names)
+    def update(self, seconds: Seconds) -> Events:
+        """Take in a stretch; looks at each 20 s of HT."""
+        out: list[tuple[int, Claim | Clear]] = []
+        if not seconds.powered or seconds.state == "under signal":
             return out
-        for j, value in enumerate(second.current_a):
-            if value == value and not second.masked[j]:
-                self._sums[j] += value
-                self._counts[j] += 1
+        for row, index in seconds.bins:
+            on_s = seconds.on_s[row] + 1.0
+            usable = int(on_s - _WARM_S) // _BIN_S
+            if on_s % _BIN_S or usable < 5:
+                continue
+            bins = 2 * min(usable, _BINS)
+            if self._tens.unbroken(index, bins):
+                currents = self._tens.current_a[index - bins + 1 : index + 1]
+                out.extend((row, event) for event in self._look(currents, seconds, row))
         return out
 
-    def _close(self, second: Second) -> list[Claim | Clear]:
-        if not any(self._counts):
-            return []
-        self._bins.append(
-            [s / c if c >= _BIN_S // 4 else math.nan for s, c in zip(self._sums, self._counts, strict=True)]
-        )
-        self._sums, self._counts = [0.0] * len(self._names), [0] * len(self._names)
-        if len(self._bins) < 5:
-            return []
-        currents = np.array(self._bins)
+    def _look(self, tens_a: FloatArray, seconds: Seconds, row: int) -> list[Claim | Clear]:
+        currents = (tens_a[::2] + tens_a[1::2]) / 2.0
         own = own_movement(currents)
         out: list[Claim | Clear] = []
         for j in range(len(self._names)):
@@ -81,27 +70,29 @@ class Runaway:
                 grows = False  # the other one fell
             if grows:
                 self._quiet[j] = 0
-                out.extend(self._grown(j, now, d2, d3, second))
+                out.extend(self._grown(j, now, d2, d3, seconds, row))
             elif self._level[j] is not None:
                 self._peak[j] = max(self._peak[j], now)
                 self._quiet[j] = self._quiet[j] + 1 if now < 0.9 * self._peak[j] else 0
                 if self._quiet[j] >= 6:
-                    out.append(Clear(Kind.RUNAWAY, (self._names[j],), second.closed_s))
+                    out.append(Clear(Kind.RUNAWAY, (self._names[j],), float(seconds.closed_s[row])))
                     self._level[j] = None
         return out
 
-    def _grown(self, j: int, now_a: float, d2: float, d3: float, second: Second) -> list[Claim | Clear]:
+    def _grown(
+        self, j: int, now_a: float, d2: float, d3: float, seconds: Seconds, row: int
+    ) -> list[Claim | Clear]:
         reaction = self._setup.limits.reaction_s
         growth = min(max(math.log(max(d3 / d2, 1.0)) / _BIN_S, 0.0), 0.05) if d2 > 0 else 0.0
         ahead = d3 / _BIN_S * (math.expm1(growth * reaction) / growth if growth > 1e-6 else reaction)
-        forecast_pct = second.dissipation_pct[j] * (1.0 + ahead)
+        forecast_pct = float(seconds.dissipation_pct[row, j]) * (1.0 + ahead)
         urgent = forecast_pct > self._setup.limits.trip_pct
         severity = Severity.TRIP if urgent or self._level[j] is Severity.TRIP else Severity.WARNING
         self._peak[j] = max(self._peak[j], now_a)
         if self._level[j] is severity:
             return []
         if self._level[j] is None:
-            self._onset[j] = float(second.t_s - 4 * _BIN_S)
+            self._onset[j] = max(0.0, float(seconds.t_s[row] + 1 - 4 * _BIN_S))
         self._level[j] = severity
         per_minute = d3 * 60 / _BIN_S * 100
         return [
@@ -109,7 +100,7 @@ class Runaway:
                 Kind.RUNAWAY,
                 (self._names[j],),
                 self._onset[j],
-                second.closed_s,
+                float(seconds.closed_s[row]),
                 severity,
                 f"{self._labels[j]} is running away: {now_a * 1e3:.1f} mA and rising {per_minute:.1f} % "
                 "a minute, faster and faster; the others are not",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,13 +11,13 @@ from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.settling import SLOW_DOUBTED, Forecast, forecast
 from logger.setup import Setup
-from logger.watch.second import Claim, Clear, Minutes, Second, own_movement
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
 
 _HOLD = 3
 _SLACK_MIN = 3.0
 _DOUBT = 0.53  # tuned on seeds 1 to 20 of the simulator: healthy pairs stay below 0.45, faults above 0.6
 _WATCH_MIN = 20.0
-_TURN_MIN = 5.0  # later, what moves again is drift
+_TURN_MIN = 8.0  # later, what moves again is drift
 _EVERY_MIN_AFTER = 180.0
 
 
@@ -52,7 +51,7 @@ class Unsettled:
 
     A pair is settled once the upper 90 % limit of what the model says is still to come has been below
     the settling limit for 3 minutes, and for good: it is taken back where the limit is passed again up to
-    5 minutes after the warm-up. In the 20 minutes after the warm-up's end a pair that never settled is
+    8 minutes after the warm-up. In the 20 minutes after the warm-up's end a pair that never settled is
     held to be unsettled: at once where what remains is above the limit for 3 minutes, 3 minutes later
     where it is above half of it and can't be said to be below. With three pairs and more the pair's own
     movement must say the same: what all do together is the supply.
@@ -83,26 +82,30 @@ class Unsettled:
         self._basis: _Basis | None = None
         self._outlook: list[Outlook | None] | None = None
 
-    def update(self, second: Second) -> Sequence[Claim | Clear]:
-        """Take in one second; looks at each minute's end."""
-        if second.powered and (math.isnan(self._on_s) or second.on_s < self._on_s):
+    def update(self, second: Seconds) -> Events:
+        """Take in a stretch; looks at each minute's end."""
+        if second.powered and (math.isnan(self._on_s) or second.on_s[0] < self._on_s):
             self._restarted()
-        self._on_s = second.on_s
-        if second.masked != self._masked:
-            self._masked = second.masked
-            self._shifts_min.append(second.on_s / 60.0)
-        if not second.minute_closed or not second.powered or second.state == "under signal":
+        self._on_s = second.on_end_s
+        if (masked := second.masked.tolist()) != self._masked:
+            self._masked = masked
+            self._shifts_min.append(float(second.on_s[0]) / 60.0)
+        if not second.closes_minute or not second.powered or second.state == "under signal":
             return []
         if len(self._minutes) <= self._start:
             return []
-        now = self._minutes.t_min[-1]
-        on = self._minutes.on_min[-1]
+        now = float(self._minutes.t_min[-1])
+        on = float(self._minutes.on_min[-1])
         if second.state == "soaking" and math.isnan(self._warm_end_min):
             self._warm_end_min = now
-        if on > _EVERY_MIN_AFTER and len(self._minutes) % 10:
+        # Once all are settled for good the forecast is only shown: now and then will do.
+        done = now - self._warm_end_min > _TURN_MIN and all(
+            s == s or m for s, m in zip(self.settled_min, self._masked, strict=True)
+        )
+        if (done or on > _EVERY_MIN_AFTER) and len(self._minutes) % 10:
             return []
         self._forecast(second)
-        return self._judge(second, now)
+        return [(len(second) - 1, event) for event in self._judge(second, now)]
 
     def _restarted(self) -> None:
         pairs = len(self._names)
@@ -129,19 +132,19 @@ class Unsettled:
                     )
         return self._outlook
 
-    def _forecast(self, second: Second) -> None:
+    def _forecast(self, second: Seconds) -> None:
         minutes = self._minutes
         currents = minutes.currents(self._start)
         for j in range(len(self._names)):
             self.left_a[j] = self.left_u_a[j] = self.end_a[j] = self._own_a[j] = math.nan
         self._basis = self._outlook = None
-        good = ~np.isnan(currents[-1]) & (np.isnan(currents).mean(axis=0) < 0.2) & ~np.array(second.masked)
+        good = ~np.isnan(currents[-1]) & (np.isnan(currents).mean(axis=0) < 0.2) & ~second.masked
         rows = ~np.isnan(currents[:, good]).any(axis=1)
         if not good.any() or not rows.any():
             return
         level = currents[-1]
-        on = np.array(minutes.on_min[self._start :])
-        mains = np.array(minutes.mains_v[self._start :])
+        on = minutes.on_min[self._start :]
+        mains = minutes.mains_v[self._start :]
         rows &= ~(np.isnan(mains) & ~np.isnan(mains).all())
         relative = None if np.isnan(mains[rows]).any() else mains[rows] / mains[rows].mean() - 1.0
         pairs = [int(j) for j in np.flatnonzero(good)]
@@ -151,7 +154,7 @@ class Unsettled:
             return
         self._basis = _Basis(
             usual,
-            minutes.t_min[self._start + int(np.flatnonzero(rows)[-1])],
+            float(minutes.t_min[self._start + int(np.flatnonzero(rows)[-1])]),
             pairs,
             level[good],
             self.limit_a(),
@@ -162,7 +165,8 @@ class Unsettled:
             self.left_u_a[j] = float(doubted.left_sd[i] * level[j])
             self._upper_a[j] = float(doubted.left_upper[i] * level[j])
             self.end_a[j] = float(usual.end[i] * level[j])
-        if len(pairs) >= 3 and self._watching(minutes.t_min[-1]):
+        doubtful = any(abs(self.left_a[j]) > _DOUBT * self.limit_a() for j in pairs)
+        if len(pairs) >= 3 and doubtful and self._watching(float(minutes.t_min[-1])):
             rows &= on >= 2.0  # before that the heaters' rise is in it
             own = own_movement(currents[np.ix_(rows, good)])
             apart = forecast(on[rows], 1.0 + own)
@@ -177,9 +181,9 @@ class Unsettled:
 
     def limit_a(self) -> float:
         """Return the settling limit in amperes: stated, or a share of the pairs' median."""
-        return self._setup.limits.settle_a(float(np.nanmedian(self._minutes.current_a[-1])))
+        return self._setup.limits.settle_a(float(np.nanmedian(self._minutes.currents(-1))))
 
-    def _judge(self, second: Second, now: float) -> list[Claim | Clear]:
+    def _judge(self, second: Seconds, now: float) -> list[Claim | Clear]:
         out: list[Claim | Clear] = []
         limit = self.limit_a()
         for j, name in enumerate(self._names):
@@ -196,7 +200,7 @@ class Unsettled:
                 self.settled_min[j] = now
                 if self._open[j]:
                     self._open[j] = False
-                    out.append(Clear(Kind.UNSETTLED, (name,), second.closed_s))
+                    out.append(Clear(Kind.UNSETTLED, (name,), second.end_s))
             early = self._watching(now)
             still_warming = math.isnan(self._warm_end_min) or now - self._warm_end_min <= _TURN_MIN
             if self._undone[j] >= _HOLD and still_warming:
@@ -215,7 +219,7 @@ class Unsettled:
                         Kind.UNSETTLED,
                         (name,),
                         self._warm_end_min * 60.0,
-                        second.closed_s,
+                        second.end_s,
                         Severity.WARNING,
                         f"{self._labels[j]} has not settled: it has about {abs(left) * 1e3:.1f} mA "
                         f"{'down' if left > 0 else 'up'} still to go",
