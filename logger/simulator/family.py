@@ -393,7 +393,7 @@ def _drawn(half: Half, number: int, kind: str, variant: str) -> Case:
         life = replace(life, mains_level=abs(life.mains_level))
     across_v = nominal_ht_v - supply.cathode_v
     idle_a = valves * type_.anode_w * pct / across_v / (1 - supply.screen_share)
-    shares = rng.uniform(-0.0095, 0.0095, pairs)
+    shares = rng.uniform(-0.008, 0.008, pairs)
     warm_up = str(rng.choice(("fast", "usual", "slow", "two-way"), p=(0.2, 0.45, 0.2, 0.15)))
     swing = max([abs((1 + s) ** (gamma + 1) - 1) for _, s in life.steps], default=0.0)
     tails = _draw_tails(_stream(half, number, "tails"), warm_up, pairs, swing)
@@ -530,14 +530,14 @@ def _draw_tails(
     way = float(rng.choice((-1.0, 1.0)))
     out = []
     for _ in range(pairs):
-        sign = way if warm_up == "two-way" or rng.random() < 0.75 else -way
+        sign = way if rng.random() < 0.75 or warm_up == "two-way" or swing > 0.0 else -way
         f_tau, s_tau = float(rng.uniform(*fast_tau)), float(rng.uniform(*slow_tau))
         left = min(0.6 * SETTLE, 0.6 * DRIFT_PER_H * s_tau / 3600.0) * rng.uniform(0.2, 1.0)
         slow = sign * min(0.08, float(left * math.exp(WARM_UP_S / s_tau)))
         fast = float(rng.uniform(*fast_gain)) * (-sign if warm_up == "two-way" else sign)
         if swing > 0.0:
-            fast = math.copysign(min(abs(fast), 0.0025 / swing), fast)
-            slow = math.copysign(min(abs(slow), 0.3 * SETTLE / swing, 1.5e-6 * s_tau / swing), slow)
+            fast = math.copysign(min(abs(fast), 0.0018 / swing), fast)
+            slow = math.copysign(min(0.5 * abs(slow), 0.2 * SETTLE / swing, 1.2e-6 * s_tau / swing), slow)
         out.append((fast, f_tau, slow, s_tau))
     return out
 
@@ -635,7 +635,7 @@ def _runaway(one: Case, variant: str) -> tuple[float, float, float]:
     doubles_s = math.exp(rng.uniform(math.log(slowest[0]), math.log(slowest[1])))
     # from 2.5 to 5 % excess
     tau_s = doubles_s / (_grown(0.05) - _grown(0.025))
-    most = float(rng.uniform(1.5, 3.0))
+    most = float(rng.uniform(3.0, 5.0))
     fuse_s = float(rng.uniform(5.0, 20.0))
     return tau_s, tau_s * (_grown(most) - _grown(_RUNAWAY_FROM)) + fuse_s, most
 
