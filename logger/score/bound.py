@@ -8,8 +8,8 @@ false alarm per 1,000 pair-hours: told one possible beginning an hour and stoppi
 no fault (Ville 1939). Nothing is simulated to set the threshold.
 
 For drift the null is not silence but half the limit, which may not be called: the ratio is between the
-fault's own size and half the limit. For a runaway the null is a healthy pair. The other kinds have no bound: a
-mismatch and what is unsettled are levels and not changes, and a drop-out takes two scans in any noise.
+fault's own size and half the limit. For a runaway the null is a healthy pair. The other kinds have no bound:
+a mismatch and what is unsettled are levels and not changes, and a drop-out takes two scans in any noise.
 """
 
 from __future__ import annotations
@@ -44,17 +44,22 @@ class Ideal:
     ) -> None:
         self._factor = np.linalg.cholesky(covariance + _FREE * covariance[0, 0])
         self._null, self._onset, self._bin_s = null, onset, bin_s
-        self._apart = np.linalg.solve(self._factor, fault - null)
+        self._apart = self._whitened(fault - null)
 
     def delay_s(self, y: FloatArray) -> float:
         """Return when the ratio passes, from the onset; NaN where it never does.
 
         `y` (n,): what is seen, less the run without a fault.
         """
-        white = np.linalg.solve(self._factor, y - self._null)
+        white = self._whitened(y - self._null)
         ratio = np.cumsum(self._apart * white - 0.5 * self._apart**2)
         passed = np.flatnonzero(ratio[self._onset :] > math.log(PRICE_H))
         return float(passed[0] + 1) * self._bin_s if len(passed) else math.nan
+
+    def _whitened(self, x: FloatArray) -> FloatArray:
+        from scipy.linalg import solve_triangular
+
+        return np.asarray(solve_triangular(self._factor, x, lower=True))
 
 
 def standard_uncertainty(shape: FloatArray, covariance: FloatArray) -> float:

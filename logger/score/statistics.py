@@ -153,6 +153,8 @@ def _draws(n: int, seed: int) -> NDArray[np.int64]:
 
 def _quantiles(t: FloatArray, hit: NDArray[np.bool_], share: float) -> FloatArray:
     """Return Kaplan and Meier's quantile of each row of (draws, n); NaN where it isn't reached."""
+    if not t.size:
+        return np.empty(0)
     order = np.lexsort((~hit, t), axis=1)  # at one time the found come before the censored
     t, hit = np.take_along_axis(t, order, 1), np.take_along_axis(hit, order, 1)
     at_risk = np.arange(t.shape[1], 0, -1)
