@@ -173,6 +173,7 @@ def test_every_set_up_is_one_and_says_what_the_case_says() -> None:
         assert setup.limits.match_a(1.0) == pytest.approx(MATCH)
         assert setup.limits.drift_a_per_h(1.0) == pytest.approx(DRIFT_PER_H)
         assert setup.limits.settle_a(1.0) == pytest.approx(SETTLE)
+        assert one.full_scale_v > 1.3 * max(p.aim_a for p in one.pair) * one.sense_ohm
         low, high = setup.screen_fraction
         assert low <= one.supply.screen_share <= high
 

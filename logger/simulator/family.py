@@ -419,9 +419,11 @@ def _drawn(half: Half, number: int, kind: str, variant: str) -> Case:
         )
         for j in range(pairs)
     )
-    step_v = float(rng.choice(_STEPS_V))
+    # nobody buys a converter whose range ends near the idle current
+    wide = [step_v for step_v in _STEPS_V if step_v * _FULL_COUNT > 1.7 * idle_a]
+    step_v = float(rng.choice(wide))
     if kind == "over-current":
-        step_v = _STEPS_V[0] if variant == "railed" else _STEPS_V[-1]
+        step_v = wide[0] if variant == "railed" else _STEPS_V[-1]
     level = int(rng.choice(4, p=(0.2, 0.4, 0.25, 0.15)))
     if idle_a < 0.040:
         level = min(level, 1)  # what was seen at 70 mA, no small pair has
