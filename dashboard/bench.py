@@ -197,11 +197,11 @@ class Bench:
         self._anew: dict[tuple[str, int | str], Anew] = {}
         self._judging = threading.Lock()
 
-    def look(self, which: int | str = "last", calibration: int | str = IN_FORCE) -> Look | Absent:
+    def look(self, which: int | str = "last", calibration: int | str | None = IN_FORCE) -> Look | Absent:
         """Return the soak as it stands now, or why there is none.
 
-        `calibration`: another than it was measured by has an ended soak judged anew; a running one is seen
-        as it is measured.
+        `calibration`: a number or "none" has an ended soak judged anew; anything else means the one it was
+        measured by, as which a running soak is always seen.
         """
         try:
             soak = self.reader.soak(which)
@@ -214,7 +214,8 @@ class Bench:
             return self._not_reached(error)
         self._lost_since = None
         age_s = self._age_s(soak) if soak.ended is None else None
-        if calibration == IN_FORCE or soak.ended is None or soak.last_t_us is None:
+        other = isinstance(calibration, int) or calibration == "none"
+        if calibration is None or not other or soak.ended is None or soak.last_t_us is None:
             self._forget_failed(soak.uuid)
             return Look(soak, findings, age_s)
         anew = self._judged_anew(soak, calibration)

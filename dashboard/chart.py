@@ -125,7 +125,7 @@ def register(app: Dash, bench: Bench) -> None:
         _: int | None,
         moved: Json | None,
         width_px: int | None,
-        calibration: int | str,
+        calibration: int | str | None,
         which: int | str,
         state: Json | None,
     ) -> tuple[Any, Any, Any]:

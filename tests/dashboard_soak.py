@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.blocks import DaqInfo, ScanBlock
 from logger.clock import ManualClock
-from logger.convert import Converter
+from logger.convert import Calibration, Converter
 from logger.setup import Setup, parse
 from logger.store.writer import Writer
 
@@ -70,9 +70,20 @@ steps = [{{step = "warm-up", minutes = 5}}, {{step = "soak", minutes = 40}}]
 
 
 class RunningSoak:
-    """A soak in a store that grows when it is told to; `clock` is both the writer's and the dashboard's."""
+    """A soak in a store that grows when it is told to; `clock` is both the writer's and the dashboard's.
 
-    def __init__(self, path: Path, text: str | None = None, *, started: datetime = STARTED) -> None:
+    `outlook` is what the daemon says of every pair beside its figures.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        text: str | None = None,
+        *,
+        started: datetime = STARTED,
+        calibrations: Sequence[Calibration] = (),
+        measured_by: int | None = None,
+    ) -> None:
         self.path = path
         self.text = text or setup_text()
         self.setup: Setup = parse(self.text)
@@ -81,9 +92,16 @@ class RunningSoak:
         steps = [0.256 / 2**23 if c.unit == "A" else 4.096 / 2**23 for c in self.setup.channel]
         self.daq = DaqInfo("board 7", 1, tuple(steps), (2**23 - 1,) * channels, "power on")
         self.writer = Writer(path, self.clock)
+        for one in calibrations:
+            self.writer.add_calibration(one)
         self.id = self.writer.begin_soak(
-            setup=self.setup, setup_text=self.text, daq=self.daq, started=started
+            setup=self.setup,
+            setup_text=self.text,
+            daq=self.daq,
+            started=started,
+            calibration_id=measured_by,
         )
+        self.outlook: dict[str, Any] = {}
         self._converter = Converter(self.setup, self.daq)
         self._scans = 0
 
@@ -155,6 +173,7 @@ class RunningSoak:
                 "from_others": value - median if len(pairs) > 2 else None,
                 "dissipation_pct": 100.0 * value * 0.88 * 455.0 / 2.0 / 25.0,
                 "settled_at_s": 120.0 if at_s > 120.0 else None,
+                **self.outlook,
             }
         return {
             "t_s": at_s,

@@ -8,9 +8,10 @@ import json
 import math
 import re
 import threading
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -21,16 +22,23 @@ from dashboard_soak import AIM_A, STARTED, RunningSoak, setup_text
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from store_case import a_calibration
 
 from dashboard import chart, figures, series, words
 from dashboard.app import create_app, make_server, page_at
 from dashboard.bench import Absent, Bench, Look, planned
 from dashboard.figures import Band, Story, View
 from dashboard.pages import live, parts
+from dashboard.pages import soak as soak_page
+from logger.blocks import ReadingBlock
 from logger.clock import Clock, ManualClock, SystemClock
-from logger.convert import Converter
+from logger.convert import Calibration, Converter
 from logger.errors import RequestError
 from logger.finding import Finding, Kind, Severity
+from logger.judge import judge_soak
+from logger.pipeline import Pipeline
+from logger.precheck import Check
+from logger.settling import Forecast
 from logger.setup import parse
 from logger.store.reader import Reader
 
@@ -108,6 +116,34 @@ def test_statements_are_said_in_plain_words(statement: str | None, said: str) ->
     assert words.statement(statement) == said
 
 
+@pytest.mark.parametrize(
+    ("earliest_min", "latest_min", "said"),
+    [
+        (16.2, 23.5, "settles in 6 to 14 min"),
+        (10.5, 23.5, "settles within 14 min"),
+        (9.0, 23.5, "settles within 14 min"),
+        (20.0, 20.0, "settles in 10 min"),
+        (10.0, 12.5, "nearly settled"),
+        (8.0, 9.0, "nearly settled"),
+        (40.0, None, "settles in over 30 min"),
+        (10.0, None, "settles, not clear when"),
+        (None, None, "settles in over 2 h"),
+    ],
+)
+def test_when_a_pair_settles_is_said_in_whole_minutes_and_never_narrower_than_forecast(
+    earliest_min: float | None, latest_min: float | None, said: str
+) -> None:
+    earliest_s, latest_s = (None if end is None else end * 60.0 for end in (earliest_min, latest_min))
+    assert words.settles(earliest_s, latest_s, now_s=600.0) == said
+
+
+@given(st.floats(-300.0, 300.0), st.floats(0.0, 20.0))
+def test_an_intervals_ends_are_rounded_outwards(low: float, width: float) -> None:
+    ends = [float(end.replace(words.MINUS, "-")) for end in words.between(low, low + width).split(" to ")]
+    assert low - 0.1001 <= ends[0] <= low + 1e-6
+    assert low + width - 1e-6 <= ends[1] <= low + width + 0.1001
+
+
 # ---------------------------------------------------------------- figures
 
 
@@ -183,7 +219,7 @@ def test_the_line_at_a_percentage_of_the_rating_agrees_with_a_published_operatin
 
 def _series(n: int = 100, pairs: int = 4, spread_a: float = 0.0005, level_a: float = AIM_A) -> series.Series:
     channels = pairs + 4
-    t_s = np.arange(n) * 10.0 + 5.0
+    t_s = np.arange(n, dtype=np.float64) * 10.0 + 5.0
     mean = np.full((n, channels), 22.0)
     mean[:, :pairs] = level_a + spread_a * np.arange(pairs)
     mean[:, pairs], mean[:, pairs + 1] = 455.0, 230.0
@@ -212,6 +248,14 @@ def test_a_pair_far_from_the_others_is_named_at_the_edge_with_its_figure() -> No
     figure = figures.whole(far, _story(), View(), figures.measure(far, _story()))
     texts = [note["text"] for note in figure["layout"]["annotations"]]
     assert "pair2 ↓ −76.0" in texts
+
+
+def test_lines_are_named_though_the_last_buckets_middle_lies_beyond_the_soaks_end() -> None:
+    story = _story(x_end_s=990.0)  # the last of 100 buckets of 10 s has its middle at 995 s
+    figure = figures.whole(_series(), story, View(), {})
+    named = [note for note in figure["layout"]["annotations"] if note["text"] == "pair1"]
+    assert len(named) == 2
+    assert all(note["x"] <= figures.ms(990.0) for note in named)
 
 
 def test_a_row_without_a_reading_breaks_the_line() -> None:
@@ -402,6 +446,50 @@ def test_a_gap_reaches_to_now_while_it_lasts(running: RunningSoak) -> None:
     ((from_s, to_s),) = _look(bench).gaps()
     assert from_s == pytest.approx(59.5)
     assert to_s == pytest.approx(72.0, abs=1.0)
+
+
+def _judged(bench: Bench, calibration: int | str) -> Look:
+    """Look until it is judged anew, or that has failed."""
+    until_s = time.monotonic() + 30.0
+    while (look := _look(bench, 1)) and time.monotonic() < until_s:
+        look = bench.look(1, calibration)  # type: ignore[assignment]
+        if not look.waiting or (look.anew and look.anew.failed):
+            break
+        time.sleep(0.02)
+    return look
+
+
+def test_an_ended_soak_is_judged_anew_with_another_calibration_and_the_store_stays_as_it_is(
+    tmp_path: Path,
+) -> None:
+    soak = _ended(tmp_path / "soak.db", [a_calibration(gain=1.02)])
+    bench, before = Bench(soak.path, soak.clock), soak.path.read_bytes()
+    look = _judged(bench, 1)
+    assert look.soak.verdict == json.loads(json.dumps(judge_soak(bench.reader, 1, calibration=1)))
+    assert look.stored == VERDICT
+    assert _look(bench, 1).soak.verdict == VERDICT
+    assert soak.path.read_bytes() == before
+
+
+def test_a_running_soak_is_seen_as_it_is_measured(running: RunningSoak) -> None:
+    running.go_on(60.0)
+    look = Bench(running.path, running.clock).look(1, "none")
+    assert isinstance(look, Look)
+    assert (look.calibration, look.anew) == ("in force", None)
+
+
+def test_a_calibration_that_is_not_there_is_said_and_can_be_asked_for_again(tmp_path: Path) -> None:
+    soak = _ended(tmp_path / "soak.db", [])
+    bench = Bench(soak.path, soak.clock)
+    look = _judged(bench, 7)
+    assert look.waiting
+    assert look.anew is not None
+    assert "there is no calibration 7" in look.anew.failed
+    assert "can't be judged with calibration 7: there is no" in soak_page.choice_status(look)
+    _look(bench, 1)
+    again = bench.look(1, 7)
+    assert isinstance(again, Look)
+    assert again.anew is not None
 
 
 # ---------------------------------------------------------------- series from the store
@@ -663,6 +751,38 @@ def test_the_figures_on_screen_are_the_stores(running: RunningSoak, visitor: Vis
     assert _overflow(page) == 0
 
 
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_forecasts_come_and_go_without_moving_what_stands_below(
+    running: RunningSoak, visitor: Visitor, size: dict[str, int]
+) -> None:
+    none = {"settled_at_s": None, "ends_low": None, "ends_high": None, "settles": None}
+    running.outlook = none
+    running.go_on(200.0)
+    page = visitor.open(running.path, running.clock, size=size)
+    page.wait_for_selector(".tile")
+    outlook, below = page.locator(".tile-outlook").first, page.locator(".figures .hint")
+    assert outlook.inner_text() == ""
+    place = below.bounding_box()
+    running.outlook = {
+        "settled_at_s": None,
+        "ends_low": 0.10012,
+        "ends_high": 0.11238,
+        "settles": {"earliest_s": 200.0 + 12 * 60.0 + 30.0, "latest_s": 200.0 + 33 * 60.0},
+    }
+    running.go_on(10.0)
+    page.wait_for_selector("text=settles in 12 to 33 min")
+    assert "ends at 100.1 to 112.4 mA" in outlook.inner_text()
+    assert below.bounding_box() == pytest.approx(place, abs=0.5)
+    running.outlook = {**running.outlook, "settled_at_s": 208.0}
+    running.go_on(5.0)
+    page.wait_for_selector(".tile-outlook:has-text('settled at 3 min 28 s')")
+    assert "ends at" not in outlook.inner_text()
+    assert below.bounding_box() == pytest.approx(place, abs=0.5)
+    running.clock.advance(12.0)
+    page.wait_for_selector(".silent")
+    assert outlook.inner_text() == "", "an old forecast is no present one"
+
+
 def test_a_running_soak_goes_on_without_reload_and_keeps_a_persons_zoom(
     running: RunningSoak, visitor: Visitor
 ) -> None:
@@ -866,6 +986,97 @@ def test_a_finished_soak_says_its_verdict_in_words_with_every_figures_statement(
     assert not page.locator("#chart").is_visible(), "what has ended is not shown as present"
 
 
+def _ended(path: Path, calibrations: Sequence[Calibration], measured_by: int | None = None) -> RunningSoak:
+    soak = RunningSoak(path, calibrations=calibrations, measured_by=measured_by)
+    soak.go_on(330.0)
+    soak.writer.end_soak(ended=STARTED + timedelta(seconds=330), how="finished", verdict=VERDICT)
+    soak.writer.close()
+    return soak
+
+
+def test_a_soak_without_calibration_or_checks_says_so_and_offers_no_choice(
+    tmp_path: Path, visitor: Visitor
+) -> None:
+    soak = _ended(tmp_path / "soak.db", [a_calibration("another board")])
+    page = visitor.open(soak.path, soak.clock, "/soak/1", size=PHONE)
+    page.wait_for_selector(".pairs-table")
+    assert "Calibration: none." in page.locator("#soak-calibration-says p").first.inner_text()
+    assert not page.locator("#soak-choices").is_visible()
+    assert "None were made for this soak." in page.locator("#soak-checks").inner_text()
+
+
+def test_the_checks_before_power_are_listed_as_they_were_answered(
+    running: RunningSoak, visitor: Visitor
+) -> None:
+    checks = [
+        Check("load", "stop", HOSTILE, "connect one before any signal"),
+        Check("zero current", "odd", "pair3 reads 0.9 mA with HT off", "look at its lead"),
+        Check("channels", "fine", "all 8 answer"),
+    ]
+    running.go_on(30.0)
+    running.writer.put_checks([check.json() for check in checks])
+    running.writer.commit()
+    page = visitor.open(running.path, running.clock, "/soak/1", size=PHONE)
+    page.wait_for_selector(".checks")
+    rows = page.locator(".checks li").all()
+    assert len(rows) == 3
+    for row, check, sign in zip(rows, checks, ("■", "▲", ""), strict=True):
+        said = row.inner_text()
+        assert all(part in said for part in (check.check, check.result, check.says, check.do, sign))
+    assert page.locator(".checks .sign").count() == 2
+    assert page.evaluate("window.taken") is None
+    assert _overflow(page) == 0
+
+
+def test_an_old_soak_is_looked_at_with_another_calibration_and_all_figures_follow(
+    tmp_path: Path, visitor: Visitor
+) -> None:
+    old = replace(a_calibration(gain=1.0), made=datetime(2024, 1, 15, 12, tzinfo=UTC))
+    old = replace(
+        old,
+        channels={k: v.model_copy(update={"date": date(2024, 1, 15)}) for k, v in old.channels.items()},
+    )
+    soak = _ended(tmp_path / "soak.db", [old, a_calibration(gain=1.1)], measured_by=1)
+    page = visitor.open(soak.path, soak.clock, "/soak/1")
+    page.wait_for_selector(".pairs-table")
+    _drawn(page)
+    said = page.locator("#soak-calibration-says").inner_text()
+    assert "Calibration 1: 2024-01-15 (pair1, pair2), with bench meter 3." in said
+    assert "Made by the workshop, 2.1 years before this soak." in said
+    assert "over a year" in said
+    assert page.locator("#soak-calibration-says .sign.warning").count() == 1
+    labels = [label.inner_text() for label in page.locator("#soak-choice label").all()]
+    assert labels == [
+        "calibration 1 of 2024-01-15, as measured",
+        "calibration 2 of 2026-02-01",
+        "no calibration",
+    ]
+    before = _line(page, "pair1")["y"]
+    page.get_by_label("calibration 2").check()
+    page.wait_for_selector(".anew")
+    assert "as measured, it was: fail, too close to call" in page.locator(".anew").inner_text()
+    page.wait_for_function(
+        f"""(y) => {PLOT}.data.find(t => (t.hovertemplate || '').startsWith('pair1 ')).y.at(-1) > 1.05 * y""",
+        arg=before[-1],
+    )
+    # value = gain x uncalibrated + offset, with the same offset in both
+    ratio = (np.array(_line(page, "pair1")["y"][-50:]) - 0.01) / (np.array(before[-50:]) - 0.01)
+    assert ratio == pytest.approx(1.1, abs=1e-4)
+    document = judge_soak(Reader(soak.path), 1, calibration=2)
+    rows = page.locator(".pairs-table tbody tr").all()
+    for row, pair in zip(rows, document["channels"], strict=False):
+        assert words.number(pair["settled_mA"]) in row.inner_text()
+        assert words.uncertainty(pair["expanded_uncertainty_mA"]) in row.inner_text()
+    assert "Calibration 2: 2026-02-01" in page.locator("#soak-calibration-says").inner_text()
+    assert (
+        "All figures on this page are those with calibration 2."
+        in page.locator("#soak-choice-status").inner_text()
+    )
+    page.get_by_label("calibration 1").check()
+    page.wait_for_selector(".anew", state="detached")
+    assert "Calibration 1: 2024" in page.locator("#soak-calibration-says").inner_text()
+
+
 def test_pages_without_anything_to_show_say_what_to_do(tmp_path: Path, visitor: Visitor) -> None:
     path = tmp_path / "soak.db"
     clock = SystemClock()
@@ -910,6 +1121,43 @@ def test_findings_stand_under_the_one_they_follow_from_and_the_worst_comes_first
         for leader, under in parts.led([remark, DRIFT, MISMATCH, trip, orphan])
     ]
     assert order == [(3, []), (5, []), (1, [2]), (4, [])]
+
+
+def test_the_pipeline_says_where_pairs_end_and_when_and_works_it_out_only_when_asked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked: list[float] = []
+    whole = Forecast.settles_in_min
+
+    def counted(self: Forecast, limit: Any) -> Any:
+        asked.append(limit)
+        return whole(self, limit)
+
+    monkeypatch.setattr(Forecast, "settles_in_min", counted)
+    setup = parse(setup_text(4).replace('"warm-up", minutes = 5', '"warm-up", minutes = 30'))
+    n, end_a, size_a, tau_s = 15 * 60, 0.076, 0.004, 480.0
+    t_s = np.arange(n, dtype=np.float64)
+    rng = np.random.default_rng(3)
+    values = np.full((n, len(setup.channel)), 22.0)
+    values[:, :4] = end_a + size_a * np.exp(-t_s / tau_s)[:, None] + 2e-5 * rng.standard_normal((n, 4))
+    values[:, 4], values[:, 5] = 455.0, 230.0
+    pipeline = Pipeline(setup)
+    for start in range(0, n, 60):
+        at = slice(start, start + 60)
+        t_us = np.round(t_s[at] * 1e6).astype(np.int64)
+        railed = np.zeros((60, len(setup.channel)), dtype=np.int8)
+        out = pipeline.feed(ReadingBlock(t_us, values[at], railed))
+        if start < 6 * 60:
+            assert out.now["channels"]["pair1"]["settles"] is None
+    assert asked == []
+    for _ in range(3):
+        pair = out.now["channels"]["pair1"]
+    assert len(asked) == 1, "once for each forecast, however often it is asked for"
+    assert pair["ends_low"] < end_a < pair["ends_high"] < pair["value"]
+    limit_a = setup.limits.settle_a(float(np.median(values[-1, :4])))
+    truth_s = tau_s * math.log(size_a / limit_a)
+    assert pair["settles"]["earliest_s"] - 120.0 <= truth_s
+    assert pair["settles"]["latest_s"] is None or truth_s <= pair["settles"]["latest_s"]
 
 
 settings.register_profile("dashboard", deadline=None)

@@ -6,7 +6,7 @@ import math
 from datetime import date
 from typing import Any, Final
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_props
 
 from dashboard import chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
@@ -61,11 +61,7 @@ def layout(which: int | str) -> list[Any]:
 
 
 def register(app: Dash, bench: Bench) -> None:
-    """Add the page's callbacks."""
-
-    @app.callback(Output("calibration", "data"), Input("soak-choice", "value"), prevent_initial_call=True)
-    def choose(value: int | str | None) -> int | str:
-        return value if isinstance(value, int) or value == "none" else IN_FORCE
+    """Add the page's callback."""
 
     @app.callback(
         Output("soak-head", "children"),
@@ -82,14 +78,17 @@ def register(app: Dash, bench: Bench) -> None:
         Output("title", "data", allow_duplicate=True),
         Output("soak-known", "data"),
         Input("soak-tick", "n_intervals"),
-        Input("calibration", "data"),
+        Input("soak-choice", "value"),
         State("which", "data"),
         State("soak-known", "data"),
         prevent_initial_call="initial_duplicate",
     )
     def follow(
-        _: int | None, calibration: int | str, which: int | str, known: dict[str, str] | None
+        _: int | None, calibration: int | str | None, which: int | str, known: dict[str, str] | None
     ) -> tuple[Any, ...]:
+        if ctx.triggered_id == "soak-choice":
+            # The chart's too, which stands on pages without a choice and so can't ask for it.
+            set_props("calibration", {"data": calibration})
         look = bench.look(which, calibration)
         now = _nothing(look) if isinstance(look, Absent) else _page(look, bench.reader)
         seen = {name: digest(plain_tree(value)) for name, value in now.items()}
@@ -486,10 +485,9 @@ def checks(look: Look) -> Children:
     for check in made:
         severity = _CHECK_LOOK.get(check["result"])
         signed: Children = [parts.sign(severity), " "] if severity is not None else []
-        said_parts: Children = [f"{check['says'][:1].upper()}{check['says'][1:]}"]
+        said_parts: Children = [check["says"]]
         if check.get("do"):
-            advice = check["do"]
-            said_parts.append(html.Span(f"{advice[:1].upper()}{advice[1:]}", className="do"))
+            said_parts.append(html.Span(check["do"], className="do"))
         rows.append(
             html.Li(
                 [
