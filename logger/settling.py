@@ -276,6 +276,44 @@ def drift_rate(
 
 
 @dataclass(frozen=True)
+class LeastSquares:
+    """A linear model of k coefficients solved under a covariance, for whatever data come later.
+
+    Leading dimensions (...) are those of the covariances given. `estimator` (..., k, n) times data (n,) or
+    (n, p) gives the coefficients, `covariance` (..., k, k) is theirs, `residual_form` (..., n, n) between two
+    copies of the data gives the weighted sum of squared residuals; `log_likelihood` (...) is the data's
+    restricted one but for that sum's half.
+    """
+
+    estimator: FloatArray
+    covariance: FloatArray
+    residual_form: FloatArray
+    log_likelihood: FloatArray
+
+
+def least_squares(design: FloatArray, noise: FloatArray) -> LeastSquares:
+    """Solve generalised least squares of the columns of `design` (n, k) under `noise` (..., n, n).
+
+    Data and design are whitened by the covariance's root and the columns then made orthogonal (QR): normal
+    equations would square the condition. Aitken 1936; restricted likelihood: Patterson and Thompson 1971.
+    Raises numpy.linalg.LinAlgError where a covariance is not positive definite.
+    """
+    root = np.linalg.cholesky(noise)
+    whiten = np.linalg.inv(root)
+    q, r = np.linalg.qr(whiten @ design)
+    back = np.linalg.inv(r)
+    seen = np.swapaxes(q, -1, -2) @ whiten  # what of the data the model takes up
+    log_root = np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=-1)
+    log_information = np.log(np.abs(np.diagonal(r, axis1=-2, axis2=-1))).sum(axis=-1)
+    return LeastSquares(
+        estimator=back @ seen,
+        covariance=back @ np.swapaxes(back, -1, -2),
+        residual_form=np.swapaxes(whiten, -1, -2) @ whiten - np.swapaxes(seen, -1, -2) @ seen,
+        log_likelihood=np.asarray(-log_root - log_information, dtype=np.float64),
+    )
+
+
+@dataclass(frozen=True)
 class _RateModel:
     """All noise mixes of one time grid, solved once: slopes, their spread and the residual form, (g, ...)."""
 
@@ -293,8 +331,11 @@ def _rate_model(times: tuple[float, ...], tail: float, since_settled_min: float)
     design = _line(t)
     flicker = flicker_covariance(t)
     width = float(np.median(np.diff(t)))
-    # A walk averaged over bins: the mean of a bin varies by a sixth of its width less than its middle.
-    walk = np.minimum.outer(t + width, t + width) - width / 6.0 * np.eye(n)
+    # A walk averaged over bins: the mean of a bin varies by a sixth of its width less than its middle. No bin
+    # is wider than the way to its neighbours, or this would be no covariance.
+    apart = np.diff(t, prepend=-np.inf, append=np.inf)
+    widths = np.minimum(width, np.minimum(apart[:-1], apart[1:]))
+    walk = np.minimum.outer(t + width, t + width) - np.diag(widths / 6.0)
     parts = [np.eye(n), _detrended_unit(flicker, design), _detrended_unit(walk, design)]
     tails = [np.zeros((n, n))]
     if tail > 0:
@@ -303,17 +344,12 @@ def _rate_model(times: tuple[float, ...], tail: float, since_settled_min: float)
             tails.append(np.outer(shape, shape))
     mixed = np.einsum("mp,pij->mij", np.array(_MIXES), np.array(parts))
     k = (np.array(tails)[:, None] + mixed[None]).reshape(-1, n, n)
-    logdet = 2.0 * np.log(np.diagonal(np.linalg.cholesky(k), axis1=1, axis2=2)).sum(axis=1)
-    inverse = np.linalg.inv(k)
-    weighed = np.einsum("ni,gnm->gim", design, inverse)  # X' K^-1
-    information = weighed @ design
-    covariance = np.linalg.inv(information)
-    estimator = covariance @ weighed
+    fit = least_squares(design, k)
     return _RateModel(
-        slope=estimator[:, 1],
-        slope_sd=np.sqrt(covariance[:, 1, 1]),
-        quadratic=inverse - np.swapaxes(weighed, 1, 2) @ estimator,
-        log_weight=_log_prior(len(tails)) - 0.5 * (logdet + np.log(np.linalg.det(information))),
+        slope=fit.estimator[:, 1],
+        slope_sd=np.sqrt(fit.covariance[:, 1, 1]),
+        quadratic=fit.residual_form,
+        log_weight=_log_prior(len(tails)) + fit.log_likelihood,
         dof=n - 2,
     )
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
-from logger.settling import flicker_covariance
+from logger.settling import flicker_covariance, least_squares
 from logger.setup import Setup
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
 
@@ -96,7 +96,8 @@ class Drift:
         if t[-1] - t[0] == width - 1 and on[-1] - on[0] == width - 1:
             model = _unbroken_model(width, float(on[0]))
         else:
-            model = _model(*(x[cut:].reshape(-1, group).mean(axis=1) for x in (t, on)))
+            t, on = (x[cut:].reshape(-1, group).mean(axis=1) for x in (t, on))
+            model = _solved(t, on, _noise(t))
         slope = model.slope @ y
         chi2 = np.einsum("np,nm,mp->p", y, model.residual, y)
         scale = np.sqrt(np.maximum((chi2 + _PRIOR) / (len(y) - 2 + _PRIOR), 1.0))
@@ -201,23 +202,31 @@ class _Model:
 @lru_cache(maxsize=2048)
 def _unbroken_model(width: int, on_min: float) -> _Model:
     """The model of a window without holes that began so many minutes after HT on."""
+    minutes, noise = _unbroken_noise(width)
+    return _solved(minutes, on_min + minutes, noise)
+
+
+@lru_cache(maxsize=len(_WINDOWS))
+def _unbroken_noise(width: int) -> tuple[FloatArray, FloatArray]:
+    """Return such a window's bins, in minutes, and the covariance of the noise in them."""
     group = -(-width // _POINTS)
     minutes = np.arange(width, dtype=np.float64)[width % group :].reshape(-1, group).mean(axis=1)
-    return _model(minutes, on_min + minutes)
+    return minutes, _noise(minutes)
 
 
-def _model(t_min: FloatArray, on_min: FloatArray) -> _Model:
-    n = len(t_min)
-    k = _NOISE**2 * (flicker_covariance(t_min) + 0.05 * np.eye(n))
+def _noise(t_min: FloatArray) -> FloatArray:
+    return _NOISE**2 * (flicker_covariance(t_min) + 0.05 * np.eye(len(t_min)))
+
+
+def _solved(t_min: FloatArray, on_min: FloatArray, noise: FloatArray) -> _Model:
+    k = noise
     for tau, size in _TAILS:
         shape = size * np.exp(-on_min / tau)
         k = k + np.outer(shape, shape)
     hours = (t_min - t_min.mean()) / 60.0
-    design = np.column_stack([np.ones(n), hours])
-    inverse = np.linalg.inv(k)
-    covariance = np.linalg.inv(design.T @ inverse @ design)
-    estimator = covariance @ design.T @ inverse
-    return _Model(estimator[1], math.sqrt(covariance[1, 1]), inverse - inverse @ design @ estimator)
+    design = np.column_stack([np.ones(len(hours)), hours])
+    fit = least_squares(design, k)
+    return _Model(fit.estimator[1], math.sqrt(fit.covariance[1, 1]), fit.residual_form)
 
 
 def _clock(minutes: float) -> str:
