@@ -20,13 +20,14 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("dash", "dashboard.cli", "the dashboard"),
     ("soaks", "logger.cli", "list the soaks in the store, or show one"),
     ("report", "dashboard.cli", "the verdict of a soak as a PDF"),
+    ("score", "logger.cli", "how good are the detectors: against known truth, with an ideal one beside"),
     ("export", "logger.cli", "a soak as a log file, with its set-up beside it"),
 )
 """Name, module, one line."""
 
 EXIT_CODES: tuple[tuple[int, str], ...] = (
     (0, "well"),
-    (1, "judge, demo: the amplifier did not pass"),
+    (1, "judge, demo: the amplifier did not pass; score: a goal was missed"),
     (2, "the request was wrong"),
     (3, "bench or store not reached, or store newer than the program"),
     (4, "a fault in soakbench itself: one sentence, and a report file to send"),

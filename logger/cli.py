@@ -1,4 +1,4 @@
-"""The commands check, run, judge, calibrate, target, budget, soaks, export: options in, exit code out.
+"""The commands check, run, judge, calibrate, target, budget, score, soaks, export: options in, code out.
 
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
 where it is used, so that `--help` of one command doesn't wait for another's libraries.
@@ -352,6 +352,57 @@ def budget(
     return 0
 
 
+@app.command()
+def score(
+    quick: Annotated[
+        bool, typer.Option("--quick", help="A minute's worth: a few cases of each kind.")
+    ] = False,
+    seeds: Annotated[
+        str,
+        typer.Option(metavar="tune|report", help="Which half of the cases; tune on one, report the other."),
+    ] = "tune",
+    json_to: Json = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Draw the worst misses and false alarms (HTML)."),
+    ] = None,
+    force: Force = False,
+) -> int:
+    """Say how good the detectors are: many simulated amps, known truth, an ideal detector beside them.
+
+    Exit code 1 where a goal is missed. Some 10 minutes on two cores; the same seeds give the same figures.
+
+    Example: soakbench score --quick
+
+    Example: soakbench score --seeds report --json score.json --out report.html
+    """
+    from logger import tables
+    from logger.score import figures
+    from logger.score import run as scoring
+
+    if seeds not in ("tune", "report"):
+        raise RequestError(f"there are no seeds {seeds!r}: choose tune or report")
+    half: Literal["tune", "report"] = "report" if seeds == "report" else "tune"
+    for path in (out, Path(json_to) if json_to not in (None, "-") else None):
+        if path is not None:
+            tables.refuse_to_overwrite(path, force=force)
+    with counted_bar("scoring") as seen:
+        results = scoring.score_cases(half, scoring.QUICK if quick else scoring.FULL, seen)
+    found = figures.score(results, half)
+    if json_to is None:
+        tables.show(*tables.score_parts(found))
+    else:
+        tables.write_json(found.document(), json_to, force=force)
+    if out is not None:
+        from logger.score import picture
+
+        picture.write(out, results, force=force)
+        warn(f"the worst misses and false alarms are drawn in {out}")
+    for figure in found.missed:
+        warn(f"missed: {figure.name} is {figure.value:.3g}, the goal is {figure.goal:g} ({figure.unit})")
+    return 1 if found.missed else 0
+
+
 soaks_app = typer.Typer(add_completion=False, rich_markup_mode=None, invoke_without_command=True)
 app.add_typer(soaks_app, name="soaks")
 
@@ -610,6 +661,25 @@ def progress_bar(what: str, total_us: int | None = None) -> Iterator[Callable[[f
 
         def seen(t_s: float) -> None:
             bar.update(task, completed=t_s, seen=f"{t_s / 60:.0f} min")
+
+        yield seen
+
+
+@contextmanager
+def counted_bar(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Show how many cases are done, on standard error: a bar on a terminal, else a line each tenth."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as bar:
+        task = bar.add_task(what, total=None)
+
+        def seen(done: int, of: int) -> None:
+            bar.update(task, completed=done, total=of)
+            if not console.is_terminal and done * 10 // of > (done - 1) * 10 // of:
+                warn(f"{what}: {done} of {of} cases")
 
         yield seen
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
     from logger.calibration_session import Helped
     from logger.check import Advice
     from logger.convert import Calibration
+    from logger.score.figures import Figure, Row, Score
     from logger.store.reader import Soak
 
 RESULT_WORDS = {
@@ -530,6 +531,97 @@ def budget_parts(document: dict[str, Any]) -> Iterator[object]:
     yield Text(
         "What the set-up does not state is a default of soakbench's, no measured property of your parts."
     )
+
+
+def score_parts(score: Score) -> Iterator[object]:
+    """Yield the tables of `soakbench score`: false alarms, kinds and sizes, the rest, what it means."""
+    yield _score_false(score)
+    yield _score_kinds(score.rows)
+    shown = {id(f) for f in (*score.false_by_class, *score.false_by_kind)}
+    for row in score.rows:
+        shown |= {id(f) for f in (row.found, row.median, row.late, row.ratio, row.kind_right)}
+        shown |= {id(row.named), id(row.blamed)}
+    rest = Table(box=box.SIMPLE_HEAD, title="all together", title_justify="left")
+    for title, justify in (
+        ("", "left"),
+        ("", "right"),
+        ("95 %", "right"),
+        ("of", "right"),
+        ("goal", "right"),
+    ):
+        rest.add_column(title, justify=justify)  # type: ignore[arg-type]
+    for figure in score.figures:
+        if id(figure) in shown:
+            continue
+        goal = "" if figure.goal is None else f"{figure.goal:g}{' missed' if figure.missed else ''}"
+        rest.add_row(figure.name, _score_value(figure), _score_interval(figure), f"{figure.n:,}", goal)
+    yield rest
+    for sentence in score.says:
+        yield Text(sentence)
+    yield Text(f"Seeds: {score.half}. A dash is what was not reached, or does not exist.")
+
+
+def _score_false(score: Score) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, title="false alarms per 1,000 pair-hours", title_justify="left")
+    table.add_column("")
+    for title in ("rate", "95 %", "pair-hours"):
+        table.add_column(title, justify="right")
+    for figure in (score.figures[0], *score.false_by_class, *score.false_by_kind):
+        name = figure.name.removeprefix("false alarms, ")
+        table.add_row(name, _score_value(figure), _score_interval(figure), f"{figure.n:,}")
+    return table
+
+
+def _score_kinds(rows: Sequence[Row]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, title="faults", title_justify="left")
+    for title, justify in (("kind", "left"), ("x limit", "right"), ("n", "right"), ("found", "right")):
+        table.add_column(title, justify=justify)  # type: ignore[arg-type]
+    for title in ("95 %", "delay, median", "95th", "ideal", "ratio", "right kind", "named", "blames another"):
+        table.add_column(title, justify="right")
+    for row in rows:
+        ratio = "" if row.ratio is None else f"{_score_value(row.ratio)} {_score_interval(row.ratio)}"
+        table.add_row(
+            row.kind,
+            "" if row.size is None else f"{row.size:g}",
+            str(row.n),
+            _score_value(row.found),
+            _score_interval(row.found),
+            _score_delay(row.median.value, row),
+            _score_delay(row.late.value, row),
+            "" if row.ratio is None else _score_delay(row.bound_s, row),
+            ratio,
+            _score_value(row.kind_right),
+            _score_value(row.named),
+            _score_value(row.blamed),
+        )
+    return table
+
+
+def _score_delay(value: float, row: Row) -> str:
+    if value != value:
+        return "–"
+    return f"{value:.0f} scans" if row.in_scans else duration(value)
+
+
+def _score_value(figure: Figure) -> str:
+    return _score_number(figure.value, figure.unit)
+
+
+def _score_number(value: float, unit: str) -> str:
+    if value != value:
+        return "–"
+    if unit == "share":
+        return f"{value:.0%}" if value in (0.0, 1.0) else f"{value * 100:.1f} %"
+    if unit == "of idle":
+        return f"{value * 100:.1f} %"
+    return duration(value) if unit == "s" else f"{value:.2f}{' mA' if unit == 'mA' else ''}"
+
+
+def _score_interval(figure: Figure) -> str:
+    if figure.low != figure.low and figure.high != figure.high:
+        return ""
+    low, high = (_score_number(end, figure.unit) for end in (figure.low, figure.high))
+    return f"{low} to {high}"
 
 
 def soaks_table(soaks: Sequence[Soak]) -> Table:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 
+import soakbench
+from logger.errors import FileExistsAlready
 from logger.finding import Finding, Kind, Severity
-from logger.score import bound, statistics
+from logger.score import bound, figures, picture, run, statistics
 from logger.score.counting import Alarm, Counted, Listener, Run, alarms_of, count, merged
 from logger.setup import Setup, parse
+from logger.simulator import family
 
 HOURS = 2.0
 IDLE_A = 0.07
@@ -247,6 +253,17 @@ def test_what_is_left_of_the_settling_is_no_drift() -> None:
     assert moving.false == []
     over = counted(with_pair(course, 0, tail), None, finding(Kind.UNSETTLED, "pair1", 1800.0))
     assert len(over.false) == 1
+
+
+def test_of_two_pairs_the_one_that_moves_drifts_and_of_three_none_moves_the_other_way() -> None:
+    for pairs in (2, 3, 4):
+        course = steady(pairs)
+        rising = IDLE_A * (1 + np.maximum(course.t_s - 3600, 0) / 3600 * 0.12)
+        fault = MadeFault("drift", "pair2", 3600.0, 4.0)
+        moved = with_pair(course, 1, rising)
+        assert counted(moved, fault, finding(Kind.DRIFT, "pair2", 4800.0)).found
+        got = counted(moved, fault, finding(Kind.DRIFT, "pair1", 4800.0))
+        assert len(got.blame) == 1, pairs
 
 
 def test_what_all_pairs_do_together_is_true_of_none_and_of_all() -> None:
@@ -484,3 +501,164 @@ def test_the_ideal_detector_errs_no_more_often_than_it_may() -> None:
         y = factor @ rng.standard_normal(60) + 0.5 * hours
         called += not math.isnan(ideal.delay_s(y))
     assert called <= statistics.rate_interval(3, 1.0).high  # 3 are allowed of 3,000
+
+
+# the whole: cases of the family, watched and counted
+
+
+@pytest.fixture(scope="module")
+def drifting_case() -> family.Case:
+    """A drift of four times the limit on a bench with three pairs or more."""
+    first = family.FIRST_FAULTY
+    cases = (family.case("tune", number) for number in range(first, first + 2000))
+    return next(
+        c for c in cases if c.fault and c.fault.kind == "drift" and c.fault.size == 4.0 and c.pairs >= 3
+    )
+
+
+def as_run(case: family.Case, *findings: Finding) -> Run:
+    (course,) = family.courses([case])
+    seen = np.ones(course.pair_a.shape, dtype=bool)
+    return Run(parse(case.setup_text()), course, case.fault, alarms_of(findings), seen)
+
+
+def perfect(case: family.Case) -> Finding:
+    assert case.fault is not None
+    raised_s = case.fault.onset_s + 1200.0
+    return finding(Kind.DRIFT, case.fault.channel, raised_s, onset_s=case.fault.onset_s)
+
+
+def result_of(case: family.Case, *findings: Finding) -> run.Result:
+    return run.as_result(case, count(as_run(case, *findings)))
+
+
+def by_name(results: list[run.Result]) -> dict[str, figures.Figure]:
+    return {figure.name: figure for figure in figures.score(results, "tune").figures}
+
+
+def test_perfect_findings_score_everything(drifting_case: family.Case) -> None:
+    got = by_name([replace(result_of(drifting_case, perfect(drifting_case)), limit_u=0.1)])
+    for name in (
+        "found within 2 h, all that must be",
+        "right pair, where one is named",
+        "right kind at the end",
+        "drift, 4 x limit: found",
+        "drift, 4 x limit: pair named",
+    ):
+        assert got[name].value == 1.0, name
+    assert got["false alarms"].value == 0.0
+    assert got["drift, 4 x limit: delay, median"].value == 1200.0
+
+
+def test_empty_findings_score_nothing_and_no_false_alarm(drifting_case: family.Case) -> None:
+    got = by_name([replace(result_of(drifting_case), limit_u=0.1)])
+    assert got["found within 2 h, all that must be"].value == 0.0
+    assert got["false alarms"].value == 0.0
+    assert got["false alarms"].n > 0
+    assert math.isnan(got["drift, 4 x limit: delay, median"].value)
+    assert math.isnan(got["right pair, where one is named"].value)
+
+
+def test_shuffled_channels_are_caught_as_blame(drifting_case: family.Case) -> None:
+    assert drifting_case.fault is not None
+    said = perfect(drifting_case)
+    other = "pair1" if drifting_case.fault.channel != "pair1" else "pair2"
+    shuffled = said.changed(channel=other, channels=(other,))
+    got = by_name([replace(result_of(drifting_case, shuffled), limit_u=0.1)])
+    assert got["right pair, where one is named"].value == 0.0
+    assert got["drift, 4 x limit: another pair blamed"].value == 1.0
+    assert got["found within 2 h, all that must be"].value == 0.0
+
+
+def test_what_the_noise_hides_need_not_be_found(drifting_case: family.Case) -> None:
+    one = result_of(drifting_case)
+    assert replace(one, limit_u=0.9).demanded
+    assert not replace(one, limit_u=1.1).demanded
+    got = by_name([replace(one, limit_u=1.1)])
+    assert got["left out: below three standard uncertainties"].value == 1.0
+    assert got["found within 2 h, all that must be"].n == 0
+
+
+def test_the_same_seeds_give_the_same_figures_on_any_number_of_cores() -> None:
+    plan = run.Plan(healthy=1, whole=1, rounds=(), drifts=1)
+    told: list[tuple[int, int]] = []
+    one = figures.score(run.score_cases("tune", plan, lambda *a: told.append(a), workers=1), "tune")
+    two = figures.score(run.score_cases("tune", plan, lambda done, of: None, workers=2), "tune")
+    assert one.document() == two.document()
+    assert told == [(1, 2), (2, 2)]
+    ours, ideal = (
+        next(f for f in one.figures if f.name == f"drift, 2 x limit{end}")
+        for end in (": delay, median", ": median delay over the ideal detector's")
+    )
+    assert ours.value > 0
+    assert ideal.value >= 1.0
+
+
+def test_only_what_must_be_admitted_of_false_alarms_has_a_goal(drifting_case: family.Case) -> None:
+    result = result_of(drifting_case)
+    hours = replace(result, exposure_h=1000.0)
+    told = run.Told("drift", "pair1", "warning", 100.0, "made up")
+    few = figures.score([replace(hours, false=[told] * 4)], "tune")
+    many = figures.score([replace(hours, false=[told] * 5)], "tune")
+    # Poisson: with 4 events the one-sided lower limit is 1.37, with 3 it is 0.82 (scipy's chi-square law)
+    assert [f.name for f in many.missed] == ["false alarms, at least"]
+    assert few.missed != []
+    three = figures.score([replace(hours, false=[told] * 3)], "tune")
+    assert three.missed == []
+    assert {f.name for f in three.figures if f.goal is not None} == {"false alarms, at least"}
+    document = three.document()
+    assert set(document[0]) == {"name", "value", "unit", "goal", "better", "n", "low", "high"}
+    assert "7,754 pair-hours" in three.says[0]
+
+
+def test_scans_decide_the_delay_of_a_drop_out() -> None:
+    first = family.FIRST_FAULTY
+    number = next(
+        n
+        for n in range(first, first + 2000)
+        if (c := family.case("tune", n)).fault
+        and c.fault.kind == "drop-out"
+        and not c.fault.variant
+        and c.has_ht
+        and c.pairs >= 3
+        and c.scans_per_s == 10
+        and c.fault.onset_s > c.warm_at_s
+    )
+    result = run.score_case("tune", number, False)
+    assert result.found
+    assert result.delay_s <= 0.2 + 1e-6
+
+
+def test_the_worst_cases_are_drawn_in_one_file_that_needs_nothing_from_outside(
+    tmp_path: Path, drifting_case: family.Case
+) -> None:
+    missed = replace(result_of(drifting_case), limit_u=0.1)
+    path = tmp_path / "report.html"
+    picture.write(path, [missed], force=False)
+    text = path.read_text(encoding="utf-8")
+    assert f"Miss: case {drifting_case.number}" in text
+    assert "noise-free" in text
+    assert not re.search(r"<(script|link|img)[^>]*(src|href)=", text)
+    with pytest.raises(FileExistsAlready):
+        picture.write(path, [missed], force=False)
+    picture.write(path, [], force=True)
+    assert "nothing to show" in path.read_text(encoding="utf-8")
+
+
+def test_the_command_says_and_writes_its_figures(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(run, "QUICK", run.Plan(healthy=1, whole=0, rounds=(), drifts=1))
+    monkeypatch.setattr(run, "_cores", lambda: 1)
+    out = tmp_path / "score.json"
+    assert soakbench.main(["score", "--quick", "--json", str(out)]) == 0
+    found = {f["name"]: f for f in json.loads(out.read_text(encoding="utf-8"))}
+    assert found["false alarms, at least"]["goal"] == 1.0
+    assert found["drift, 2 x limit: found"]["n"] == 1
+    assert "scoring: 2 of 2 cases" in capsys.readouterr().err
+    assert soakbench.main(["score", "--quick"]) == 0
+    text = capsys.readouterr().out
+    assert "pair-hours with no false alarm" in text
+    assert "the scorer" in text
+    assert soakbench.main(["score", "--quick", "--json", str(out)]) == 2
+    assert soakbench.main(["score", "--seeds", "mine"]) == 2

@@ -25,7 +25,8 @@ while the case's own fault of that kind is on.
 alarms raised before the fault count against it: numerator and denominator look at the same hours.
 
 **After the onset.** The first true alarm on the fault's own channel stops the delay. One whose pair can't be
-named counts if it lists the channel among its candidates; it does not count as naming it. True alarms
+named counts if it lists the channel among its candidates; it does not count as naming it. Where no one pair
+is at fault (the supply, all pairs) an alarm of the fault's kind is right whomever it names. True alarms
 elsewhere are consequences: neither hits nor false. An untrue alarm on another pair is *blame*. The kind is
 that of the leading alarm on the right channel at the end: open before cleared, severe before mild, then the
 earliest. A run without a true alarm on the right channel is censored at its end.
@@ -259,7 +260,7 @@ def _right(finding: Finding, run: Run) -> bool:
     assert run.fault is not None
     channel = run.fault.channel
     if channel is None or channel not in [pair.name for pair in run.setup.pairs]:
-        return finding.channel is None or not _pairs_of(finding, run)
+        return finding.channel is None or finding.kind == run.fault.kind
     return finding.channel == channel or (finding.channel is None and channel in finding.channels)
 
 
@@ -288,16 +289,20 @@ def true_of(alarm: Alarm, run: Run) -> bool:
 
 
 def own(run: Run, j: int, rows: slice) -> FloatArray:
-    """Return a pair's movement over some rows, relative, with what the others do taken out (n,).
+    """Return a pair's relative movement since the first of some rows, what all do taken out (n,).
 
-    The others' median where there are two or more; the other one where there is one; nothing else can be
-    taken out with one pair. NaN where there is no current.
+    The median of all is taken out where there are three pairs or more. Of two a pair moved as far as it moved
+    both of itself and against the other, else not at all. NaN where there is no current.
     """
     log = _log(run, rows)
+    log = log - log[:1]
     if log.shape[1] == 1:
         return np.asarray(log[:, 0])
-    others = np.delete(log, j, axis=1)
-    return np.asarray(log[:, j] - (np.median(others, axis=1) if others.shape[1] > 1 else others[:, 0]))
+    if log.shape[1] > 2:
+        return np.asarray(log[:, j] - np.median(log, axis=1))
+    alone, apart = log[:, j], log[:, j] - log[:, 1 - j]
+    least = np.minimum(np.abs(alone), np.abs(apart))
+    return np.asarray(np.where(alone * apart > 0, np.sign(alone) * least, 0.0 * alone))
 
 
 def _log(run: Run, rows: slice) -> FloatArray:
@@ -388,12 +393,12 @@ def _step_change(run: Run, finding: Finding, j: int | None, row: int) -> bool:
     if j is None:
         return False
     onset = int(finding.onset_s - run.course.t_s[0])
-    before = own(run, j, _rows(run, onset - 60, onset - 5))
-    if not len(before):
+    y = own(run, j, _rows(run, onset - 60, row + 1))
+    before = y[: max(0, onset - 5 - max(onset - 60, 0))]
+    if not len(before) or row < onset - 5:
         return False
-    now = own(run, j, _rows(run, row, row + 1))[0]
     level = _median_a(run, row)
-    return bool(level > 0 and abs(now - np.median(before)) >= run.setup.limits.settle_a(level) / level)
+    return bool(level > 0 and abs(y[-1] - np.median(before)) >= run.setup.limits.settle_a(level) / level)
 
 
 def _mismatch(run: Run, finding: Finding, j: int | None, row: int) -> bool:

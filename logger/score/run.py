@@ -211,7 +211,7 @@ def score_case(half: family.Half, number: int, whole: bool) -> Result:
     counted = count(
         Run(watched.setup, watched.course, case.fault, watched.alarms, watched.seen, watched.remarks)
     )
-    result = _result(case, counted)
+    result = as_result(case, counted)
     result = replace(result, **_settling(case, watched), **_beside(case, course, watched.setup, counted))
     return replace(
         result,
@@ -221,7 +221,8 @@ def score_case(half: family.Half, number: int, whole: bool) -> Result:
     )
 
 
-def _result(case: family.Case, counted: Counted) -> Result:
+def as_result(case: family.Case, counted: Counted) -> Result:
+    """Return what was counted of a case as plain data."""
     fault = case.fault
     return Result(
         half=case.half,
