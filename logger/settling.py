@@ -45,6 +45,7 @@ SLOW_DOUBTED: Final = 1.0
 _NOISE_SD: Final = (0.0006, 0.0012, 0.0025, 0.005)
 _MAINS_GAIN: Final = 1.5
 _MAINS_GAIN_SD: Final = 1.0
+_LEVEL_VAR: Final = 0.25
 
 
 @dataclass(frozen=True)
@@ -171,55 +172,89 @@ def forecast(
     n, p = y.shape
     centre = y.mean(axis=0)
     z = y - centre
-    common = np.full((n, n), 0.25)
+    level_with_y = np.full(n, _LEVEL_VAR)
+    level_prior = _LEVEL_VAR
+    also = []  # what moved all at once, (n,) each, in units of its prior
     if mains is not None:
         z = z - _MAINS_GAIN * (mains - last_mains)[:, None]
-        m = mains - last_mains
-        common = common + (_MAINS_GAIN_SD**2) * np.outer(m, m)
-    level_with_y = np.full(n, 0.25)
-    level_prior = 0.25
+        also.append(_MAINS_GAIN_SD * (mains - last_mains))
     for shift in shifts_min:
         after = (t >= shift).astype(np.float64)
         if 0 < after.sum() < n:
-            common = common + 0.25 * np.outer(after, after)
-            level_with_y = level_with_y + 0.25 * after
-            level_prior += 0.25
-    flicker = flicker_covariance(t)
-    white = 0.05 * np.eye(n)
-    grid_k, grid_w, grid_tails, grid_now, grid_tau = [], [], [], [], []
-    for tau_fast in _FAST_MIN:
-        fast = _FAST_SD * np.exp(-t / tau_fast)
-        for tau_slow, sd, odds in zip(_SLOW_MIN, _SLOW_SD, _SLOW_ODDS, strict=True):
-            slow = sd * np.exp(-t / tau_slow)
-            tails = common + np.outer(fast, fast) + np.outer(slow, slow)
-            for noise in _NOISE_SD:
-                grid_k.append(tails + noise**2 * (flicker + white))
-                grid_w.append(math.log(odds))
-                grid_tails.append((fast, slow))
-                grid_now.append((_FAST_SD * np.exp(-now / tau_fast), sd * np.exp(-now / tau_slow)))
-                grid_tau.append((tau_fast, tau_slow))
-    k = np.array(grid_k)  # (g, n, n)
-    tails_with_y = np.array(grid_tails)  # (g, 2, n), tails in units of their prior
-    models = len(k)
-    logdet = 2.0 * np.log(np.diagonal(np.linalg.cholesky(k), axis1=1, axis2=2)).sum(axis=1)
-    sides = [
-        np.broadcast_to(z, (models, n, p)),
-        np.broadcast_to(level_with_y[:, None], (models, n, 1)),
-        np.swapaxes(tails_with_y, 1, 2),
-    ]
-    solved = np.linalg.solve(k, np.concatenate(sides, axis=2))
-    k_z, k_level, k_tails = solved[:, :, :p], solved[:, :, p], solved[:, :, p + 1 :]
+            also.append(math.sqrt(_LEVEL_VAR) * after)
+            level_with_y = level_with_y + _LEVEL_VAR * after
+            level_prior += _LEVEL_VAR
+    models = _warm_up_models(tuple(np.round(t, 3).tolist()))
+    sides = np.column_stack([z, level_with_y, *also])
+    solved = models.inverse @ sides  # (g, n, p + 1 + r)
+    k_z, k_level, k_tails = solved[:, :, :p], solved[:, :, p], models.tails_solved
+    logdet = models.logdet
+    if also:  # the matrix inversion lemma: the models stay as they are
+        moved = np.column_stack(also)
+        k_moved = solved[:, :, p + 1 :]
+        inner = np.eye(len(also)) + moved.T @ k_moved
+        gain = k_moved @ np.linalg.inv(inner)
+        k_z = k_z - gain @ (moved.T @ k_z)
+        k_level = k_level - (gain @ (moved.T @ k_level[:, :, None]))[:, :, 0]
+        k_tails = k_tails - gain @ (moved.T @ k_tails)
+        logdet = logdet + np.log(np.linalg.det(inner))
     chi2 = np.einsum("np,gnp->gp", z, k_z)
     level_var = level_prior - k_level @ level_with_y
-    at_now = np.array(grid_now)  # (g, 2)
+    at_now = models.tails_sd * np.exp(-now / models.tau_min)  # (g, 2)
     return Forecast(
         centre=centre,
         level=np.einsum("n,gnp->gp", level_with_y, k_z),
         level_sd=np.sqrt(np.maximum(level_var, 0.0))[:, None],
-        tails=at_now[:, :, None] * (tails_with_y @ k_z),
-        tails_cov=(np.eye(2) - tails_with_y @ k_tails) * at_now[:, :, None] * at_now[:, None, :],
-        tau_min=np.array(grid_tau),
-        log_weight=np.array(grid_w)[:, None] - 0.5 * (chi2 + logdet[:, None]),
+        tails=at_now[:, :, None] * (models.tails @ k_z),
+        tails_cov=(np.eye(2) - models.tails @ k_tails) * at_now[:, :, None] * at_now[:, None, :],
+        tau_min=models.tau_min,
+        log_weight=models.log_odds[:, None] - 0.5 * (chi2 + logdet[:, None]),
+    )
+
+
+@dataclass(frozen=True)
+class _WarmUpModels:
+    """All models of a warm-up on one time grid, solved once: g models, n times.
+
+    `inverse` (g, n, n) of the covariance of level, tails and noise, `logdet` (g,) of it; `tails` (g, 2, n) in
+    units of their prior `tails_sd` (g, 2), `tails_solved` (g, n, 2) = inverse x tails.
+    """
+
+    inverse: FloatArray
+    logdet: FloatArray
+    tails: FloatArray
+    tails_solved: FloatArray
+    tails_sd: FloatArray
+    tau_min: FloatArray
+    log_odds: FloatArray
+
+
+@lru_cache(maxsize=48)
+def _warm_up_models(times_min: tuple[float, ...]) -> _WarmUpModels:
+    t = np.array(times_min)
+    n = len(t)
+    grid = [
+        (fast, slow, sd, odds, noise)
+        for fast in _FAST_MIN
+        for slow, sd, odds in zip(_SLOW_MIN, _SLOW_SD, _SLOW_ODDS, strict=True)
+        for noise in _NOISE_SD
+    ]
+    tau = np.array([(fast, slow) for fast, slow, *_ in grid])
+    tails_sd = np.array([(_FAST_SD, sd) for _, _, sd, *_ in grid])
+    tails = tails_sd[:, :, None] * np.exp(-t / tau[:, :, None])
+    noise_var = np.array([noise**2 for *_, noise in grid])[:, None, None]
+    k = _LEVEL_VAR + np.swapaxes(tails, 1, 2) @ tails
+    k = k + noise_var * (flicker_covariance(t) + 0.05 * np.eye(n))
+    logdet = 2.0 * np.log(np.diagonal(np.linalg.cholesky(k), axis1=1, axis2=2)).sum(axis=1)
+    inverse = np.linalg.inv(k)
+    return _WarmUpModels(
+        inverse=inverse,
+        logdet=logdet,
+        tails=tails,
+        tails_solved=inverse @ np.swapaxes(tails, 1, 2),
+        tails_sd=tails_sd,
+        tau_min=tau,
+        log_odds=np.log([odds for _, _, _, odds, _ in grid]),
     )
 
 
