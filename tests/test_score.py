@@ -15,10 +15,12 @@ from scipy import stats
 import soakbench
 from logger.errors import FileExistsAlready
 from logger.finding import Finding, Kind, Severity
+from logger.pipeline import Pipeline
 from logger.score import bound, figures, picture, run, statistics
 from logger.score.counting import Alarm, Counted, Listener, Run, alarms_of, count, merged
 from logger.setup import Setup, parse
 from logger.simulator import family
+from logger.watch.panel import tick_rows
 
 HOURS = 2.0
 IDLE_A = 0.07
@@ -662,3 +664,46 @@ def test_the_command_says_and_writes_its_figures(
     assert "the scorer" in text
     assert soakbench.main(["score", "--quick", "--json", str(out)]) == 2
     assert soakbench.main(["score", "--seeds", "mine"]) == 2
+
+
+def slow_bench(kind: str, **fault: object) -> family.Case:
+    """A case of a kind on a bench of one or two scans a second, with three pairs or more."""
+    for number in range(family.FIRST_FAULTY, family.FIRST_FAULTY + 4000):
+        case = family.case("tune", number)
+        if case.fault is None or case.fault.kind != kind or not 1 <= case.scans_per_s <= 2 or case.pairs < 3:
+            continue
+        if all(getattr(case.fault, key) == value for key, value in fault.items()):
+            return case
+    raise LookupError(kind)
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        slow_bench("drift", size=4.0),
+        slow_bench("runaway", variant="fast"),
+        slow_bench("drop-out", variant=""),
+        slow_bench("mismatch", size=2.0),
+    ],
+    ids=lambda case: case.fault.kind,
+)
+def test_ticks_and_scans_of_a_case_give_the_same_alarms_within_two_seconds(case: family.Case) -> None:
+    assert case.fault is not None
+    until = min(int(case.fault.onset_s) + 2400, case.duration_s)
+    (course,) = family.courses([case])
+    ticks = family.ticks(case, course)
+    heard = []
+    for scans in (False, True):
+        pipeline, listener = Pipeline(parse(case.setup_text())), Listener()
+        for start in range(0, until, 600):
+            stop = min(start + 600, until)
+            block = family.readings(case, course, start, stop) if scans else tick_rows(ticks, start, stop)
+            listener.hear(pipeline.feed(block).findings, stop)
+        heard.append(listener.alarms)
+    by_ticks, by_scans = heard
+    assert [(a.finding.kind, a.finding.channels) for a in by_ticks] == [
+        (a.finding.kind, a.finding.channels) for a in by_scans
+    ]
+    assert case.fault.kind in {a.finding.kind for a in by_scans}
+    for one, other in zip(by_ticks, by_scans, strict=True):
+        assert abs(one.raised_s - other.raised_s) <= 2.0
