@@ -398,7 +398,7 @@ class Plan:
 
     def tasks(self, half: family.Half) -> list[tuple[family.Half, int, bool]]:
         """Return what `score_case` is to be called with."""
-        kinds = _kinds(half)
+        kinds = kinds_in_turn(half)
         at_twice = [r for r in range(max(self.rounds, default=0) + 1, 10_000) if r % 5 == _TWICE]
         faults = [r * kinds + k for r in self.rounds for k in range(kinds)]
         faults += [r * kinds for r in at_twice[: self.drifts]]
@@ -414,7 +414,7 @@ FULL: Final = Plan(healthy=740, whole=60, rounds=tuple(range(19)), drifts=40)
 three. Ten minutes on two cores at a second a case."""
 
 
-def _kinds(half: family.Half) -> int:
+def kinds_in_turn(half: family.Half) -> int:
     """Return how many kinds of fault take turns; drift is the first of them."""
     first = family.FIRST_FAULTY
     again = (k for k in itertools.count(1) if _kind(half, first + k) == _kind(half, first))
