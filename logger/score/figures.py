@@ -147,10 +147,14 @@ def _false(results: Sequence[Result]) -> list[Figure]:
     unit, thousands = "per 1000 pair-hours", hours / 1000.0
     least = rate_at_least(events, thousands)
     most = rate_at_most(events, thousands)
+    watched = [
+        r for r in results if r.exposure_h > 0
+    ]  # the rate takes alarms to be independent: they may not be
     return [
         _rate("false alarms", results),
         Figure("false alarms, at least", least, unit, "less", round(hours), goal=FALSE_PER_1000_H),
         Figure("false alarms, at most", most, unit, "less", round(hours)),
+        _share("soaks with a false alarm", sum(bool(r.false) for r in watched), len(watched), "less"),
     ]
 
 
