@@ -101,6 +101,7 @@ def play(
     force: bool = False,
     warm_up_min: float = 30.0,
     soak_min: float = 120.0,
+    scans_per_s: float = SCANS_PER_S,
     say: Callable[[str], None],
     progress: Callable[[float], None] = lambda _t_s: None,
 ) -> dict[str, Any]:
@@ -119,7 +120,7 @@ def play(
     files.make_room(force=force)
     say(f"{name}: {played.says}")
     with _dashboard(files.store, viewer, say) as stay:
-        soak_id = _soak(played, files.store, speed, viewer is None, say, progress)
+        soak_id = _soak(played, files.store, scans_per_s, speed, viewer is None, say, progress)
         if soak_id is None:
             raise KeyboardInterrupt
         document = write_results(files, soak_id)
@@ -143,13 +144,14 @@ def write_results(files: Files, soak_id: int) -> dict[str, Any]:
 def _soak(
     played: Scenario,
     store: Path,
+    scans_per_s: float,
     speed: float,
     ends_with_plan: bool,
     say: Callable[[str], None],
     seen: Callable[[float], None],
 ) -> int | None:
     """Run the daemon on the simulated DAQ until the soak ends; return its number."""
-    text = played.setup_text(scans_per_s=SCANS_PER_S)
+    text = played.setup_text(scans_per_s=scans_per_s)
     found = setup.parse(text, path="the demo's set-up")
 
     def look(output: Output) -> None:
@@ -157,7 +159,7 @@ def _soak(
 
     with _board(played, speed) as port:
         link = SerialLink(
-            str(port), channels=len(found.channel), scans_per_s=SCANS_PER_S, speed=speed, wait=True
+            str(port), channels=len(found.channel), scans_per_s=scans_per_s, speed=speed, wait=True
         )
         return daemon.run(
             setup=found,

@@ -25,6 +25,8 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="the simulated DAQ needs
 
 SAME_RAISED_S = 2.0
 SOAK_MIN = {"drift": 60.0}
+SCANS_PER_S = {"cable-out": demo.SCANS_PER_S}
+"""Others 4: what happens in them lasts seconds. The full soak below has the full rate too."""
 FOUND = tuple(NAMES)[: tuple(NAMES).index("re-lock")]
 """Those whose kind some detector finds; the rest are played and judged, whatever is found in them."""
 WITHOUT_WARNING = ("healthy", "mains-change")
@@ -33,7 +35,15 @@ WITHOUT_WARNING = ("healthy", "mains-change")
 def play(name: str, out: Path) -> dict[str, Any]:
     """Play a scenario, shorter than the usual one, and return the verdict."""
     said: list[str] = []
-    return demo.play(name, out, seed=3, warm_up_min=20.0, soak_min=SOAK_MIN.get(name, 36.0), say=said.append)
+    return demo.play(
+        name,
+        out,
+        seed=3,
+        warm_up_min=20.0,
+        soak_min=SOAK_MIN.get(name, 36.0),
+        scans_per_s=SCANS_PER_S.get(name, 4.0),
+        say=said.append,
+    )
 
 
 def named(finding: dict[str, Any]) -> tuple[str, str | None, str]:
