@@ -13,18 +13,25 @@ from logger.bias import Circuit
 from logger.blocks import FloatArray, ReadingBlock, TickBlock
 from logger.finding import Finding
 from logger.setup import Setup
+from logger.watch.bias_lost import BiasLost
 from logger.watch.book import Book
+from logger.watch.common_drift import CommonDrift
 from logger.watch.drift import Drift
 from logger.watch.drop_out import DropOut
 from logger.watch.gap import Gap
+from logger.watch.ht_change import HTChange
 from logger.watch.mains_change import MainsChange
+from logger.watch.mains_lost import MainsLost
 from logger.watch.measuring_fault import MeasuringFault
 from logger.watch.mismatch import Mismatch
+from logger.watch.out_of_limits import OutOfLimits
 from logger.watch.over_current import OverCurrent
 from logger.watch.over_dissipation import OverDissipation
+from logger.watch.over_temperature import OverTemperature
 from logger.watch.phase import Phase
 from logger.watch.runaway import Runaway
 from logger.watch.seconds import BIN_S, MINUTE_S, Claim, Clear, Minutes, Seconds, Tens
+from logger.watch.side_balance import SideBalance
 from logger.watch.unsettled import Unsettled
 
 TEMPERATURES = ("ambient temperature", "chassis temperature", "transformer temperature", "temperature")
@@ -77,11 +84,18 @@ class Panel:
         self._detectors = (
             self.drop_out,
             self.measuring_fault,
+            MainsLost(setup),
+            BiasLost(setup, self.tens),
             OverDissipation(setup),
+            OverTemperature(setup, self._warm),
             MainsChange(setup, self.tens),
+            HTChange(setup, self.tens),
             Runaway(setup, self.tens),
             self.unsettled,
+            CommonDrift(setup, self.minutes, self.settled_min),
             Drift(setup, self.minutes, self.settled_min),
+            OutOfLimits(setup, self.minutes),
+            SideBalance(setup, self.minutes),
             Mismatch(setup, self.minutes),
         )
 
@@ -107,6 +121,7 @@ class Panel:
         """Take note of a calm block without looking at its scans one by one."""
         if len(block):
             self.gap.pass_over(block)
+            self.drop_out.pass_over(block)
 
     def silence(self) -> list[Finding]:
         """The daemon has heard nothing for too long: open a live gap."""
