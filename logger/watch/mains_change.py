@@ -24,6 +24,7 @@ class MainsChange:
     def __init__(self, setup: Setup, tens: Tens) -> None:
         column = setup.first("mains")
         self._name = setup.channel[column].name if column is not None else None
+        self._there_v = 0.5 * setup.amp.nominal_mains_V
         self._tens = tens
         self._before_v = math.nan
         self._back = 0
@@ -36,7 +37,7 @@ class MainsChange:
         for row, index in seconds.bins:
             if self._tens.unbroken(index, _BINS):
                 bins = self._tens.mains_v[index - _BINS + 1 : index + 1].tolist()
-                if all(b == b for b in bins):
+                if all(b > self._there_v for b in bins):  # a mains that is gone is `mains lost`
                     end_s = float(seconds.closed_s[row])
                     out.extend((row, event) for event in self._look(bins, int(seconds.t_s[row]), end_s))
         return out

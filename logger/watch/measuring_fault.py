@@ -9,7 +9,7 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seconds
+from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seconds, ewma
 
 _STUCK_S, _MOVED_S, _WELL_S, _WRONG_S = 60, 120, 30, 5
 _NOISY: Final = 8.0
@@ -17,6 +17,7 @@ _NOISY_S, _OF_S = 4, 6
 _FLOOR_A: Final = 20e-6
 _BELOW_A: Final = -0.003
 _BELOW_S: Final = 3
+_WEIGHT: Final = 0.3  # as in NIST/SEMATECH e-Handbook 6.3.2.4: some three minutes of memory
 
 
 class MeasuringFault:
@@ -142,7 +143,7 @@ class MeasuringFault:
                 continue
             # the first minute's tails are no scatter: the median is not taken in by them
             now, base = max(float(np.median(scatter[usable, j])) * 1.2, _FLOOR_A), self._base_a[j]
-            self._base_a[j] = now if base != base else base + 0.3 * (min(now, 3 * base) - base)
+            self._base_a[j] = now if base != base else ewma(base, min(now, 3 * base), _WEIGHT)
             self._level_a[j] = values[usable, j].mean()
 
     def _pair(

@@ -257,6 +257,11 @@ class Detector(Protocol):
         ...
 
 
+def ewma(last: float, value: float, weight: float) -> float:
+    """Return the exponentially weighted moving average after one more value (Roberts 1959)."""
+    return last + weight * (value - last)
+
+
 def others_median(values: Sequence[float], masked: Sequence[bool] | BoolArray) -> float:
     """Return the median of the pairs that can be judged (mean of the middle two when even), or NaN."""
     good = sorted(v for v, m in zip(values, masked, strict=True) if not m and v == v)
