@@ -16,11 +16,30 @@ _LEADS = (
     Kind.DROP_OUT,
     Kind.MEASURING_FAULT,
     Kind.GAP,
+    Kind.STEP_CHANGE,
+    Kind.INTERMITTENT,
     Kind.UNSETTLED,
     Kind.DRIFT,
     Kind.MISMATCH,
+    Kind.OUT_OF_LIMITS,
     Kind.OVER_DISSIPATION,
 )
+# What is done to all pairs at once explains what each of them then does.
+_EXPLAINS = {
+    Kind.BIAS_LOST: frozenset(
+        {
+            Kind.STEP_CHANGE,
+            Kind.UNSETTLED,
+            Kind.DRIFT,
+            Kind.COMMON_DRIFT,
+            Kind.MISMATCH,
+            Kind.SIDE_BALANCE,
+            Kind.OUT_OF_LIMITS,
+            Kind.OVER_DISSIPATION,
+        }
+    ),
+    Kind.COMMON_DRIFT: frozenset({Kind.UNSETTLED, Kind.OUT_OF_LIMITS, Kind.OVER_DISSIPATION}),
+}
 _BLINDS = frozenset({Kind.OVER_CURRENT, Kind.DROP_OUT, Kind.MEASURING_FAULT})
 
 
@@ -81,6 +100,13 @@ class Book:
 
     def _lead(self, finding: Finding) -> list[Finding]:
         """Put the new finding under the one that explains it, or the others under it."""
+        for other in self.findings[:-1]:
+            explained = _EXPLAINS.get(other.kind, frozenset())
+            if other.open and finding.kind in explained and set(finding.channels) & set(other.channels):
+                self.findings[-1] = finding.changed(under=other.id if other.under is None else other.under)
+                return [self.findings[-1]]
+        if finding.kind in _EXPLAINS:
+            return [*self._take(finding), finding]
         if finding.channel is None or finding.kind not in _LEADS:
             return [finding]
         rank = _LEADS.index(finding.kind)
@@ -101,6 +127,18 @@ class Book:
                     touched.append(self.findings[child])
         self.findings[-1] = finding
         return [*touched, finding]
+
+    def _take(self, finding: Finding) -> list[Finding]:
+        """Put what the new finding explains under it, and what lay under that."""
+        taken: set[int] = set()
+        touched = []
+        for index, other in enumerate(self.findings[:-1]):
+            mine = other.open and other.under is None and other.kind in _EXPLAINS[finding.kind]
+            if (mine and set(other.channels) & set(finding.channels)) or other.under in taken:
+                taken.add(other.id)
+                self.findings[index] = other.changed(under=finding.id)
+                touched.append(self.findings[index])
+        return touched
 
     def _clear(self, clear: Clear) -> list[Finding]:
         index = self._by_key.get((clear.kind, clear.channels))

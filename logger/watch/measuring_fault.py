@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Final
 
 import numpy as np
@@ -17,6 +18,7 @@ _NOISY_S, _OF_S = 4, 6
 _FLOOR_A: Final = 20e-6
 _BELOW_A: Final = -0.003
 _BELOW_S: Final = 3
+_ONE_WAY: Final = 0.8
 _WEIGHT: Final = 0.3  # as in NIST/SEMATECH e-Handbook 6.3.2.4: some three minutes of memory
 
 
@@ -44,6 +46,7 @@ class MeasuringFault:
         self._step = np.full(pairs, np.nan)
         self._minute: list[tuple[FloatArray, FloatArray, BoolArray]] = []  # values, scatters, odd
         self._odd: list[list[bool]] = [[] for _ in range(pairs)]
+        self._recent: list[list[float]] = [[] for _ in range(pairs)]  # currents since the last quiet second
         self._same = np.zeros(pairs, dtype=np.int64)
         self._moved = np.zeros(pairs, dtype=np.int64)
         self._negative = [0] * pairs
@@ -96,6 +99,7 @@ class MeasuringFault:
             since = np.where(moves.any(axis=0), moves[::-1].argmax(axis=0), len(seconds) + self._same)
             self._same = since
             self._moved = np.minimum(self._moved + moves.sum(axis=0), 10_000)
+            self._recent = [[value] for value in last.tolist()]
         self._last, self._step = last, step
         self._minute.append((seconds.current_a, scatter, odd))
         if int(seconds.on_end_s) % MINUTE_S == MINUTE_S - 1:
@@ -167,7 +171,10 @@ class MeasuringFault:
         history.append(odd)
         del history[:-_OF_S]
         # At one scan a second a plain step is a single large difference; noise keeps coming.
-        noisy = sum(history) >= _NOISY_S
+        recent = self._recent[j]
+        recent.append(float(value))
+        del recent[: -_OF_S - 1]
+        noisy = sum(history) >= _NOISY_S and not _went_one_way(recent)
         self._same[j] = self._same[j] + 1 if still else 0
         self._moved[j] = min(self._moved[j] + (0 if still else 1), 10_000)
         stuck = self._same[j] >= _STUCK_S and self._moved[j] > _MOVED_S
@@ -231,6 +238,12 @@ class MeasuringFault:
             out.append((row, _claim(name, says, int(seconds.t_s[row]) - _WRONG_S, closed_s)))
         elif not wrong and count == _WRONG_S:
             out.append((row, Clear(Kind.MEASURING_FAULT, (name,), closed_s)))
+
+
+def _went_one_way(values: list[float]) -> bool:
+    """Whether a current went from one level to another, as a jump does and noise does not."""
+    way = sum(abs(b - a) for a, b in itertools.pairwise(values))
+    return way > 0 and abs(values[-1] - values[0]) > _ONE_WAY * way
 
 
 def _filled(rows: FloatArray) -> FloatArray:

@@ -32,6 +32,7 @@ from logger.watch.phase import Phase
 from logger.watch.runaway import Runaway
 from logger.watch.seconds import BIN_S, MINUTE_S, Claim, Clear, Minutes, Seconds, Tens
 from logger.watch.side_balance import SideBalance
+from logger.watch.step_change import StepChange
 from logger.watch.unsettled import Unsettled
 
 TEMPERATURES = ("ambient temperature", "chassis temperature", "transformer temperature", "temperature")
@@ -91,6 +92,7 @@ class Panel:
             MainsChange(setup, self.tens),
             HTChange(setup, self.tens),
             Runaway(setup, self.tens),
+            StepChange(setup, self.tens, self.minutes),
             self.unsettled,
             CommonDrift(setup, self.minutes, self.settled_min),
             Drift(setup, self.minutes, self.settled_min),
