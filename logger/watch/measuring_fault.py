@@ -25,20 +25,21 @@ _WEIGHT: Final = 0.3  # as in NIST/SEMATECH e-Handbook 6.3.2.4: some three minut
 class MeasuringFault:
     """Looks for what no amplifier does, second by second.
 
-    A pair's second-to-second scatter eight times what it learnt for 4 s of 6 while the others stay
-    quiet; the same count for a minute on a channel that never stood still; a reading that current
-    through a resistor can't give (well below zero); HT of nothing while current flows; a temperature
-    outside -30 to 200 degC. Learns each pair's level and scatter from its second minute of HT on, at the
-    ends of minutes (one-pole filter, after Crowder and Hamilton 1992), never from minutes that it doubts. A
-    lead that comes off and reads nothing is found by `drop_out`. Price: not yet scored. Delay: 4 s, a
-    minute for a stuck code.
+    A pair's second-to-second scatter eight times what it learnt for 4 s of 6 (of a pair whose contact
+    crackles, see `intermittent`: in all of them) while the others stay quiet; the same count for a minute on
+    a channel that never stood still; a reading that current through a resistor can't give (well below zero);
+    HT of nothing while current flows; a temperature outside -30 to 200 degC. Learns each pair's level and
+    scatter from its second minute of HT on, at the ends of minutes (one-pole filter, after Crowder and
+    Hamilton 1992), never from minutes that it doubts. A lead that comes off and reads nothing is found by
+    `drop_out`. Price: not yet scored. Delay: 4 s, a minute for a stuck code.
     """
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: Setup, crackling: BoolArray | None = None) -> None:
         self._setup = setup
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         pairs = len(self._names)
+        self._crackling = crackling if crackling is not None else np.zeros(pairs, dtype=np.bool_)
         self._base_a = np.full(pairs, np.nan)
         """What each pair's scatter usually is."""
         self._level_a = np.full(pairs, np.nan)
@@ -174,7 +175,9 @@ class MeasuringFault:
         recent = self._recent[j]
         recent.append(float(value))
         del recent[: -_OF_S - 1]
-        noisy = sum(history) >= _NOISY_S and not _went_one_way(recent)
+        # a contact that crackles is restless too, but not in every second
+        enough = _OF_S if self._crackling[j] else _NOISY_S
+        noisy = sum(history) >= enough and not _went_one_way(recent)
         self._same[j] = self._same[j] + 1 if still else 0
         self._moved[j] = min(self._moved[j] + (0 if still else 1), 10_000)
         stuck = self._same[j] >= _STUCK_S and self._moved[j] > _MOVED_S

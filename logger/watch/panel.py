@@ -20,6 +20,7 @@ from logger.watch.drift import Drift
 from logger.watch.drop_out import DropOut
 from logger.watch.gap import Gap
 from logger.watch.ht_change import HTChange
+from logger.watch.intermittent import Intermittent
 from logger.watch.mains_change import MainsChange
 from logger.watch.mains_lost import MainsLost
 from logger.watch.measuring_fault import MeasuringFault
@@ -80,7 +81,8 @@ class Panel:
         self.gap = Gap(setup)
         self.drop_out = DropOut(setup, self.tens)
         self.over_current = OverCurrent(setup)
-        self.measuring_fault = MeasuringFault(setup)
+        intermittent = Intermittent(setup)
+        self.measuring_fault = MeasuringFault(setup, intermittent.crackling)
         self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
         self._detectors = (
             self.drop_out,
@@ -93,6 +95,7 @@ class Panel:
             HTChange(setup, self.tens),
             Runaway(setup, self.tens),
             StepChange(setup, self.tens, self.minutes),
+            intermittent,
             self.unsettled,
             CommonDrift(setup, self.minutes, self.settled_min),
             Drift(setup, self.minutes, self.settled_min),
