@@ -192,6 +192,8 @@ class Judge:
         if self.setup.first("HT") is not None:
             statements["dissipation"] = self._dissipation(out, j, mean, enough)
         statements["settled"] = self._settled(j, enough)
+        if self.setup.limits.pair_low_mA is not None or self.setup.limits.pair_high_mA is not None:
+            statements["own window"] = self._own_window(out, enough)
         out["statements"] = statements
         out["verdict"] = self._with_findings(channel.name, worst(statements.values()))
         if out["verdict"] == PASS and any(s is None for s in statements.values()):
@@ -327,6 +329,19 @@ class Judge:
             return PASS
         return two_sided_statement(left, 1.96 * u, self.panel.unsettled.limit_a(), self.width_U)
 
+    def _own_window(self, out: dict[str, Any], enough: bool) -> str | None:
+        """Judge the settled current against the window that the set-up states: the worse side."""
+        mA, U = out["settled_mA"], out["expanded_uncertainty_mA"]
+        if mA is None or U is None or not enough:
+            return None
+        low, high = self.setup.limits.pair_low_mA, self.setup.limits.pair_high_mA
+        return worst(
+            [
+                upper_statement(-mA, U, -low, self.width_U) if low is not None else None,
+                upper_statement(mA, U, high, self.width_U) if high is not None else None,
+            ]
+        )
+
     def _with_findings(self, name: str, statement: str | None) -> str | None:
         for finding in self.findings:
             if name not in finding.channels or finding.severity is Severity.REMARK:
@@ -361,17 +376,14 @@ class Judge:
         return out
 
     def _soak_verdict(self, pairs: list[dict[str, Any]]) -> str | None:
+        findings = [f for f in self.findings if f.severity is not Severity.REMARK]
+        if any(f.kind in _FATAL or f.severity is Severity.TRIP for f in findings):
+            return FAIL
         if all(s is None for pair in pairs for s in pair["statements"].values()):
-            fatal = any(pair["verdict"] == FAIL for pair in pairs)
-            return FAIL if fatal else None
+            return None
         verdict = worst(pair["verdict"] for pair in pairs)
-        for finding in self.findings:
-            if finding.severity is Severity.REMARK or finding.channel is not None:
-                continue
-            if finding.kind in _FATAL or finding.severity is Severity.TRIP:
-                verdict = FAIL
-            elif finding.kind in _AT_BEST_CONDITIONAL_FAIL and finding.open:
-                verdict = worst([verdict, COND_FAIL])
+        if any(f.kind in _AT_BEST_CONDITIONAL_FAIL and f.open for f in findings):
+            verdict = worst([verdict, COND_FAIL])
         unjudged = any(s is None for pair in pairs for s in pair["statements"].values())
         return worst([verdict, COND_PASS]) if unjudged else verdict
 

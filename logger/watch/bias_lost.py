@@ -133,7 +133,7 @@ class BiasLost:
             return self._cleared(rose, on_s, float(seconds.closed_s[row]))
         bias = float(seconds.bias_v[row] / self._level[pairs + 2])
         mains = float(seconds.mains_v[row] / self._level[pairs + 1])
-        fell = bias / (mains if mains == mains else 1.0) < _BIAS_FELL
+        fell = bias / (mains if mains > 0.5 else 1.0) < _BIAS_FELL
         up = rose > (_ROSE_WITH_BIAS if fell else _ROSE)
         up = up and (fell or seconds.state not in ("under signal", "setting bias"))
         ht = float(seconds.ht_v[row] / self._level[pairs])

@@ -130,12 +130,18 @@ class Book:
 
     def _take(self, finding: Finding) -> list[Finding]:
         """Put what the new finding explains under it, and what lay under that."""
-        taken: set[int] = set()
+        explained, mine = _EXPLAINS[finding.kind], set(finding.channels)
+        taken = {
+            other.id
+            for other in self.findings[:-1]
+            if other.open
+            and other.under is None
+            and other.kind in explained
+            and mine & set(other.channels)
+        }
         touched = []
         for index, other in enumerate(self.findings[:-1]):
-            mine = other.open and other.under is None and other.kind in _EXPLAINS[finding.kind]
-            if (mine and set(other.channels) & set(finding.channels)) or other.under in taken:
-                taken.add(other.id)
+            if other.id in taken or other.under in taken:
                 self.findings[index] = other.changed(under=finding.id)
                 touched.append(self.findings[index])
         return touched

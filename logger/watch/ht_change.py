@@ -31,7 +31,7 @@ class HTChange:
     HT follows the mains one to one, and rises by some 5 % (common practice, no source: 2 to 8 % are taken
     for possible) when the whole idle current goes. A remark where more than 1.5 % is left, a warning above
     5 %; a step or a slow way, it is one finding until it comes back. Without mains a remark above 2.5 %,
-    which may be the mains; a warning only with fixed bias and where the currents moved three times as far:
+    which may be the mains; as with them only with fixed bias and where the currents moved three times as far:
     the mains move bias and HT together and the currents by 1.5 times, HT alone moves them by 5.
     Learns the first minute that is steady within 0.8 % after 5 minutes of HT, and keeps it over restarts.
     Delay: 30 to 40 s. Price: it is a remark; of its warnings see README, how good the watch is.
@@ -76,7 +76,8 @@ class HTChange:
             near = self._level is None and abs(now - float(self._was[0])) < 0.5 * _REMARK
             if near and not self._loaded(current[stop - 1]):
                 continue
-            event = self._judge(now, current[stop - _BINS : stop], six, seconds, row)
+            ht_v = float(self._tens.ht_v[index])
+            event = self._judge(now, current[stop - _BINS : stop], six, ht_v, seconds, row)
             if event is not None:
                 out.append((row, event))
         return out
@@ -84,9 +85,12 @@ class HTChange:
     def _free(self, first: int) -> list[float]:
         """Return log HT over nominal, the mains taken out where measured, NaN where it is not there."""
         ht = self._tens.ht_v[first:] / self._ht_v
-        ratio = ht / (self._tens.mains_v[first:] / self._mains_v) if self._mains else ht
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.log(np.where(ht > 0.5, ratio, np.nan)).tolist()  # type: ignore[no-any-return]
+        there = ht > 0.5
+        if self._mains:
+            mains = self._tens.mains_v[first:] / self._mains_v
+            there &= mains > 0.5
+            ht = ht / np.where(there, mains, np.nan)
+        return [float(x) for x in np.log(np.where(there, ht, np.nan))]
 
     def _loaded(self, current_a: FloatArray) -> bool:
         """Whether the load differs so much from what it was that it has to be looked at."""
@@ -95,7 +99,7 @@ class HTChange:
         return not bool(abs(current_a.sum() / was_a.sum() - 1.0) < 0.1)
 
     def _judge(
-        self, now: float, current_a: FloatArray, six: list[float], seconds: Seconds, row: int
+        self, now: float, current_a: FloatArray, six: list[float], ht_v: float, seconds: Seconds, row: int
     ) -> Claim | Clear | None:
         assert self._was is not None
         was, was_a = float(self._was[0]), self._was[1:]
@@ -108,17 +112,17 @@ class HTChange:
         unsure = 2 * _REGULATION * (1.0 - float(known.mean())) + _REGULATION_U * abs(load - 1.0)
         left = now - was + _REGULATION * (load - 1.0)
         left = math.copysign(max(0.0, abs(left) - unsure), left)
-        least = _REMARK if self._mains else _REMARK_ALONE
         closed_s = float(seconds.closed_s[row])
         name = self._name or ""
+        own = self._mains
+        if not own and self._fixed and load > 0 and now != was:
+            own = math.log(load) / (now - was) > _OWN_GAIN
+        least = _REMARK if own else _REMARK_ALONE
         if self._level is not None:
             self._back = self._back + 1 if abs(left) < _BACK * least else 0
             if self._back >= _BINS:
                 self._level, self._back = None, 0
                 return Clear(Kind.HT_CHANGE, (name,), closed_s)
-        own = self._mains
-        if not own and self._fixed and load > 0:
-            own = math.log(load) / (now - was) > _OWN_GAIN if now != was else False
         if abs(left) < least:
             return None
         level = Severity.WARNING if abs(left) > _WARN and own else Severity.REMARK
@@ -127,6 +131,7 @@ class HTChange:
         self._level = level
         moved = (math.exp(now - was) - 1.0) * 100.0
         mains = "nor do the mains" if own else "the mains may"
+        mains = mains if self._mains or not own else "and mains would move the currents less"
         against = " against the mains" if self._mains else ""
         return Claim(
             Kind.HT_CHANGE,
@@ -135,7 +140,7 @@ class HTChange:
             closed_s,
             level,
             f"HT {'rose' if moved > 0 else 'fell'} by {abs(moved):.1f} %{against} to "
-            f"{float(seconds.ht_v[row]):.0f} V: the load doesn't explain it, {mains}",
+            f"{ht_v:.0f} V: the load doesn't explain it, {mains}",
             "Look at rectifier, reservoir and fuse. HT is lethal: switch off and discharge it first."
             if level is Severity.WARNING
             else "",
