@@ -112,6 +112,26 @@ class Forecast:
         zero = np.zeros(self.tails.shape[2])
         return _quantile(self.tails.sum(axis=1), self._left_sd_of, self.weight, 0.9, about=zero)
 
+    def chance_above(self, limit: FloatArray, ago_min: float = 0.0) -> FloatArray:
+        """Return how likely it is that a pair had over its `limit` (p,) to go so many minutes ago, (p,)."""
+        from scipy.special import ndtr
+
+        then = self._then(ago_min)
+        left = np.einsum("gi,gip->gp", then, self.tails)
+        variance = np.einsum("gi,gij,gj->g", then, self.tails_cov, then)
+        sd = np.sqrt(np.maximum(variance, 1e-24))[:, None]
+        within = ndtr((limit - left) / sd) - ndtr((-limit - left) / sd)
+        return np.asarray(1.0 - (self.weight * within).sum(axis=0), dtype=np.float64)
+
+    def left_before(self, ago_min: float) -> FloatArray:
+        """Return the movement that was still to come so many minutes ago, with sign, (p,)."""
+        left = np.einsum("gi,gip->gp", self._then(ago_min), self.tails)
+        return np.asarray((self.weight * left).sum(axis=0), dtype=np.float64)
+
+    def _then(self, ago_min: float) -> FloatArray:
+        """How much larger each tail was so many minutes ago, (g, 2)."""
+        return np.exp(np.minimum(ago_min / self.tau_min, 300.0))
+
     @cached_property
     def _left_sd_of(self) -> FloatArray:
         return np.asarray(

@@ -425,14 +425,15 @@ def _side_balance(run: Run, finding: Finding, j: int | None, row: int) -> bool:
 
 
 def _unsettled(run: Run, finding: Finding, j: int | None, row: int) -> bool:
-    """A pair has more than the settling limit still to go."""
+    """A pair has more than the settling limit to go when the warm-up ended: that is the onset stated."""
     if j is None:
         return False
     fault = run.fault
     stop = len(run.course.t_s)
     if fault is not None and fault.kind not in ("unsettled", "drift"):
         stop = min(stop, max(int(fault.onset_s - run.course.t_s[0]), row + 1))
-    ahead = _rows(run, row, min(stop, row + 5400))
+    said_of = max(min(row, int(finding.onset_s - run.course.t_s[0])), 0)
+    ahead = _rows(run, said_of, min(stop, said_of + 5400))
     on = powered(run)[ahead]
     if not on.any():
         return False

@@ -14,9 +14,8 @@ from logger.setup import Setup
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
 
 _HOLD = 3
-_SLACK_MIN = 3.0
-_DOUBT = 0.53  # tuned on seeds 1 to 20 of the simulator: healthy pairs stay below 0.45, faults above 0.6
-_WATCH_MIN = 20.0
+_SURE = 0.95  # on the family's tuning seeds no healthy pair of 150 came above 0.9 for 3 minutes
+_WATCH_MIN = 60.0
 _TURN_MIN = 8.0  # later, what moves again is drift
 _EVERY_MIN_AFTER = 180.0
 
@@ -51,11 +50,13 @@ class Unsettled:
 
     A pair is settled once the upper 90 % limit of what the model says is still to come has been below
     the settling limit for 3 minutes, and for good: it is taken back where the limit is passed again up to
-    8 minutes after the warm-up. In the 20 minutes after the warm-up's end a pair that never settled is
-    held to be unsettled: at once where what remains is above the limit for 3 minutes, 3 minutes later
-    where it is above half of it and can't be said to be below. With three pairs and more the pair's own
-    movement must say the same: what all do together is the supply.
-    Learns from 2 minutes of HT on, anew after a restart. Price: not yet scored. Delay: 3 minutes.
+    8 minutes after the warm-up. In the hour after the warm-up's end a pair that never settled is held to be
+    unsettled where, by what it has done since, more than the limit was still to come at that end with a
+    chance of 95 %, for 3 minutes: a large rest is called at once, a small one once it has been seen to
+    move. With three pairs and more it is the pair's own movement that is forecast: what all do together is
+    the supply and the room, and it must have settled by itself too.
+    Learns from 2 minutes of HT on, anew after a restart. Price: see README, how good the
+    watch is. Delay: 3 to 30 minutes.
     """
 
     def __init__(self, setup: Setup, minutes: Minutes, settled_min: list[float]) -> None:
@@ -68,7 +69,8 @@ class Unsettled:
         self.left_a = [math.nan] * pairs
         self.left_u_a = [math.nan] * pairs
         self.end_a = [math.nan] * pairs
-        self._own_a = [math.nan] * pairs
+        self._chance = [math.nan] * pairs
+        self._then_a = [math.nan] * pairs
         self._upper_a = [math.nan] * pairs
         self._shifts_min: list[float] = []
         self._masked = [False] * pairs
@@ -136,7 +138,7 @@ class Unsettled:
         minutes = self._minutes
         currents = minutes.currents(self._start)
         for j in range(len(self._names)):
-            self.left_a[j] = self.left_u_a[j] = self.end_a[j] = self._own_a[j] = math.nan
+            self.left_a[j] = self.left_u_a[j] = self.end_a[j] = self._chance[j] = math.nan
         self._basis = self._outlook = None
         good = ~np.isnan(currents[-1]) & (np.isnan(currents).mean(axis=0) < 0.2) & ~second.masked
         rows = ~np.isnan(currents[:, good]).any(axis=1)
@@ -161,19 +163,26 @@ class Unsettled:
         )
         doubted = usual.with_slow_odds(SLOW_DOUBTED)
         for i, j in enumerate(pairs):
-            self.left_a[j] = self._own_a[j] = float(doubted.left[i] * level[j])
-            self.left_u_a[j] = float(doubted.left_sd[i] * level[j])
-            self._upper_a[j] = float(doubted.left_upper[i] * level[j])
             self.end_a[j] = float(usual.end[i] * level[j])
-        doubtful = any(abs(self.left_a[j]) > _DOUBT * self.limit_a() for j in pairs)
-        if len(pairs) >= 3 and doubtful and self._watching(float(minutes.t_min[-1])):
+        alone = doubted
+        if len(pairs) >= 3:  # what all do together is the supply and the room, not a pair's settling
             rows &= on >= 2.0  # before that the heaters' rise is in it
             own = own_movement(currents[np.ix_(rows, good)])
             apart = forecast(on[rows], 1.0 + own)
-            if apart is not None:
-                apart = apart.with_slow_odds(SLOW_DOUBTED)
-                for i, j in enumerate(pairs):
-                    self._own_a[j] = float(apart.left[i] * level[j])
+            alone = (apart or usual).with_slow_odds(SLOW_DOUBTED)
+        ago = max(float(minutes.t_min[-1]) - self._warm_end_min, 0.0) if not self._warming else 0.0
+        chance, upper = alone.chance_above(self.limit_a() / level[good], ago), alone.left_upper
+        then = alone.left_before(ago)
+        for i, j in enumerate(pairs):
+            self._chance[j] = float(chance[i])
+            self._then_a[j] = float(then[i] * level[j])
+            self._upper_a[j] = float(max(upper[i], doubted.left_upper[i]) * level[j])
+            self.left_a[j] = float(alone.left[i] * level[j])
+            self.left_u_a[j] = float(alone.left_sd[i] * level[j])
+
+    @property
+    def _warming(self) -> bool:
+        return math.isnan(self._warm_end_min)
 
     def _watching(self, now: float) -> bool:
         """Whether it is early enough to hold a pair unsettled."""
@@ -187,15 +196,13 @@ class Unsettled:
         out: list[Claim | Clear] = []
         limit = self.limit_a()
         for j, name in enumerate(self._names):
-            left, u = self.left_a[j], self.left_u_a[j]
+            left, u, then = self.left_a[j], self.left_u_a[j], self._then_a[j]
             if left != left:
                 continue
             below = self._upper_a[j] < limit
             self._below[j] = self._below[j] + 1 if below else 0
             self._undone[j] = 0 if below else self._undone[j] + 1
-            late = now - self._warm_end_min >= _SLACK_MIN
-            least = min(abs(left), abs(self._own_a[j])) if left * self._own_a[j] > 0 else 0.0
-            self._above[j] = self._above[j] + 1 if least > (_DOUBT if late else 1.0) * limit else 0
+            self._above[j] = self._above[j] + 1 if self._chance[j] > _SURE else 0
             if self._below[j] >= _HOLD and math.isnan(self.settled_min[j]):
                 self.settled_min[j] = now
                 if self._open[j]:
@@ -221,10 +228,11 @@ class Unsettled:
                         self._warm_end_min * 60.0,
                         second.end_s,
                         Severity.WARNING,
-                        f"{self._labels[j]} has not settled: it has about {abs(left) * 1e3:.1f} mA "
-                        f"{'down' if left > 0 else 'up'} still to go",
+                        f"{self._labels[j]} had not settled when the warm-up ended: about "
+                        f"{abs(then) * 1e3:.1f} mA {'down' if then > 0 else 'up'} to go then, "
+                        f"{abs(left) * 1e3:.1f} mA now",
                         "Let it warm up longer before you set the bias or believe the match.",
-                        evidence={"left_a": left, "u_left_a": u, "limit_a": limit},
+                        evidence={"left_a": left, "u_left_a": u, "left_then_a": then, "limit_a": limit},
                     )
                 )
         return out
