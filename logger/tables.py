@@ -105,7 +105,7 @@ def _pairs_table(pairs: Sequence[dict[str, Any]]) -> Table:
         table.add_row(
             escape(pair["label"]),
             RESULT_WORDS[pair["verdict"]],
-            _with_u(pair["settled_mA"], pair["expanded_uncertainty_mA"]),
+            _with_u(pair["settled_mA"], pair["expanded_uncertainty_mA"]) + _mark(says, "own window"),
             _with_u(pair["from_others_mA"], pair["from_others_expanded_uncertainty_mA"], sign=True)
             + _mark(says, "from the others"),
             _interval(pair["drift_mA_per_h"], pair["drift_interval_mA_per_h"]) + _mark(says, "drift"),

@@ -16,7 +16,7 @@ import numpy as np
 
 from logger.blocks import DaqInfo, TickBlock
 from logger.budget import dissipation_U
-from logger.convert import Calibration, difference_U, value_U
+from logger.convert import Calibration, difference_U, expanded, terms, value_U
 from logger.finding import Finding, Kind, Severity
 from logger.settling import Rate, drift_rate
 from logger.setup import Channel, Setup
@@ -140,7 +140,8 @@ class Judge:
         pairs = [self._pair(j) for j in range(len(self.setup.pairs))]
         by_name = {pair["name"]: pair for pair in pairs}
         channels = [by_name.get(c.name) or self._other(i, c) for i, c in enumerate(self.setup.channel)]
-        verdict = self._soak_verdict(pairs)
+        sides = self._side_balance()
+        verdict = self._soak_verdict(pairs, sides.get("statements", {}))
         phase = self.panel.phase
         return {
             "schema": "soakbench.judge/1",
@@ -151,12 +152,13 @@ class Judge:
                 "judged_s": float(self.sums.seconds),
                 "scans": scans,
                 "scans_missing": scans_missing,
-                "says": self._says(verdict, pairs),
+                "says": self._says(verdict, pairs, sides),
                 "conditions": self._conditions(),
                 "began_hot": phase.began_hot,
                 "steps": [{"step": r.step, "from_s": r.from_s, "to_s": r.to_s} for r in phase.runs],
                 "states": [{"state": state, "from_s": from_s} for state, from_s in phase.states],
                 "lines_skipped": {"count": skipped[0], "first": skipped[1]},
+                **sides,
             },
             "channels": channels,
             "findings": [finding_json(f) for f in self.findings],
@@ -355,6 +357,48 @@ class Judge:
 
     # the others, and the whole
 
+    def _side_balance(self) -> dict[str, Any]:
+        """Judge the push side's sum against the pull side's; empty where the set-up knows no sides."""
+        pairs = self.setup.pairs
+        signs = {"push": 1.0, "pull": -1.0}
+        weights = {j: signs[c.side] for j, c in enumerate(pairs) if c.side is not None}
+        if set(weights.values()) != {1.0, -1.0}:
+            return {}
+        pct = U_pct = statement = None
+        values = {j: self.means[j] for j in weights}
+        mean = sum(values.values()) / 2.0
+        if mean > 0:
+            apart = sum(weights[j] * values[j] for j in weights)
+            U = self._weighted_U(weights, values)
+            pct, U_pct = apart / mean * 100.0, U / mean * 100.0
+            if all(self._enough(self.setup.pair_columns[j]) for j in weights):
+                limit = self.setup.limits.side_balance_pct
+                statement = two_sided_statement(pct, U_pct, limit, self.width_U)
+        return {
+            "statements": {"side balance": statement},
+            "side_balance_pct": pct,
+            "side_balance_expanded_uncertainty_pct": U_pct,
+        }
+
+    def _weighted_U(self, weights: dict[int, float], values: dict[int, float]) -> float:
+        """Return U of a weighted sum of pairs' currents, in A; what pairs share acts on the whole sum."""
+        normals: list[float] = []
+        flats: list[float] = []
+        shared: dict[tuple[str, str], float] = {}
+        for j, weight in weights.items():
+            normals.append(weight * self._noise_u(j))
+            column = self.setup.pair_columns[j]
+            for term in terms(self.setup, self.daq, column, values[j], self.calibration):
+                size = weight * term.value * term.sensitivity
+                if term.shared:
+                    key = (term.distribution, term.term)
+                    shared[key] = shared.get(key, 0.0) + size
+                else:
+                    (normals if term.distribution == "normal" else flats).append(size)
+        for (distribution, _), size in shared.items():
+            (normals if distribution == "normal" else flats).append(size)
+        return expanded(math.hypot(*normals), [abs(size) for size in flats])[0]
+
     def _other(self, column: int, channel: Channel) -> dict[str, Any]:
         has = bool(self.sums.n[column] > 0)
         return {
@@ -375,19 +419,19 @@ class Judge:
             out[key] = _or_none(self.sums.mean(column)) if column is not None else None
         return out
 
-    def _soak_verdict(self, pairs: list[dict[str, Any]]) -> str | None:
+    def _soak_verdict(self, pairs: list[dict[str, Any]], whole: dict[str, str | None]) -> str | None:
         findings = [f for f in self.findings if f.severity is not Severity.REMARK]
         if any(f.kind in _FATAL or f.severity is Severity.TRIP for f in findings):
             return FAIL
         if all(s is None for pair in pairs for s in pair["statements"].values()):
             return None
-        verdict = worst(pair["verdict"] for pair in pairs)
+        verdict = worst([*(pair["verdict"] for pair in pairs), *whole.values()])
         if any(f.kind in _AT_BEST_CONDITIONAL_FAIL and f.open for f in findings):
             verdict = worst([verdict, COND_FAIL])
-        unjudged = any(s is None for pair in pairs for s in pair["statements"].values())
+        unjudged = None in whole.values() or any(s is None for p in pairs for s in p["statements"].values())
         return worst([verdict, COND_PASS]) if unjudged else verdict
 
-    def _says(self, verdict: str | None, pairs: list[dict[str, Any]]) -> str:
+    def _says(self, verdict: str | None, pairs: list[dict[str, Any]], sides: dict[str, Any]) -> str:
         if verdict is None:
             seconds = self.sums.seconds
             if seconds == 0:
@@ -411,6 +455,9 @@ class Judge:
             return (
                 f"Settled at {min(settled):.1f} to {max(settled):.1f} mA{match}, steady: {count} pass.{rest}"
             )
+        if verdict != COND_PASS and sides and sides["statements"]["side balance"] == verdict:
+            close = ", too close to call" if verdict == COND_FAIL else ""
+            return f"The sides differ by {abs(sides['side_balance_pct']):.1f} % of their mean{close}.{rest}"
         worst_pair = max(pairs, key=lambda p: ORDER.index(p["verdict"]) if p["verdict"] else -1)
         why = [name for name, s in worst_pair["statements"].items() if s == worst_pair["verdict"]]
         if verdict == COND_PASS and not why:
