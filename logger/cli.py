@@ -399,7 +399,8 @@ def score(
         picture.write(out, results, force=force)
         warn(f"the worst misses and false alarms are drawn in {out}")
     for figure in found.missed:
-        warn(f"missed: {figure.name} is {figure.value:.3g}, the goal is {figure.goal:g} ({figure.unit})")
+        unit = f" {figure.unit}" if figure.unit else ""
+        warn(f"missed: {figure.name}: {figure.value:.3g}{unit}, the goal is {figure.goal:g}")
     return 1 if found.missed else 0
 
 

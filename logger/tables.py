@@ -614,6 +614,8 @@ def _score_number(value: float, unit: str) -> str:
         return f"{value:.0%}" if value in (0.0, 1.0) else f"{value * 100:.1f} %"
     if unit == "of idle":
         return f"{value * 100:.1f} %"
+    if unit == "":
+        return f"{value:.0f}"
     return duration(value) if unit == "s" else f"{value:.2f}{' mA' if unit == 'mA' else ''}"
 
 

@@ -607,10 +607,27 @@ def test_only_what_must_be_admitted_of_false_alarms_has_a_goal(drifting_case: fa
     assert few.missed != []
     three = figures.score([replace(hours, false=[told] * 3)], "tune")
     assert three.missed == []
-    assert {f.name for f in three.figures if f.goal is not None} == {"false alarms, at least"}
+    assert {f.name for f in three.figures if f.goal is not None} == {
+        "false alarms, at least",
+        "cases in which the watch broke down",
+    }
     document = three.document()
     assert set(document[0]) == {"name", "value", "unit", "goal", "better", "n", "low", "high"}
     assert "7,754 pair-hours" in three.says[0]
+
+
+def test_a_case_that_breaks_the_watch_is_told_and_costs_no_other_its_figures(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def broken(self: Pipeline, block: object) -> None:
+        raise ZeroDivisionError("made up")
+
+    monkeypatch.setattr(Pipeline, "feed", broken)
+    result = run.score_case("tune", 3, False)
+    found = figures.score([result], "tune")
+    assert [f.name for f in found.missed] == ["cases in which the watch broke down"]
+    assert found.figures[0].n == 0
+    assert "Case 3 of the tune half broke the watch: ZeroDivisionError: made up" in found.says[-1]
 
 
 def test_scans_decide_the_delay_of_a_drop_out() -> None:

@@ -106,6 +106,8 @@ class Score:
 
 def score(results: Sequence[Result], half: str) -> Score:
     """Work out all figures of some cases."""
+    broken = [r for r in results if r.broke]
+    results = [r for r in results if not r.broke]
     overall = _false(results)
     by_class = [
         _rate(f"false alarms, {name}", [r for r in results if r.noise_class == name]) for name in CLASSES
@@ -114,12 +116,15 @@ def score(results: Sequence[Result], half: str) -> Score:
     hours = sum(r.exposure_h for r in results)
     by_kind = [_rate_of(f"false alarms, {kind}", n, hours) for kind, n in kinds.most_common()]
     rows = [_row(kind, size, cases) for kind, size, cases in _groups(results)]
-    figures = [*overall, *by_class, *by_kind, *_pooled(results)]
+    down = Figure(
+        "cases in which the watch broke down", len(broken), "", "less", len(broken) + len(results), goal=0.0
+    )
+    figures = [*overall, down, *by_class, *by_kind, *_pooled(results)]
     for row in rows:
         figures += [row.found, row.median, row.late, row.kind_right, row.named, row.blamed]
         figures += [row.ratio] if row.ratio is not None else []
     figures += [*_drift(results), *_runaway(results), *_settled(results), *_forecast(results)]
-    return Score(half, figures, rows, by_class, by_kind, _says(results))
+    return Score(half, figures, rows, by_class, by_kind, [*_says(results), *_broken(broken)])
 
 
 def _or_none(value: float) -> float | None:
@@ -307,6 +312,10 @@ def _forecast(results: Sequence[Result]) -> list[Figure]:
         _share("settling forecast: 90 % interval holds", held, len(made)),
         Figure("settling forecast: mean interval score", mean, "mA", "less", len(made)),
     ]
+
+
+def _broken(broken: Sequence[Result]) -> list[str]:
+    return [f"Case {r.number} of the {r.half} half broke the watch: {r.broke}." for r in broken]
 
 
 def _says(results: Sequence[Result]) -> list[str]:

@@ -11,10 +11,12 @@ import itertools
 import math
 import multiprocessing
 import os
+import traceback
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -113,6 +115,8 @@ class Result:
     """Error and U of each pair's settled current, in A."""
     forecasts: list[tuple[int, float, float, float, float]] = field(default_factory=list)
     """Minute, end, low, high, truth of each forecast, in A."""
+    broke: str = ""
+    """What the watch broke down with; then there are no other figures."""
     simulate_s: float = 0.0
     watch_s: float = 0.0
     score_s: float = 0.0
@@ -206,7 +210,13 @@ def score_case(half: family.Half, number: int, whole: bool) -> Result:
     begun = clock.monotonic_s()
     case = family.case(half, number)
     (course,) = family.courses([case])
-    watched = watch(case, course, whole=whole)
+    try:
+        watched = watch(case, course, whole=whole)
+    except Exception as error:  # a defect of the watch: it must not cost the other cases' figures
+        nothing = Counted(exposure_h=0.0, false=[])
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        broke = f"{type(error).__name__}: {error} ({Path(where.filename).name}, line {where.lineno})"
+        return replace(as_result(case, nothing), broke=broke)
     done = clock.monotonic_s()
     counted = count(
         Run(watched.setup, watched.course, case.fault, watched.alarms, watched.seen, watched.remarks)
