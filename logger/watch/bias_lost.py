@@ -48,7 +48,6 @@ class BiasLost:
         pairs = len(self._names)
         self._level = np.full(pairs + 3, np.nan)
         """Pairs, HT, mains and bias as they were."""
-        self._old = 0
         self._up = 0
         self._well = 0
         self._open = False
@@ -59,65 +58,61 @@ class BiasLost:
         """Take in a stretch."""
         if not seconds.powered:
             self._up = self._well = 0
-            if not self._open:
-                self._level[:] = np.nan
             return []
-        levels = self._levels(seconds)
-        if not self._open and self._up == 0 and self._calm(seconds, levels):
-            self._calm_s = float(seconds.t_s[-1])
-            for level in levels:
-                self._learn(level)
+        if not self._open and self._up == 0 and self._calm(seconds):
+            if len(self._names) == 1:
+                read = np.flatnonzero(seconds.current_a[:, 0] == seconds.current_a[:, 0])
+                self._calm_s = float(seconds.t_s[read[-1]]) if len(read) else self._calm_s
             return []
         out: list[tuple[int, Claim | Clear]] = []
-        ends = {row: level for (row, _), level in zip(seconds.bins, levels, strict=True)}
+        index = len(self._tens) - len(seconds.bins) - 1
+        ends = {row for row, _ in seconds.bins}
+        fresh = False
         for row in range(len(seconds)):
+            if not (self._open or self._up or fresh):
+                self._level, fresh = self._level_after(index, float(seconds.on_s[row])), True
             event = self._second(seconds, row)
             if event is not None:
                 out.append((row, event))
             if row in ends:
-                self._learn(ends[row])
+                index += 1
+            fresh = fresh and row not in ends and not (self._open or self._up)
         return out
 
-    def _levels(self, seconds: Seconds) -> FloatArray:
-        """Return what three bins running agree on at each bin's end, (bins, pairs + 3), else NaN."""
-        pairs = len(self._names)
-        if not seconds.bins:
-            return np.empty((0, pairs + 3))
-        first = seconds.bins[0][1] - 2
-        tens, start = self._tens, max(first, 0)
-        stop = seconds.bins[-1][1] + 1
-        others = (tens.ht_v, tens.mains_v, tens.bias_v)
-        rows = np.column_stack([tens.current_a[start:stop], *(x[start:stop] for x in others)])
-        out = np.full((len(seconds.bins), pairs + 3), np.nan)
-        if len(rows) < 3:
-            return out
-        a, b, c = rows[:-2], rows[1:-1], rows[2:]
-        low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
-        middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
-        on_s = tens.on_s[start:stop]
-        steady = on_s[2:] - on_s[:-2] == 2 * BIN_S
-        steady &= ~(high[:, :pairs] - low[:, :pairs] > _STEADY * np.abs(middle[:, :pairs])).any(axis=1)
-        middle[~steady] = np.nan
-        out[len(out) - len(middle) :] = middle
-        return out
-
-    def _learn(self, level: FloatArray) -> None:
-        if self._open or self._up:
-            return
-        if not np.isnan(level[: len(self._names)]).all():
-            self._level, self._old = level, 0
-            return
-        self._old += 1
-        if self._old >= _KEPT_BINS:
-            self._level = level
-
-    def _calm(self, seconds: Seconds, levels: FloatArray) -> bool:
+    def _calm(self, seconds: Seconds) -> bool:
         """Whether no second stands 10 % above any level that may be held against it."""
-        pairs = len(self._names)
-        least = np.fmin.reduce(np.vstack([self._level[:pairs], levels[:, :pairs]]), axis=0)
-        usable = ~seconds.masked & (least > _LEAST_A)
-        above = (seconds.current_a > _CALM * least) | ~usable
-        return not (above.all(axis=1).any() and usable.any())
+        reach = len(seconds.bins) + _KEPT_BINS + 3
+        least = np.fmin.reduce(self._tens.current_a[-reach:], axis=0, initial=np.inf)
+        above = seconds.current_a > _CALM * least
+        unknown = seconds.masked | ~((least > _LEAST_A) & (least < np.inf))
+        if unknown.any():
+            above |= unknown
+        unread = seconds.current_a != seconds.current_a
+        if unread.any():
+            above |= unread
+            above[unread.all(axis=1)] = False
+        return not above.all(axis=1).any()
+
+    def _level_after(self, index: int, on_s: float) -> FloatArray:
+        """Return pairs, HT, mains and bias at the newest three bins running that agree, NaN without any.
+
+        `index`: the last bin that has ended, a minute back at most.
+        """
+        pairs, tens = len(self._names), self._tens
+        for last in range(index, max(index - _KEPT_BINS, 1), -1):
+            three = slice(last - 2, last + 1)
+            ends_s = tens.on_s[three]
+            if not 0 < on_s - ends_s[2] <= BIN_S * (_KEPT_BINS + 1):
+                break
+            if ends_s[2] - ends_s[0] != 2 * BIN_S:
+                continue
+            others = (tens.ht_v[three], tens.mains_v[three], tens.bias_v[three])
+            rows = np.sort(np.column_stack([tens.current_a[three], *others]), axis=0)
+            apart = rows[2, :pairs] - rows[0, :pairs] > _STEADY * rows[1, :pairs]
+            if not apart.any() and not np.isnan(rows[2, :pairs]).all():
+                rows[1, np.isnan(rows[2])] = np.nan  # a pair that was not seen in all three has no level
+                return np.asarray(rows[1])
+        return np.full(pairs + 3, np.nan)
 
     def _second(self, seconds: Seconds, row: int) -> Claim | Clear | None:
         pairs = len(self._names)

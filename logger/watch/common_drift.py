@@ -62,6 +62,8 @@ class CommonDrift:
         self._smooth: list[float] = []
         self._from = 0
         self._moves = _JUMP / 5.0
+        self._limit = math.nan
+        """The drift limit, relative per hour."""
         self._open = False
         self._calm = 0
 
@@ -72,13 +74,8 @@ class CommonDrift:
         ready = self._take(seconds)
         if not ready:
             return []
-        event = self._judge(seconds, ready)
+        event = self._judge(seconds, ready) if len(self._smooth) >= _WINDOWS[0] else None
         return [(len(seconds) - 1, event)] if event is not None else []
-
-    def limit(self) -> float:
-        """Return the drift limit, relative per hour."""
-        level_a = float(np.nanmedian(self._minutes.currents(-1)))
-        return self._setup.limits.drift_a_per_h(level_a) / level_a
 
     def _take(self, seconds: Seconds) -> list[int]:
         """Take in a minute; return the pairs that count in it, none where they are too few."""
@@ -103,6 +100,8 @@ class CommonDrift:
         self._at.append(len(self._minutes) - 1)
         self._outside.append(self._by_supply())
         self._common.append(common - self._outside[-1])
+        level_a = sorted(current[j] for j in ready)[len(ready) // 2]
+        self._limit = self._setup.limits.drift_a_per_h(level_a) / level_a
         self._note_jump()
         return ready
 
@@ -128,17 +127,18 @@ class CommonDrift:
         if k < 2:
             return
         moved = abs(smooth - self._smooth[k - 2])
-        allowed = max(_JUMP, 10.0 * self.limit() / 60.0, 5.0 * self._moves)
+        allowed = max(_JUMP, 10.0 * self._limit / 60.0, 5.0 * self._moves)
         stepped = False
         if self._has_mains:
-            here, there = self._minutes.mains_v[[self._at[k], self._at[k - 1]]].tolist()
+            mains_v = self._minutes.mains_v
+            here, there = float(mains_v[self._at[k]]), float(mains_v[self._at[k - 1]])
             stepped = abs(here / there - 1.0) > _MAINS_JUMP
         if moved > allowed or stepped:
             self._from = k + 1 + _REST_MIN
         self._moves = ewma(self._moves, min(moved, allowed), 0.1)
 
     def _judge(self, seconds: Seconds, ready: list[int]) -> Claim | Clear | None:
-        limit = self.limit()
+        limit = self._limit
         n = len(self._smooth)
         best: _Fit | None = None
         for width in _WINDOWS:

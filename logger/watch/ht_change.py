@@ -47,6 +47,7 @@ class HTChange:
         self._tens = tens
         self._was: FloatArray | None = None
         """log HT over mains, then the pairs' currents, as they were."""
+        self._was_sum_a = math.nan
         self._level: Severity | None = None
         self._back = 0
 
@@ -56,6 +57,8 @@ class HTChange:
             return []
         out: list[tuple[int, Claim | Clear]] = []
         first = max(0, seconds.bins[0][1] - _BINS + 1)
+        if self._calm(first):
+            return []
         free, current = self._free(first), self._tens.current_a[first:]
         on_s = self._tens.on_s[first:].tolist()
         for row, index in seconds.bins:
@@ -71,10 +74,7 @@ class HTChange:
                 if ranked[-1] - ranked[0] < _STEADY:
                     level = current[stop - _BINS : stop]
                     self._was = np.concatenate([[now], level.mean(axis=0)])
-                continue
-            # by how much it may at most be explained by the load: cheap, and most bins end here
-            near = self._level is None and abs(now - float(self._was[0])) < 0.5 * _REMARK
-            if near and not self._loaded(current[stop - 1]):
+                    self._was_sum_a = float(self._was[1:].sum())
                 continue
             ht_v = float(self._tens.ht_v[index])
             event = self._judge(now, current[stop - _BINS : stop], six, ht_v, seconds, row)
@@ -92,11 +92,17 @@ class HTChange:
             ht = ht / np.where(there, mains, np.nan)
         return [float(x) for x in np.log(np.where(there, ht, np.nan))]
 
-    def _loaded(self, current_a: FloatArray) -> bool:
-        """Whether the load differs so much from what it was that it has to be looked at."""
-        assert self._was is not None
-        was_a = self._was[1:]
-        return not bool(abs(current_a.sum() / was_a.sum() - 1.0) < 0.1)
+    def _calm(self, first: int) -> bool:
+        """Whether HT and load stay so near to what they were that no minute of theirs can be away."""
+        if self._was is None or self._level is not None:
+            return False
+        ht, was = self._tens.ht_v[first:] / self._ht_v, float(self._was[0])
+        if self._mains:
+            ht = ht / np.maximum(self._tens.mains_v[first:] / self._mains_v, 0.5)
+        load = self._tens.current_a[first:].sum(axis=1) / self._was_sum_a
+        near = np.abs(ht / math.exp(was) - 1.0) < 0.4 * _REMARK
+        near &= np.abs(load - 1.0) < 0.1
+        return bool(near.all())
 
     def _judge(
         self, now: float, current_a: FloatArray, six: list[float], ht_v: float, seconds: Seconds, row: int

@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from typing import Final
 
-import numpy as np
-
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import BoolArray, Claim, Clear, Events, Seconds
+from logger.watch.seconds import Claim, Clear, Events, Seconds
 
 _LOST: Final = 0.5
 _BACK: Final = 0.7
@@ -46,8 +44,8 @@ class MainsLost:
         """Take in a stretch."""
         if self._name is None:
             return []
-        low = seconds.mains_v < _BACK * self._nominal_v
-        if self._open is None and math.isnan(self._since_s) and not low.any():
+        quiet = self._open is None and math.isnan(self._since_s)
+        if quiet and not (seconds.mains_v < _BACK * self._nominal_v).any():
             self._note(seconds)
             return []
         out: list[tuple[int, Claim | Clear]] = []
@@ -60,15 +58,17 @@ class MainsLost:
 
     def _note(self, seconds: Seconds) -> None:
         """Take in seconds in which the mains was there: what counts is the last in which the amp was on."""
-        on = np.flatnonzero((seconds.mains_v == seconds.mains_v) & self._fed(seconds))
-        if len(on):
-            self._keep(seconds, int(on[-1]))
+        for row in range(len(seconds) - 1, -1, -1):
+            if seconds.mains_v[row] == seconds.mains_v[row] and self._fed(seconds, row):
+                self._keep(seconds, row)
+                return
 
-    def _fed(self, seconds: Seconds) -> BoolArray:
-        """Whether HT is there, or without an HT reading current flows, (n,)."""
-        flows = np.fmax.reduce(seconds.current_a, axis=1) > _FLOWS_A
-        measured = seconds.ht_v == seconds.ht_v
-        return np.where(measured, seconds.ht_v > 0.5 * self._nominal_ht_v, flows) & seconds.powered
+    def _fed(self, seconds: Seconds, row: int) -> bool:
+        """Whether HT is there, or without an HT reading current flows."""
+        if not seconds.powered:
+            return False
+        ht_v = float(seconds.ht_v[row])
+        return ht_v > 0.5 * self._nominal_ht_v if ht_v == ht_v else _sum(seconds, row) > _FLOWS_A
 
     def _keep(self, seconds: Seconds, row: int) -> None:
         self._on_at_s = float(seconds.t_s[row])
@@ -79,7 +79,7 @@ class MainsLost:
         if mains_v >= _LOST * self._nominal_v:
             self._since_s = math.nan
             if self._open is None:
-                if self._fed(seconds)[row]:
+                if self._fed(seconds, row):
                     self._keep(seconds, row)
                 return None
             self._back = self._back + 1 if mains_v >= _BACK * self._nominal_v else 0
@@ -129,5 +129,4 @@ class MainsLost:
 
 
 def _sum(seconds: Seconds, row: int) -> float:
-    current = seconds.current_a[row]
-    return float(current[current == current].sum())
+    return math.fsum(x for x in seconds.current_a[row].tolist() if x == x)
