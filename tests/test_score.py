@@ -345,6 +345,15 @@ def test_steps_ceilings_supply_and_gaps_are_read_from_the_noise_free_run() -> No
     assert len(counted(course, None, said).false) == 1
 
 
+def test_a_gap_is_dated_by_the_last_scan_before_it() -> None:
+    course = steady()
+    seen = np.ones(course.pair_a.shape, dtype=bool)
+    seen[3000:3020] = False
+    got = counted(course, MadeFault("gap", None, 3000.0), finding(Kind.GAP, None, 2999.9), seen=seen)
+    assert got.found
+    assert got.delay_s == 0.0
+
+
 @pytest.mark.parametrize("kind", [Kind.MEASURING_FAULT, Kind.INTERMITTENT])
 def test_what_only_the_case_knows_is_true_while_its_fault_is_on(kind: Kind) -> None:
     said = finding(kind, "pair3", 4000.0)

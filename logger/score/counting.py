@@ -184,13 +184,19 @@ def count(run: Run) -> Counted:
     """Count one run."""
     alarms = merged(run.alarms)
     onset = run.fault.onset_s if run.fault is not None else math.inf
-    before = [a for a in alarms if a.raised_s < onset]
+    # a gap is dated by the last scan before it
+    last_scan_s = onset - 2.0 / run.setup.link.scans_per_s
+
+    def early(alarm: Alarm) -> bool:
+        return alarm.raised_s < (last_scan_s if alarm.finding.kind is Kind.GAP else onset)
+
+    before = [a for a in alarms if early(a)]
     false = [a for a in before if not true_of(a, run)]
     exposure = _exposure_h(run, false, onset)
     if run.fault is None:
         return Counted(exposure, false)
     end = float(run.course.t_s[-1]) + 1.0
-    after = [a for a in alarms if a.raised_s >= onset]
+    after = [a for a in alarms if not early(a)]
     judged = [(a, true_of(a, run), _right(a.finding, run)) for a in after]
     hit = next((a for a, true, right in judged if true and right), None)
     at_end = [a for a, _, right in judged if right]
@@ -200,7 +206,7 @@ def count(run: Run) -> Counted:
     return Counted(
         exposure_h=exposure,
         false=false,
-        delay_s=hit.raised_s - onset if hit is not None else math.nan,
+        delay_s=max(0.0, hit.raised_s - onset) if hit is not None else math.nan,
         watched_s=max(0.0, end - onset),
         hit=hit,
         kind=_leading(at_end),
