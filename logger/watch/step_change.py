@@ -68,7 +68,8 @@ class StepChange:
         self._step: list[_Standing | None] = [None] * pairs
         self._seen: deque[tuple[FloatArray, FloatArray]] = deque()
         self._rows = 0
-        self._next_bin = 0
+        self._rest = [-1] * pairs
+        """The bin up to which the jump back of a step that is over is still in sight."""
 
     def update(self, seconds: Seconds) -> Events:
         """Take in a stretch; looks at each bin's end."""
@@ -144,12 +145,12 @@ class StepChange:
             return out
         bins = self._tens.current_a[first : index + 1]
         closed_s = float(seconds.closed_s[row])
-        self._clear(bins[-1], closed_s, out)
+        self._clear(bins[-1], index, closed_s, out)
         if not self._tens.unbroken(index, _BINS):
             return out
         with np.errstate(invalid="ignore", divide="ignore"):
             log = np.log(np.where(bins > 0, bins, np.nan))
-        was, after = _mean(log[:_BEFORE]), _mean(log[-_STAYS:])
+        was, after = _middle(log[:_BEFORE]), _middle(log[-_STAYS:])
         change = after - was
         have = (change == change) & (log[-1] == log[-1])
         if not have.any():
@@ -163,7 +164,8 @@ class StepChange:
         with np.errstate(invalid="ignore"):
             beyond = (np.abs(own) > limit) & have
         for j in self._candidates(beyond, change):
-            if self._step[j] is None and self._stays(log, was, own, j):
+            standing = any(self._step) if self._pairs == 2 else self._step[j] is not None
+            if not standing and index > self._rest[j] and self._stays(log, was, own, j):
                 out.extend(self._judge(j, was, after, change, own, index, closed_s))
         return out
 
@@ -287,7 +289,7 @@ class StepChange:
             return None
         return float(t_s[start] + 0.5)
 
-    def _clear(self, levels_a: FloatArray, closed_s: float, out: list[Claim | Clear]) -> None:
+    def _clear(self, levels_a: FloatArray, index: int, closed_s: float, out: list[Claim | Clear]) -> None:
         """A step is over when the pair is back where it was for a minute."""
         if not any(self._step):
             return
@@ -301,14 +303,19 @@ class StepChange:
             step.back = step.back + 1 if away < 0.5 * floor else 0
             if step.back >= _STAYS:
                 self._step[j] = None
+                self._rest = [index + _BINS] * self._pairs
                 out.append(Clear(Kind.STEP_CHANGE, (self._names[j],), closed_s))
                 if self._pairs == 2:
                     out.append(Clear(Kind.STEP_CHANGE, tuple(self._names), closed_s))
 
 
-def _mean(rows: FloatArray) -> FloatArray:
-    """Return the mean of a minute's bins (bins, p), NaN where fewer than half were read."""
-    known = rows == rows
-    count = known.sum(axis=0)
-    sums = np.where(known, rows, 0.0).sum(axis=0)
-    return np.where(count >= len(rows) / 2, sums / np.maximum(count, 1), np.nan)
+def _middle(rows: FloatArray) -> FloatArray:
+    """Return the median of a minute's bins (bins, p), NaN where fewer than half were read."""
+    ranked = np.sort(rows, axis=0)  # NaN last
+    count = (ranked == ranked).sum(axis=0)
+    pairs = np.arange(rows.shape[1])
+    low, high = (
+        ranked[np.maximum((count - 1) // 2, 0), pairs],
+        ranked[np.minimum(count // 2, len(rows) - 1), pairs],
+    )
+    return np.where(count >= len(rows) / 2, (low + high) / 2.0, np.nan)
