@@ -134,10 +134,7 @@ class Book:
         taken = {
             other.id
             for other in self.findings[:-1]
-            if other.open
-            and other.under is None
-            and other.kind in explained
-            and mine & set(other.channels)
+            if other.open and other.under is None and other.kind in explained and mine & set(other.channels)
         }
         touched = []
         for index, other in enumerate(self.findings[:-1]):
