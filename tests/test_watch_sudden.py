@@ -85,7 +85,7 @@ def test_a_pair_that_drops_again_after_standby_was_locked_out_again(seed: int) -
     assert "its protection locked it out again" in said[2].says
 
 
-@pytest.mark.parametrize(("seed", "scans_per_s"), [(1, 1.0), (2, 2.0), (3, 4.0)])
+@pytest.mark.parametrize(("seed", "scans_per_s"), [(1, 1.0), (2, 2.0), (3, 10.0)])
 @pytest.mark.parametrize("name", QUIET)
 def test_daily_work_is_none_of_these(name: str, seed: int, scans_per_s: float) -> None:
     pipeline = played(scenario(name, seed, warm_up_min=20, soak_min=15), scans_per_s, 200.0)
@@ -187,7 +187,7 @@ def moved(block: ReadingBlock, column: int, at_s: float, by: float, took_s: floa
     pairs=st.integers(3, 6),
     scans_per_s=st.sampled_from([0.5, 1.0, 3.0]),
 )
-@settings(max_examples=8, deadline=None, derandomize=True)
+@settings(max_examples=10, deadline=None, derandomize=True)
 def test_a_jump_beyond_the_match_limit_is_called_within_80_s(
     by: float, at_s: float, took_s: float, pairs: int, scans_per_s: float
 ) -> None:
@@ -207,7 +207,7 @@ def test_a_jump_beyond_the_match_limit_is_called_within_80_s(
     by=st.floats(-0.02, 0.02), slow=st.one_of(st.floats(-0.3, -0.03), st.floats(0.03, 0.3)),
     took_s=st.floats(9.0, 60.0), common=st.floats(-0.12, 0.12),
 )  # fmt: skip
-@settings(max_examples=8, deadline=None, derandomize=True)
+@settings(max_examples=10, deadline=None, derandomize=True)
 def test_no_step_is_half_the_match_limit_or_slow_or_common(
     by: float, slow: float, took_s: float, common: float
 ) -> None:
@@ -299,7 +299,7 @@ def test_the_black_box_tells_an_over_current_from_a_contact() -> None:
     to=st.floats(0.42, 0.58), lasts_s=st.one_of(st.floats(0.1, 2.2), st.floats(3.0, 60.0)),
     answer=st.sampled_from([0.0, 0.005]),
 )  # fmt: skip
-@settings(max_examples=8, deadline=None, derandomize=True)
+@settings(max_examples=10, deadline=None, derandomize=True)
 def test_half_a_pair_gone_is_a_drop_out_once_it_lasts(to: float, lasts_s: float, answer: float) -> None:
     setup = amp(4, 5.0)
     block = readings(setup, 200.0)
@@ -336,7 +336,7 @@ def test_half_of_a_single_valve_is_no_drop_out() -> None:
     everywhere=st.booleans(),
     size=st.floats(0.05, 0.6),
 )
-@settings(max_examples=8, deadline=None, derandomize=True)
+@settings(max_examples=10, deadline=None, derandomize=True)
 def test_crackles_of_one_pair_count_and_a_click_on_all_channels_does_not(
     gaps_s: list[int], everywhere: bool, size: float
 ) -> None:

@@ -13,25 +13,30 @@ from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.settling import flicker_covariance, least_squares
 from logger.setup import Setup
+from logger.watch.noise import LAGS, flicker_level, levels
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
 
-_WINDOWS: Final = (15, 20, 30, 45, 60, 90, 120, 180)
+_WINDOWS: Final = (8, 11, 15, 20, 30, 45, 60, 90, 120, 180)
 _POINTS: Final = 30
-_Z: Final = 4.0
+_Z: Final = 5.0  # ten windows each minute: 4 gave 5 false alarms per 1,000 pair-hours on the tuning seeds
 _NOISE: Final = 0.0012  # typical flicker of a pair, relative, 1 s to 4.5 h; learnt upwards only
-_PRIOR: Final = 5.0
+_SUPPLY_GAIN: Final = 1.5  # relative change of idle current by that of the mains, as in the forecast
+_SUPPLY_STEP: Final = 0.01
+_AFTER_STEP_MIN: Final = 20
+_NOISE_FROM_MIN: Final = 10.0
 _TAILS: Final = ((12.0, 0.03), (25.0, 0.015))  # minutes since HT on, size then
 
 
 class Drift:
     """Windowed generalised least squares against flicker noise (Willsky and Jones 1976; Lai 1995).
 
-    Each minute, for windows of 15 to 180 minutes of each settled pair's own movement, a slope is fitted
-    under 1/f noise and what may be left of the settling. Raised where the slope is surely (4 standard
-    uncertainties) above half the limit and itself above three quarters of it: a fast drift is called in
-    a short window, a slow one with patience. Learns the noise from each window's own residuals, never
-    below a typical valve's. Price: not yet scored; thresholds assume 1/f noise of exponent 1. Delay: 15
-    to 30 minutes at twice the limit.
+    Each minute, for windows of 8 to 180 minutes of each settled pair's own movement, a slope is fitted under
+    1/f noise and what may be left of the settling. Raised where the slope is surely (`_Z` standard
+    uncertainties) above half the limit and itself above three quarters of it: a fast drift is called in a
+    short window, a slow one with patience. What a window's slope is worth is learnt from the pair's own
+    record from its tenth minute on, at the lag decided on: Hadamard variance of about half the window
+    (`noise.py`), so that the noise's colour matters little. One pair alone is not judged for 20 minutes
+    after a step of the supply. Price and delay: see README, how good the watch is.
     """
 
     def __init__(self, setup: Setup, minutes: Minutes, settled_min: list[float]) -> None:
@@ -59,12 +64,13 @@ class Drift:
         if not widths or not any(settled == settled for settled in self._settled_min):
             return []
         own, limit = self._own(widths[-1]), self.limit()
+        level = self._levels(own)
         for width in widths:
-            for j, slope, sd in self._fit(width, second, own):
+            for j, slope, sd in self._fit(width, second, own, level):
                 sure = abs(slope) - _Z * sd > 0.5 * limit and abs(slope) > 0.75 * limit
                 if sure and (j not in best or abs(slope) / sd > abs(best[j][0]) / best[j][1]):
                     best[j] = (slope, sd, width)
-        self._clear(second, best, out)
+        self._clear(second, best, own, level, out)
         for j, (slope, sd, width) in best.items():
             if not self._open[j]:
                 out.extend(self._raise(j, slope, sd, width, second))
@@ -75,7 +81,9 @@ class Drift:
         level_a = float(np.nanmedian(self._minutes.currents(max(0, len(self._minutes) - 5))))
         return self._setup.limits.drift_a_per_h(level_a) / level_a
 
-    def _fit(self, width: int, second: Seconds, own: FloatArray) -> list[tuple[int, float, float]]:
+    def _fit(
+        self, width: int, second: Seconds, own: FloatArray, level: dict[int, FloatArray]
+    ) -> list[tuple[int, float, float]]:
         minutes = self._minutes
         first = len(minutes) - width
         start = minutes.t_min[first]
@@ -96,28 +104,45 @@ class Drift:
         if t[-1] - t[0] == width - 1 and on[-1] - on[0] == width - 1:
             model = _unbroken_model(width, float(on[0]))
         else:
-            t, on = (x[cut:].reshape(-1, group).mean(axis=1) for x in (t, on))
-            model = _solved(t, on, _noise(t))
+            model = _solved(*(x[cut:].reshape(-1, group).mean(axis=1) for x in (t, on)))
         slope = model.slope @ y
-        chi2 = np.einsum("np,nm,mp->p", y, model.residual, y)
-        scale = np.sqrt(np.maximum((chi2 + _PRIOR) / (len(y) - 2 + _PRIOR), 1.0))
-        return [(j, float(slope[i]), float(model.slope_sd * scale[i])) for i, j in enumerate(ready)]
+        lag = _lag(width)
+        scale = level[lag][ready] / (_NOISE**2 * flicker_level(lag))
+        sd = np.sqrt(model.noise_var * scale + model.tail_var)
+        return [(j, float(slope[i]), float(sd[i])) for i, j in enumerate(ready)]
+
+    def _levels(self, own: FloatArray) -> dict[int, FloatArray]:
+        """Return each pair's noise by lag, from its own movement since the tenth minute of HT.
+
+        What settles moves evenly and is in no second difference to speak of.
+        """
+        record = own[self._minutes.on_min[-len(own) :] >= _NOISE_FROM_MIN]
+        holes = np.flatnonzero(np.isnan(record).any(axis=1))
+        record = record[holes[-1] + 1 :] if len(holes) else record
+        return levels(record, _NOISE**2 * flicker_level(1))
 
     def _own(self, width: int) -> FloatArray:
         """Return the pairs' own movement in the last minutes, (width, p)."""
         first = len(self._minutes) - width
         own = own_movement(self._minutes.currents(first))
-        return self._without_mains(own, first) if len(self._names) == 1 else own
+        return self._without_supply(own, first) if len(self._names) == 1 else own
 
-    def _without_mains(self, own: FloatArray, first: int) -> FloatArray:
-        """One pair alone: no other tells what is common; it is judged only on steady mains."""
-        if not self._mains:
+    def _without_supply(self, own: FloatArray, first: int) -> FloatArray:
+        """One pair alone: no other tells what is common; mains, else HT, are taken out with a usual gain.
+
+        NaN up to 20 minutes after a step, whose gain is not known that well. Without either nothing is.
+        """
+        supply = self._minutes.mains_v[first:]
+        if np.isnan(supply).any():
+            supply = self._minutes.ht_v[first:]
+        if np.isnan(supply).any():
             return own
-        mains = self._minutes.mains_v[first:]
-        relative = mains / mains.mean() - 1.0
-        if np.ptp(relative) > 0.01:
-            return np.full_like(own, np.nan)
-        return np.asarray(own - 1.5 * relative[:, None], dtype=np.float64)
+        relative = supply / supply.mean() - 1.0
+        own = own - _SUPPLY_GAIN * relative[:, None]
+        steps = np.flatnonzero(np.abs(relative[2:] - relative[:-2]) > _SUPPLY_STEP)
+        if len(steps):
+            own[: steps[-1] + 2 + _AFTER_STEP_MIN] = np.nan
+        return np.asarray(own, dtype=np.float64)
 
     def _raise(self, j: int, slope: float, sd: float, width: int, second: Seconds) -> list[Claim | Clear]:
         window = min(len(self._minutes), 180)
@@ -172,11 +197,16 @@ class Drift:
         return where
 
     def _clear(
-        self, second: Seconds, best: dict[int, tuple[float, float, int]], out: list[Claim | Clear]
+        self,
+        second: Seconds,
+        best: dict[int, tuple[float, float, int]],
+        own: FloatArray,
+        level: dict[int, FloatArray],
+        out: list[Claim | Clear],
     ) -> None:
-        if not any(self._open) or len(self._minutes) < 30:
+        if not any(self._open) or len(own) < 30:
             return
-        slopes = {j: (slope, sd) for j, slope, sd in self._fit(30, second, self._own(30))}
+        slopes = {j: (slope, sd) for j, slope, sd in self._fit(30, second, own[-30:], level)}
         for j, is_open in enumerate(self._open):
             if not is_open or j not in slopes:
                 continue
@@ -192,41 +222,36 @@ class Drift:
 
 @dataclass(frozen=True)
 class _Model:
-    """Generalised least squares of a slope per hour: estimator (n,), its spread, residual form (n, n)."""
+    """Generalised least squares of a slope per hour: estimator (n,), its variance by noise and by tails."""
 
     slope: FloatArray
-    slope_sd: float
-    residual: FloatArray
+    noise_var: float
+    tail_var: float
 
 
 @lru_cache(maxsize=2048)
 def _unbroken_model(width: int, on_min: float) -> _Model:
     """The model of a window without holes that began so many minutes after HT on."""
-    minutes, noise = _unbroken_noise(width)
-    return _solved(minutes, on_min + minutes, noise)
-
-
-@lru_cache(maxsize=len(_WINDOWS))
-def _unbroken_noise(width: int) -> tuple[FloatArray, FloatArray]:
-    """Return such a window's bins, in minutes, and the covariance of the noise in them."""
     group = -(-width // _POINTS)
     minutes = np.arange(width, dtype=np.float64)[width % group :].reshape(-1, group).mean(axis=1)
-    return minutes, _noise(minutes)
+    return _solved(minutes, on_min + minutes)
 
 
-def _noise(t_min: FloatArray) -> FloatArray:
-    return _NOISE**2 * (flicker_covariance(t_min) + 0.05 * np.eye(len(t_min)))
-
-
-def _solved(t_min: FloatArray, on_min: FloatArray, noise: FloatArray) -> _Model:
-    k = noise
+def _solved(t_min: FloatArray, on_min: FloatArray) -> _Model:
+    noise = _NOISE**2 * (flicker_covariance(t_min) + 0.05 * np.eye(len(t_min)))
+    tails = np.zeros_like(noise)
     for tau, size in _TAILS:
         shape = size * np.exp(-on_min / tau)
-        k = k + np.outer(shape, shape)
+        tails += np.outer(shape, shape)
     hours = (t_min - t_min.mean()) / 60.0
     design = np.column_stack([np.ones(len(hours)), hours])
-    fit = least_squares(design, k)
-    return _Model(fit.estimator[1], math.sqrt(fit.covariance[1, 1]), fit.residual_form)
+    slope = least_squares(design, noise + tails).estimator[1]
+    return _Model(slope, float(slope @ noise @ slope), float(slope @ tails @ slope))
+
+
+def _lag(width: int) -> int:
+    """Return the lag that says what a slope over so many minutes is worth: about half of them."""
+    return min(LAGS, key=lambda lag: abs(math.log2(2.0 * lag / width)))
 
 
 def _clock(minutes: float) -> str:

@@ -27,7 +27,7 @@ _FLOOR: Final = 0.02
 _SIGMAS: Final = 8.0
 """3 is Hampel's usual; at 100 scans a second noise alone would pass it 1,000 times an hour, and has tails."""
 _QUIET_SIGMAS: Final = 4.0
-_SOUND: Final = 18  # bins of which the usual scatter is taken: 3 minutes
+_SPREADS: Final = 18  # bins of which the usual spread is taken: 3 minutes
 _SAME_WAY: Final = 0.1
 _AGAINST: Final = 0.35
 """How far the others may go along, of the pair's own, and how far the other way: a supply that gives by a
@@ -89,8 +89,7 @@ class Intermittent:
         self._labels = [c.label for c in setup.pairs]
         self._pairs = len(self._names)
         self._kept = np.empty((0, 3 * self._pairs + 4))
-        self._sound: deque[FloatArray] = deque(maxlen=_SOUND)
-        """The rows of the last bins in which nothing crackled."""
+        self._spreads: deque[FloatArray] = deque(maxlen=_SPREADS)
         self._contacts = [_Contact() for _ in self._names]
         self.crackling: BoolArray = np.zeros(self._pairs, dtype=np.bool_)
         """Which pairs crackled more than once of late: their restlessness is that of a contact."""
@@ -124,6 +123,7 @@ class Intermittent:
     def _look(self, kept: FloatArray, stops: list[tuple[int, int]], seconds: Seconds) -> Events:
         p = self._pairs
         on_s = kept[:, 3 * p + 1]
+        scatter = self._scatter(kept, stops[0][1] - 2 * BIN_S, len(stops))
         least, most = (
             np.fmin.reduce(kept[:, p : 2 * p], axis=0),
             np.fmax.reduce(kept[:, 2 * p : 3 * p], axis=0),
@@ -131,7 +131,7 @@ class Intermittent:
         calm = not (most - least > _FLOOR * least).any()
         busy = any(contact.sum > 0.0 or contact.open for contact in self._contacts)
         out: list[tuple[int, Claim | Clear]] = []
-        for row, stop in stops:
+        for (row, stop), usual in zip(stops, scatter, strict=True):
             start = stop - _KEPT_S
             if on_s[stop - 1] - on_s[start] != _KEPT_S - 1:  # HT was off in between
                 continue
@@ -139,7 +139,7 @@ class Intermittent:
             if not calm and on_s[start] >= _QUIET_S:
                 found = self._crackles(kept[start:stop])
             if not any(found):
-                self._sound.append(kept[start + BIN_S - 1 : stop - BIN_S])
+                self._spreads.append(usual)
             if busy or any(found):
                 closed_s = float(seconds.closed_s[row])
                 for j, crackles in enumerate(found):
@@ -147,20 +147,16 @@ class Intermittent:
                     self.crackling[j] = self._contacts[j].open or self._contacts[j].sum > 1.0
         return out
 
-    def _usual(self) -> FloatArray:
-        """Return each pair's usual scatter of single scans within a second (p,), A, or NaN."""
+    def _scatter(self, kept: FloatArray, first: int, bins: int) -> FloatArray:
+        """Return each bin's usual scatter of single scans within a second, (bins, p), in A."""
         p = self._pairs
-        if not self._sound:
-            return np.full(p, np.nan)
-        reaches, counts = [], []
-        for rows in self._sound:  # each with the second before it
-            many = rows[1:, 3 * p + 2, None] > 1
-            step = np.abs(np.diff(rows[:, :p], axis=0))
-            reaches.append(np.where(many, rows[1:, 2 * p : 3 * p] - rows[1:, p : 2 * p], step))
-            counts.append(rows[1:, 3 * p + 2])
-        return _medians(np.concatenate(reaches).T) / _mean_range(
-            max(2, int(np.median(np.concatenate(counts))))
-        )
+        rows = slice(first, first + BIN_S * bins)
+        n = kept[rows, 3 * p + 2]
+        many = n[:, None] > 1
+        step = np.abs(kept[rows, :p] - kept[first - 1 : first + BIN_S * bins - 1, :p])
+        reach = np.where(many, kept[rows, 2 * p : 3 * p] - kept[rows, p : 2 * p], step)
+        usual = _medians(reach.reshape(bins, BIN_S, p).transpose(0, 2, 1))
+        return np.asarray(usual / _mean_range(max(2, int(np.median(n)))))
 
     def _crackles(self, rows: FloatArray) -> list[list[tuple[float, float]]]:
         """Return for each pair when it crackled in the middle bin, and by how much of its level."""
@@ -193,6 +189,11 @@ class Intermittent:
                 if not shaken[at] and self._alone(int(j), float(off[at, j]), *ways):
                     found[int(j)].append((float(t_s[start]), float(off[at, j])))
         return found
+
+    def _usual(self) -> FloatArray:
+        if not self._spreads:
+            return np.full(self._pairs, np.nan)
+        return _medians(np.array(self._spreads).T)
 
     def _shaken(self, mains_v: FloatArray, n: FloatArray) -> BoolArray:
         """Whether the mains channel had a jerk in a second: no contact in the amp makes one."""

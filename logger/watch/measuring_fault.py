@@ -15,6 +15,7 @@ from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seco
 _STUCK_S, _MOVED_S, _WELL_S, _WRONG_S = 60, 120, 30, 5
 _NOISY: Final = 8.0
 _NOISY_S, _OF_S = 4, 6
+_AFTER_BLINK_S: Final = 10
 _FLOOR_A: Final = 20e-6
 _BELOW_A: Final = -0.003
 _BELOW_S: Final = 3
@@ -43,9 +44,12 @@ class MeasuringFault:
         self._base_a = np.full(pairs, np.nan)
         """What each pair's scatter usually is."""
         self._level_a = np.full(pairs, np.nan)
+        self._blink_s = -np.inf
+        self._supply_v = [np.nan, np.nan]  # mains and HT, the minute before
         self._last = np.full(pairs, np.nan)
         self._step = np.full(pairs, np.nan)
-        self._minute: list[tuple[FloatArray, FloatArray, BoolArray]] = []  # values, scatters, odd
+        self._minute: list[tuple[FloatArray, FloatArray, BoolArray, FloatArray, FloatArray]] = []
+        """The running minute: values, scatters, odd ones, mains, HT."""
         self._odd: list[list[bool]] = [[] for _ in range(pairs)]
         self._recent: list[list[float]] = [[] for _ in range(pairs)]  # currents since the last quiet second
         self._same = np.zeros(pairs, dtype=np.int64)
@@ -102,7 +106,7 @@ class MeasuringFault:
             self._moved = np.minimum(self._moved + moves.sum(axis=0), 10_000)
             self._recent = [[value] for value in last.tolist()]
         self._last, self._step = last, step
-        self._minute.append((seconds.current_a, scatter, odd))
+        self._minute.append((seconds.current_a, scatter, odd, seconds.mains_v, seconds.ht_v))
         if int(seconds.on_end_s) % MINUTE_S == MINUTE_S - 1:
             self._learn(seconds)
         return out
@@ -111,6 +115,7 @@ class MeasuringFault:
         """Begin anew: what was wrong with a lead may have been put right while the amp was off."""
         self._last[:] = self._step[:] = np.nan
         self._minute.clear()
+        self._supply_v = [np.nan, np.nan]
         for j, name in enumerate(self._names):
             self._odd[j], self._same[j], self._negative[j] = [], 0, 0
             if self._open[j]:
@@ -138,8 +143,9 @@ class MeasuringFault:
 
     def _learn(self, seconds: Seconds) -> None:
         """Take in a minute that has ended."""
-        values, scatter, odd = (np.concatenate(parts) for parts in zip(*self._minute, strict=True))
+        values, scatter, odd, *supply = (np.concatenate(parts) for parts in zip(*self._minute, strict=True))
         self._minute.clear()
+        self._supply_v = [float(v[v == v].mean()) if (v == v).any() else np.nan for v in supply]
         if seconds.on_end_s < 2 * MINUTE_S - 1:
             return
         for j in range(len(self._names)):
@@ -168,6 +174,8 @@ class MeasuringFault:
         level, still = self._level_a[j], bool(stills[j])
         # A current that has left its level upwards is believed: the ceilings speak of it.
         odd = bool(loud[j]) and not value > 1.3 * level and int(loud.sum()) <= max(1, len(loud) // 2)
+        if len(loud) == 1:  # alone there is no other to stay quiet: the supply must
+            odd = odd and not self._supply_moves(seconds, row)
         history = self._odd[j]
         history.append(odd)
         del history[:-_OF_S]
@@ -203,6 +211,13 @@ class MeasuringFault:
                 self._open[j] = False
                 out.append((row, Clear(Kind.MEASURING_FAULT, (self._names[j],), closed_s)))
         return odd or self._open[j]
+
+    def _supply_moves(self, seconds: Seconds, row: int) -> bool:
+        """Whether mains or HT were off their level of the minute before by over 0.3 %, or just have been."""
+        now = (float(seconds.mains_v[row]), float(seconds.ht_v[row]))
+        if any(abs(v - was) > 0.003 * was for v, was in zip(now, self._supply_v, strict=True)):
+            self._blink_s = float(seconds.t_s[row])
+        return bool(seconds.t_s[row] - self._blink_s <= _AFTER_BLINK_S)
 
     def _supply_wrong(self, seconds: Seconds) -> BoolArray:
         """HT of nothing while current flows, (n,)."""

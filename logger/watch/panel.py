@@ -236,7 +236,7 @@ class Panel:
 
     def _learnt(self, stretch: Seconds) -> Seconds:
         """Put a stretch into the running minute, and close what ends in it."""
-        if not stretch.powered:
+        if not stretch.powered or not self.phase.ht_on:
             return stretch
         start = int(stretch.on_s[0]) % MINUTE_S
         stop = start + len(stretch)

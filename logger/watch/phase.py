@@ -57,6 +57,11 @@ class Phase:
         return self.runs[-1] if self.runs and self.runs[-1].to_s is None else None
 
     @property
+    def ht_on(self) -> bool:
+        """Whether HT is on just now; `on_s` stands still while it is off, up to a minute."""
+        return self._on
+
+    @property
     def plan_done(self) -> bool:
         """Whether the last step has run its time."""
         return self._next >= len(self.setup.plan.steps) and self.step is None

@@ -15,6 +15,11 @@ _BIN_S = 20
 _BINS = 7
 _RISE = 0.012  # over three bins: 24 times the scatter of such a difference under typical flicker (0.05 %)
 _WARM_S = 180  # until then heaters and the first tails move pairs faster than this
+# What healthy tails do in a minute of a warm-up, and more: until (s of HT), the rise asked for instead.
+_WARMING = ((600.0, 0.04), (1200.0, 0.025))
+_SCATTERS = 7.0  # the rise in scatters of the pair's own minute-to-minute movement
+_QUIET_BINS = 60
+_SUPPLY_GAIN, _SUPPLY_MOVES = 1.5, 0.015
 
 
 class Runaway:
@@ -22,8 +27,10 @@ class Runaway:
 
     Growth of a runaway is faster than exponential (its doubling time shortens all the way), a settling
     tail or a turned pot slows down or stops. Works on each pair's own movement, the common part taken
-    out. Learns nothing beyond 140 s. Delay: 60 s, at an excess of some 2 to 5 % of the idle current.
-    Becomes a trip where growth at this pace reaches `trip_pct` within `reaction_s`. Price: not yet scored.
+    out; of one pair alone what mains or HT explain, and it is not judged while they step. Asks for more in
+    the first 20 minutes, when tails move, and of a pair that moves more by itself (learnt from the ten
+    minutes before). Delay: 60 s, at an excess of some 2 to 5 % of the idle current. Becomes a trip where
+    growth at this pace reaches `trip_pct` within `reaction_s`. Price: see README, how good the watch is.
     """
 
     def __init__(self, setup: Setup, tens: Tens) -> None:
@@ -49,13 +56,17 @@ class Runaway:
                 continue
             bins = 2 * min(usable, _BINS)
             if self._tens.unbroken(index, bins):
-                currents = self._tens.current_a[index - bins + 1 : index + 1]
-                out.extend((row, event) for event in self._look(currents, seconds, row))
+                out.extend((row, event) for event in self._look(index - bins + 1, index + 1, seconds, row))
         return out
 
-    def _look(self, tens_a: FloatArray, seconds: Seconds, row: int) -> list[Claim | Clear]:
+    def _look(self, first: int, stop: int, seconds: Seconds, row: int) -> list[Claim | Clear]:
+        tens_a = self._tens.current_a[first:stop]
         currents = (tens_a[::2] + tens_a[1::2]) / 2.0
         own = own_movement(currents)
+        if len(self._names) == 1:
+            own = own - self._supply(first, stop)
+        on_s = float(seconds.on_s[row])
+        least = next((rise for until_s, rise in _WARMING if on_s < until_s), _RISE)
         out: list[Claim | Clear] = []
         for j in range(len(self._names)):
             steps = np.diff(own[-4:, j])
@@ -63,11 +74,13 @@ class Runaway:
                 continue
             d1, d2, d3 = (float(d) for d in steps)
             now = float(currents[-1, j])
-            grows = d1 > 0 and d2 >= 0.9 * d1 and d3 >= 0.9 * d2 and d1 + d2 + d3 > _RISE
+            grows = d1 > 0 and d2 >= 0.9 * d1 and d3 >= 0.9 * d2 and d1 + d2 + d3 > least
             # A lone jump fills one bin, or two where it falls between them: growth fills all three.
             grows = grows and d1 > 0.1 * (d1 + d2 + d3)
             if len(self._names) == 2 and grows and float(np.diff(currents[-4:, j]).sum()) < 0.5 * _RISE * now:
                 grows = False  # the other one fell
+            if grows and self._level[j] is None:
+                grows = d1 + d2 + d3 > _SCATTERS * self._scatter(j, stop - 2 * _BINS)
             if grows:
                 self._quiet[j] = 0
                 out.extend(self._grown(j, now, d2, d3, seconds, row))
@@ -78,6 +91,27 @@ class Runaway:
                     out.append(Clear(Kind.RUNAWAY, (self._names[j],), float(seconds.closed_s[row])))
                     self._level[j] = None
         return out
+
+    def _supply(self, first: int, stop: int) -> FloatArray:
+        """One pair alone: what its supply explains, (bins, 1); NaN while that moves more than is known."""
+        supply = self._tens.mains_v[first:stop]
+        if np.isnan(supply).any():
+            supply = self._tens.ht_v[first:stop]
+        if np.isnan(supply).any():
+            return np.zeros((len(supply) // 2, 1))
+        relative = (supply[::2] + supply[1::2]) / 2.0 / supply.mean() - 1.0
+        if np.ptp(relative) > _SUPPLY_MOVES:
+            return np.full((len(relative), 1), np.nan)
+        return np.asarray(_SUPPLY_GAIN * relative[:, None], dtype=np.float64)
+
+    def _scatter(self, j: int, stop: int) -> float:
+        """Return how a pair usually moves in a minute, relative, from the ten before; 0 if not known."""
+        first = max(stop - _QUIET_BINS, 0)
+        if stop - first < _QUIET_BINS // 2 or not self._tens.unbroken(stop - 1, stop - first):
+            return 0.0
+        own = own_movement(self._tens.current_a[first:stop])[:, j]
+        moves = np.abs(own[6:] - own[:-6])
+        return 1.48 * float(np.nanmedian(moves)) if not np.isnan(moves).all() else 0.0
 
     def _grown(
         self, j: int, now_a: float, d2: float, d3: float, seconds: Seconds, row: int

@@ -12,7 +12,7 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import MINUTE_S, Claim, Clear, Events, Minutes, Seconds, Tens, others_median
+from logger.watch.seconds import MINUTE_S, Claim, Clear, Events, Minutes, Seconds, Tens
 
 _STAYS: Final = 6  # bins of 10 s: the minute that the new level must last
 _BEFORE: Final = 6
@@ -99,11 +99,10 @@ class StepChange:
         if any(self._step):
             return True
         rows = self._tens.current_a[max(0, last + 1 - _BINS - bins) : last + 1]
-        least = np.fmin.reduce(rows, axis=0)
-        moved = np.fmax.reduce(rows, axis=0) - least
-        # half the least that the threshold can be, of the lowest pair: the others may move against it
-        floor_a = 0.5 * _PART * self._setup.limits.match_a(float(np.fmin.reduce(least)))
-        return not all(m < floor_a for m in moved.tolist() if m == m)
+        least, most = np.fmin.reduce(rows, axis=0), np.fmax.reduce(rows, axis=0)
+        # the least share that the floor can be of any pair's level, halved: the others may move against it
+        moved = most - least > 0.4 * self._floor_a(least)
+        return bool(moved.any())
 
     def _floor_a(self, levels: FloatArray) -> float:
         good = levels[levels == levels]
@@ -113,28 +112,31 @@ class StepChange:
         """Take in how far each pair moved by itself from the last minute to this one."""
         if len(self._minutes) < _LEAST_MINUTES or self._minutes.on_min[-1] - self._minutes.on_min[-2] > 1.5:
             return
-        was, now = self._minutes.currents(-2).tolist()
-        change = [math.log(b / a) if a > 0 and b > 0 else math.nan for a, b in zip(was, now, strict=True)]
-        for j, own in enumerate(self._own(np.array(change)).tolist()):
-            if own != own or self._step[j] is not None:
-                continue
-            square, known = own * own, self._scatter[j]
-            # a single jump is no scatter: nine times the variance is the most that it may count for
-            capped = min(square, 9.0 * known) if self._learnt >= _LEAST_MINUTES else square
-            self._scatter[j] = known + _LEARN * (capped - known) if known == known else square
+        with np.errstate(invalid="ignore", divide="ignore"):
+            log = np.log(self._minutes.currents(-2))
+        change = log[1] - log[0]
+        own = self._own(change)
+        square = own * own
+        known = self._scatter == self._scatter
+        # a single jump is no scatter: nine times the variance is the most it may count for
+        capped = np.minimum(square, 9.0 * self._scatter) if self._learnt >= _LEAST_MINUTES else square
+        new = np.where(known, self._scatter + _LEARN * (capped - self._scatter), square)
+        hold = np.array([s is not None for s in self._step])
+        self._scatter = np.where((own == own) & ~hold, new, self._scatter)
         self._learnt += 1
 
     def _own(self, change: FloatArray) -> FloatArray:
         """Return what is own in relative changes (p,): against the median, or the other one of two."""
-        have = [c for c in change.tolist() if c == c]
-        if len(have) < 2:
+        have = change == change
+        if have.sum() < 2:
             return change
-        if len(have) == 2:
-            a, b = np.flatnonzero(change == change)
+        if have.sum() == 2:
+            a, b = np.flatnonzero(have)
             own = np.full_like(change, np.nan)
             own[a], own[b] = change[a] - change[b], change[b] - change[a]
             return own
-        return change - others_median(have, [False] * len(have))
+        own = change - float(np.median(change[have]))
+        return own
 
     def _look(self, seconds: Seconds, row: int, index: int) -> list[Claim | Clear]:
         out: list[Claim | Clear] = []
