@@ -21,8 +21,8 @@ from logger.verdict import Judge, SoakSums, spoilt
 from logger.watch.panel import Panel, closings, piece, tick_rows
 from logger.watch.seconds import others_median
 
-_TOGETHER: Final = 60
-"""Ticks looked at together where no scan among them can matter by itself."""
+_TOGETHER: Final = (600, 30)
+"""How many ticks are looked at together where no scan among them can matter by itself: most, then fewer."""
 
 
 @dataclass(frozen=True)
@@ -123,19 +123,22 @@ class Pipeline:
     def _look(self, readings: ReadingBlock, ticks: TickBlock, stops: Sequence[int]) -> list[Finding]:
         """Show scans and ticks to the panel; `stops`: the row of the scan that closed each tick."""
         changed: list[Finding] = []
-        done = 0
-        for first in range(0, len(ticks), _TOGETHER):
-            together = stops[first : first + _TOGETHER]
-            part = piece(readings, done, together[-1])
-            if self._panel.calm(part):
-                changed += self._watch(tick_rows(ticks, first, first + len(together)))
-                self._panel.pass_over(part)
-                done = together[-1]
-                continue
-            for row, stop in enumerate(together, first):
-                changed += self._panel.scans(piece(readings, done, stop))
-                done = stop
-                changed += self._watch(tick_rows(ticks, row, row + 1))
+        done = row = 0
+        while row < len(ticks):
+            for rows in _TOGETHER:
+                together = stops[row : row + rows]
+                part = piece(readings, done, together[-1])
+                if self._panel.calm(part):
+                    changed += self._watch(tick_rows(ticks, row, row + len(together)))
+                    self._panel.pass_over(part)
+                    break
+            else:
+                for one, stop in enumerate(together, row):
+                    changed += self._panel.scans(piece(readings, done, stop))
+                    changed += self._watch(tick_rows(ticks, one, one + 1))
+                    done = stop
+            done = together[-1]
+            row += len(together)
         return changed + self._panel.scans(piece(readings, done, len(readings)))
 
     def _feed_ticks(self, ticks: TickBlock) -> Output:

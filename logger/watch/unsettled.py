@@ -14,6 +14,7 @@ from logger.setup import Setup
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
 
 _HOLD = 3
+_SETTLED = 0.1
 _SURE = 0.95  # on the family's tuning seeds no healthy pair of 150 came above 0.9 for 3 minutes
 _WATCH_MIN = 60.0
 _TURN_MIN = 8.0  # later, what moves again is drift
@@ -71,7 +72,7 @@ class Unsettled:
         self.end_a = [math.nan] * pairs
         self._chance = [math.nan] * pairs
         self._then_a = [math.nan] * pairs
-        self._upper_a = [math.nan] * pairs
+        self._chance_now = [math.nan] * pairs
         self._shifts_min: list[float] = []
         self._masked = [False] * pairs
         self._below = [0] * pairs
@@ -171,12 +172,14 @@ class Unsettled:
             apart = forecast(on[rows], 1.0 + own)
             alone = (apart or usual).with_slow_odds(SLOW_DOUBTED)
         ago = max(float(minutes.t_min[-1]) - self._warm_end_min, 0.0) if not self._warming else 0.0
-        chance, upper = alone.chance_above(self.limit_a() / level[good], ago), alone.left_upper
+        limit = self.limit_a() / level[good]
+        chance = alone.chance_above(limit, ago)
+        now = np.maximum(alone.chance_above(limit), doubted.chance_above(limit))
         then = alone.left_before(ago)
         for i, j in enumerate(pairs):
             self._chance[j] = float(chance[i])
             self._then_a[j] = float(then[i] * level[j])
-            self._upper_a[j] = float(max(upper[i], doubted.left_upper[i]) * level[j])
+            self._chance_now[j] = float(now[i])
             self.left_a[j] = float(alone.left[i] * level[j])
             self.left_u_a[j] = float(alone.left_sd[i] * level[j])
 
@@ -199,7 +202,7 @@ class Unsettled:
             left, u, then = self.left_a[j], self.left_u_a[j], self._then_a[j]
             if left != left:
                 continue
-            below = self._upper_a[j] < limit
+            below = self._chance_now[j] < _SETTLED  # its upper 90 % limit is below the limit
             self._below[j] = self._below[j] + 1 if below else 0
             self._undone[j] = 0 if below else self._undone[j] + 1
             self._above[j] = self._above[j] + 1 if self._chance[j] > _SURE else 0
