@@ -26,6 +26,8 @@ NOMINAL_MA = 70.0
 LONG_MIN = 90
 SETTLE_MA = 0.7
 ALPHA = 0.1
+SEED = 7178  # for reporting; the priors were tuned on 20260105
+SLOW_TAIL_MA = 2.6  # so that staying errs by the 2.7, 2.3, 1.6, 1.2 mA (90 %) that were measured before
 
 
 def warm_up(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
@@ -37,7 +39,7 @@ def warm_up(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray
             fast, slow = rng.uniform(2, 4), rng.uniform(8, 14)
         else:
             fast, slow = rng.uniform(3, 6), rng.uniform(14, 25)
-        a, b = rng.normal(0, 3.0), rng.normal(0, 2.6)
+        a, b = rng.normal(0, 3.0), rng.normal(0, SLOW_TAIL_MA)
         if kind == "two-way":
             b = -np.sign(a) * abs(b)
         columns.append(a * np.exp(-t / fast) + b * np.exp(-t / slow))
@@ -50,7 +52,7 @@ def interval_score(low: np.ndarray, high: np.ndarray, truth: np.ndarray) -> np.n
 
 def results(amps: int = 60) -> list[dict[str, object]]:
     """Return the figures of `make bench`, and print every class on standard error."""
-    rng = np.random.default_rng(20260105)
+    rng = np.random.default_rng(SEED)
     lag = np.arange(LONG_MIN)
     covariance = power_law(lag.astype(float), 1.0)[np.abs(lag[:, None] - lag[None, :])]
     factor = np.linalg.cholesky(covariance + 1e-9 * np.eye(LONG_MIN))

@@ -52,6 +52,22 @@ def test_the_rate_of_a_published_trend_lies_in_its_published_interval(
     assert fitted.low < slope < fitted.high
 
 
+def test_the_least_squares_slope_of_sens_points_lies_in_his_interval() -> None:
+    # Sen (1968), the worked example as SciPy's tests carry it: slope 4, interval 3.71 to 4.38 at alpha 0.07. His
+    # is the median of all slopes, ours a mean: intervals are compared, not digits.
+    x = np.array([1.0, 2.0, 3.0, 4.0, 10.0, 12.0, 18.0])
+    y = np.array([9.0, 15.0, 19.0, 20.0, 45.0, 55.0, 78.0])
+    design = np.column_stack([np.ones(7), x])
+
+    fit = least_squares(design, np.eye(7))
+    slope = float(fit.estimator[1] @ y)
+    left = y - design @ (fit.estimator @ y)
+    u = float(np.sqrt(fit.covariance[1, 1] * (left @ left) / 5))
+
+    assert 3.71 < slope < 4.38
+    assert abs(slope - 4.0) < 2.0 * u
+
+
 def test_a_rate_under_white_noise_agrees_with_least_squares() -> None:
     rng = np.random.default_rng(3)
     t = np.arange(90.0)
