@@ -53,7 +53,7 @@ def test_the_rate_of_a_published_trend_lies_in_its_published_interval(
 
 
 def test_the_least_squares_slope_of_sens_points_lies_in_his_interval() -> None:
-    # Sen (1968), the worked example as SciPy's tests carry it: slope 4, interval 3.71 to 4.38 at alpha 0.07. His
+    # Sen (1968), worked example, as in the tests of SciPy: slope 4, interval 3.71 to 4.38 at alpha 0.07. His
     # is the median of all slopes, ours a mean: intervals are compared, not digits.
     x = np.array([1.0, 2.0, 3.0, 4.0, 10.0, 12.0, 18.0])
     y = np.array([9.0, 15.0, 19.0, 20.0, 45.0, 55.0, 78.0])
