@@ -55,7 +55,8 @@ class DropOut:
     opened had a reason to) or fell from steady (a contact). A pair that came back after HT was off and
     falls again was locked out by its protection.
     Delay: two scans where HT or the others answer at once, 2.5 s where they don't (then it is a
-    `measuring fault`); 2.5 s for a half, 10 s where nothing answers to it. Nothing is said in the first
+    `measuring fault`); 2.5 s for a half; one to which nothing answers is a
+    `measuring fault` after 10 s. Nothing is said in the first
     60 s of HT. Price: see README, how good the watch is.
     """
 
@@ -244,12 +245,22 @@ class DropOut:
         )
         lasted_s = t_s - fall.first_s
         if fall.half:
-            enough_s = _DECIDE_S if answered or not answers else _STEADY_HALF_S
-            return self._lost_half(fall, j, t_s, answers) if lasted_s >= enough_s and not floating else None
+            if lasted_s < _DECIDE_S or floating:
+                return None
+            if answered or not answers:
+                return self._lost_half(fall, j, t_s, answers)
+            return (
+                self._not_the_pair(fall, j, t_s, "a meter on it, or the lead")
+                if lasted_s >= _STEADY_HALF_S
+                else None
+            )
         if (answered and not floating) or (not answers and lasted_s >= _DECIDE_S):
             return self._lost(fall, j, t_s, answers)
         if lasted_s < _DECIDE_S:
             return None
+        return self._not_the_pair(fall, j, t_s, "the lead is off")
+
+    def _not_the_pair(self, fall: _Fall, j: int, t_s: float, what: str) -> Claim:
         return Claim(
             Kind.MEASURING_FAULT,
             (self._names[j],),
@@ -257,8 +268,8 @@ class DropOut:
             t_s,
             Severity.WARNING,
             f"{self._labels[j]} reads {fall.least_a * 1e3:.1f} to {fall.greatest_a * 1e3:.1f} mA "
-            f"after {self._base[j] * 1e3:.1f} mA, but neither HT nor the other pairs answered: the lead is "
-            "off, not the pair",
+            f"after {self._base[j] * 1e3:.1f} mA, but neither HT nor the other pairs answered: {what}, "
+            "not the pair",
             "Look at this pair's sense lead; the pair itself is not watched until it reads again.",
             evidence={"was_a": self._base[j], "least_a": fall.least_a, "greatest_a": fall.greatest_a},
         )

@@ -20,6 +20,7 @@ _FLOOR_A: Final = 20e-6
 _BELOW_A: Final = -0.003
 _BELOW_S: Final = 3
 _ONE_WAY: Final = 0.8
+_AT_LEVEL: Final = 3.0  # times the usual scatter
 _WEIGHT: Final = 0.3  # as in NIST/SEMATECH e-Handbook 6.3.2.4: some three minutes of memory
 
 
@@ -27,12 +28,13 @@ class MeasuringFault:
     """Looks for what no amplifier does, second by second.
 
     A pair's second-to-second scatter eight times what it learnt for 4 s of 6 (of a pair whose contact
-    crackles, see `intermittent`: in all of them) while the others stay quiet; the same count for a minute on
-    a channel that never stood still; a reading that current through a resistor can't give (well below zero);
-    HT of nothing while current flows; a temperature outside -30 to 200 degC. Learns each pair's level and
-    scatter from its second minute of HT on, at the ends of minutes (one-pole filter, after Crowder and
-    Hamilton 1992), never from minutes that it doubts. A lead that comes off and reads nothing is found by
-    `drop_out`. Price: not yet scored. Delay: 4 s, a minute for a stuck code.
+    crackles, see `intermittent`: in all of them), without coming back to its level in two of them, while the
+    others stay quiet; the same count for a minute on a channel that never stood still; a reading that
+    current through a resistor can't give (well below zero); HT of nothing while current flows; a temperature
+    outside -30 to 200 degC. Learns each pair's level and scatter from its second minute of HT on, at the
+    ends of minutes (one-pole filter, after Crowder and Hamilton 1992), never from minutes that it doubts. A
+    lead that comes off and reads nothing is found by `drop_out`. Price: not yet scored. Delay: 4 s, a minute
+    for a stuck code.
     """
 
     def __init__(self, setup: Setup, crackling: BoolArray | None = None) -> None:
@@ -51,6 +53,7 @@ class MeasuringFault:
         self._minute: list[tuple[FloatArray, FloatArray, BoolArray, FloatArray, FloatArray]] = []
         """The running minute: values, scatters, odd ones, mains, HT."""
         self._odd: list[list[bool]] = [[] for _ in range(pairs)]
+        self._back: list[list[bool]] = [[] for _ in range(pairs)]  # whether an odd second touched the level
         self._recent: list[list[float]] = [[] for _ in range(pairs)]  # currents since the last quiet second
         self._same = np.zeros(pairs, dtype=np.int64)
         self._moved = np.zeros(pairs, dtype=np.int64)
@@ -117,6 +120,7 @@ class MeasuringFault:
         self._minute.clear()
         self._supply_v = [np.nan, np.nan]
         for j, name in enumerate(self._names):
+            self._back[j].clear()
             self._odd[j], self._same[j], self._negative[j] = [], 0, 0
             if self._open[j]:
                 self._open[j] = False
@@ -183,9 +187,13 @@ class MeasuringFault:
         recent = self._recent[j]
         recent.append(float(value))
         del recent[: -_OF_S - 1]
-        # a contact that crackles is restless too, but not in every second
+        # a contact that crackles is restless too, but not in every second, and it keeps coming back
+        away_a = (abs(seconds.greatest_a[row, j] - level), abs(seconds.least_a[row, j] - level))
+        back = self._back[j]
+        back.append(odd and min(away_a) < max(_AT_LEVEL * base, 0.1 * max(away_a)))
+        del back[:-_OF_S]
         enough = _OF_S if self._crackling[j] else _NOISY_S
-        noisy = sum(history) >= enough and not _went_one_way(recent)
+        noisy = sum(history) >= enough and sum(back) < 2 and not _went_one_way(recent)
         self._same[j] = self._same[j] + 1 if still else 0
         self._moved[j] = min(self._moved[j] + (0 if still else 1), 10_000)
         stuck = self._same[j] >= _STUCK_S and self._moved[j] > _MOVED_S
