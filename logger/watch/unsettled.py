@@ -14,6 +14,7 @@ from logger.setup import Setup
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
 
 _HOLD = 3
+_CALM = 10
 _SETTLED = 0.1
 _SURE = 0.95  # on the family's tuning seeds no healthy pair of 150 came above 0.9 for 3 minutes
 _WATCH_MIN = 60.0
@@ -51,11 +52,11 @@ class Unsettled:
 
     A pair is settled once the upper 90 % limit of what the model says is still to come has been below
     the settling limit for 3 minutes, and for good: it is taken back where the limit is passed again up to
-    8 minutes after the warm-up. In the hour after the warm-up's end a pair that never settled is held to be
-    unsettled where, by what it has done since, more than the limit was still to come at that end with a
-    chance of 95 %, for 3 minutes: a large rest is called at once, a small one once it has been seen to
-    move. With three pairs and more it is the pair's own movement that is forecast: what all do together is
-    the supply and the room, and it must have settled by itself too.
+    8 minutes after the warm-up. In the hour after the warm-up's end a pair that had not settled by then is
+    held to be unsettled where, by what it has done since, more than the limit was still to come at that end
+    with a chance of 95 %, for 3 minutes: a large rest is called at once, a small one once it has been seen
+    to move. With three pairs and more it is the pair's own movement that is forecast: what all do together
+    is the supply and the room, and it must have settled by itself too.
     Learns from 2 minutes of HT on, anew after a restart. Price: see README, how good the
     watch is. Delay: 3 to 30 minutes.
     """
@@ -208,9 +209,9 @@ class Unsettled:
             self._above[j] = self._above[j] + 1 if self._chance[j] > _SURE else 0
             if self._below[j] >= _HOLD and math.isnan(self.settled_min[j]):
                 self.settled_min[j] = now
-                if self._open[j]:
-                    self._open[j] = False
-                    out.append(Clear(Kind.UNSETTLED, (name,), second.end_s))
+            if self._open[j] and self._below[j] >= _CALM:
+                self._open[j] = False
+                out.append(Clear(Kind.UNSETTLED, (name,), second.end_s))
             early = self._watching(now)
             still_warming = math.isnan(self._warm_end_min) or now - self._warm_end_min <= _TURN_MIN
             if self._undone[j] >= _HOLD and still_warming:
@@ -220,7 +221,7 @@ class Unsettled:
                 early
                 and self._above[j] >= _HOLD
                 and second.state == "soaking"
-                and math.isnan(self.settled_min[j])
+                and not self.settled_min[j] <= self._warm_end_min
                 and not self._open[j]
             ):
                 self._open[j] = True
