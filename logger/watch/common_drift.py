@@ -13,7 +13,7 @@ from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.settling import flicker_covariance, least_squares
 from logger.setup import Setup
-from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, ewma
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, ewma, median
 
 _WINDOWS: Final = (20, 30, 45, 60, 90, 120)
 _POINTS: Final = 30
@@ -197,7 +197,7 @@ class CommonDrift:
         return Clear(Kind.COMMON_DRIFT, self._names, seconds.end_s)
 
     def _claim(self, fit: _Fit, seconds: Seconds) -> Claim:
-        level_a = float(np.nanmedian(self._minutes.currents(-1)))
+        level_a = median(self._minutes.currents(-1)[0])
         onset_min = self._onset_min()
         out = [name for name, has in (("the mains", self._has_mains), ("HT", self._has_ht)) if has]
         rest = f"what {' and '.join(out)} did is taken out" if out else "the mains were not measured"

@@ -14,7 +14,7 @@ from logger.finding import Kind, Severity
 from logger.settling import flicker_covariance, least_squares
 from logger.setup import Setup
 from logger.watch.noise import LAGS, flicker_level, levels
-from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, median, own_movement
 
 _WINDOWS: Final = (8, 11, 15, 20, 30, 45, 60, 90, 120, 180)
 _POINTS: Final = 30
@@ -78,7 +78,7 @@ class Drift:
 
     def limit(self) -> float:
         """Return the drift limit, relative per hour."""
-        level_a = float(np.nanmedian(self._minutes.currents(max(0, len(self._minutes) - 5))))
+        level_a = median(self._minutes.currents(max(0, len(self._minutes) - 5)).ravel())
         return self._setup.limits.drift_a_per_h(level_a) / level_a
 
     def _fit(

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.blocks import FloatArray, ReadingBlock
 from logger.finding import Kind, Severity
@@ -102,12 +101,12 @@ class DropOut:
         for _, index in seconds.bins:
             first = max(index - 2, 0)
             recent = self._tens.on_s[first : index + 1] > self._tens.on_s[index] - 25.0
-            current = self._tens.current_a[first : index + 1]
+            base = _means(self._tens.current_a[first : index + 1][recent])
             for j, masked in enumerate(self._masked):
                 if self._fall[j] is None and self._open[j] is None and not masked:
-                    self._base[j] = _mean(current[:, j], recent)
+                    self._base[j] = base[j]
             if not any(self._fall):
-                self._ht_base = _mean(self._tens.ht_v[first : index + 1], recent)
+                self._ht_base = _means(self._tens.ht_v[first : index + 1][recent, None])[0]
         return []
 
     def calm(self, block: ReadingBlock) -> bool:
@@ -347,6 +346,9 @@ def _evidence(base_a: float, fall: _Fall, answers: list[float]) -> dict[str, flo
     return {"was_a": base_a, "now_a": fall.least_a, "answer": max(answers, default=0.0)}
 
 
-def _mean(values: FloatArray, which: NDArray[np.bool_]) -> float:
-    good = values[which & (values == values)]
-    return float(good.mean()) if len(good) else math.nan
+def _means(values: FloatArray) -> list[float]:
+    """Return the means of columns (n, p), NaN where a column has nothing."""
+    good = values == values
+    count = good.sum(axis=0)
+    sums = np.where(good, values, 0.0).sum(axis=0)
+    return list(np.where(count > 0, sums / np.maximum(count, 1), np.nan).tolist())

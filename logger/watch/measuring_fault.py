@@ -152,14 +152,19 @@ class MeasuringFault:
         self._supply_v = [float(v[v == v].mean()) if (v == v).any() else np.nan for v in supply]
         if seconds.on_end_s < 2 * MINUTE_S - 1:
             return
+        usable = (scatter == scatter) & ~odd
+        count = usable.sum(axis=0)
+        ranked = np.sort(np.where(usable, scatter, np.inf), axis=0)
+        sums = np.where(usable, values, 0.0).sum(axis=0)
         for j in range(len(self._names)):
-            usable = (scatter[:, j] == scatter[:, j]) & ~odd[:, j]
-            if self._open[j] or seconds.masked[j] or usable.sum() < 0.1 * MINUTE_S:
+            n = int(count[j])
+            if self._open[j] or seconds.masked[j] or n < 0.1 * MINUTE_S:
                 continue
             # the first minute's tails are no scatter: the median is not taken in by them
-            now, base = max(float(np.median(scatter[usable, j])) * 1.2, _FLOOR_A), self._base_a[j]
+            middle = float(ranked[(n - 1) // 2, j] + ranked[n // 2, j]) / 2.0
+            now, base = max(middle * 1.2, _FLOOR_A), self._base_a[j]
             self._base_a[j] = now if base != base else ewma(base, min(now, 3 * base), _WEIGHT)
-            self._level_a[j] = values[usable, j].mean()
+            self._level_a[j] = sums[j] / n
 
     def _pair(
         self,

@@ -62,11 +62,16 @@ class Runaway:
     def _look(self, first: int, stop: int, seconds: Seconds, row: int) -> list[Claim | Clear]:
         tens_a = self._tens.current_a[first:stop]
         currents = (tens_a[::2] + tens_a[1::2]) / 2.0
+        on_s = float(seconds.on_s[row])
+        least = next((rise for until_s, rise in _WARMING if on_s < until_s), _RISE)
+        if len(self._names) > 1 and not any(self._level):
+            # in most minutes no pair has risen that far against any other
+            rise = currents[-1] / currents[-4] - 1.0
+            if not (rise - np.fmin.reduce(rise) > 0.5 * least).any():
+                return []
         own = own_movement(currents)
         if len(self._names) == 1:
             own = own - self._supply(first, stop)
-        on_s = float(seconds.on_s[row])
-        least = next((rise for until_s, rise in _WARMING if on_s < until_s), _RISE)
         out: list[Claim | Clear] = []
         for j in range(len(self._names)):
             steps = np.diff(own[-4:, j])

@@ -271,6 +271,15 @@ def others_median(values: Sequence[float], masked: Sequence[bool] | BoolArray) -
     return good[middle] if len(good) % 2 else (good[middle - 1] + good[middle]) / 2.0
 
 
+def median(values: FloatArray) -> float:
+    """Return the median of what is there (the middle two's mean when even), or NaN; quick for few values."""
+    good = sorted(v for v in values.tolist() if v == v)
+    middle = len(good) // 2
+    if not good:
+        return math.nan
+    return float(good[middle] if len(good) % 2 else (good[middle - 1] + good[middle]) / 2.0)
+
+
 def own_movement(currents: FloatArray) -> FloatArray:
     """Return each pair's own relative movement (n, p) in a window of currents (n, p).
 

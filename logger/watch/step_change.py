@@ -12,7 +12,7 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import MINUTE_S, Claim, Clear, Events, Minutes, Seconds, Tens
+from logger.watch.seconds import MINUTE_S, Claim, Clear, Events, Minutes, Seconds, Tens, median
 
 _STAYS: Final = 6  # bins of 10 s: the minute that the new level must last
 _BEFORE: Final = 6
@@ -105,8 +105,8 @@ class StepChange:
         return bool(moved.any())
 
     def _floor_a(self, levels: FloatArray) -> float:
-        good = levels[levels == levels]
-        return _PART * self._setup.limits.match_a(float(np.median(good))) if len(good) else math.inf
+        level_a = median(levels)
+        return _PART * self._setup.limits.match_a(level_a) if level_a == level_a else math.inf
 
     def _learn(self) -> None:
         """Take in how far each pair moved by itself from the last minute to this one."""

@@ -11,7 +11,7 @@ from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.settling import SLOW_DOUBTED, Forecast, forecast
 from logger.setup import Setup
-from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, own_movement
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, median, own_movement
 
 _HOLD = 3
 _CALM = 10
@@ -194,7 +194,7 @@ class Unsettled:
 
     def limit_a(self) -> float:
         """Return the settling limit in amperes: stated, or a share of the pairs' median."""
-        return self._setup.limits.settle_a(float(np.nanmedian(self._minutes.currents(-1))))
+        return self._setup.limits.settle_a(median(self._minutes.currents(-1)[0]))
 
     def _judge(self, second: Seconds, now: float) -> list[Claim | Clear]:
         out: list[Claim | Clear] = []
