@@ -15,6 +15,7 @@ from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, median,
 
 _HOLD = 3
 _CALM = 10
+_LATE_MIN = 20.0
 _SETTLED = 0.1
 _SURE = 0.95  # on the family's tuning seeds no healthy pair of 150 came above 0.9 for 3 minutes
 _WATCH_MIN = 60.0
@@ -184,6 +185,10 @@ class Unsettled:
             self.left_a[j] = float(alone.left[i] * level[j])
             self.left_u_a[j] = float(alone.left_sd[i] * level[j])
 
+    def _just_settled(self, j: int, now: float) -> bool:
+        """Whether a pair settled late, and so lately that it can't be a drift of its own."""
+        return self.settled_min[j] > self._warm_end_min and now - self._warm_end_min <= _LATE_MIN
+
     @property
     def _warming(self) -> bool:
         return math.isnan(self._warm_end_min)
@@ -221,7 +226,7 @@ class Unsettled:
                 early
                 and self._above[j] >= _HOLD
                 and second.state == "soaking"
-                and not self.settled_min[j] <= self._warm_end_min
+                and (math.isnan(self.settled_min[j]) or self._just_settled(j, now))
                 and not self._open[j]
             ):
                 self._open[j] = True
