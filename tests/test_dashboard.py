@@ -451,9 +451,10 @@ def test_a_gap_reaches_to_now_while_it_lasts(running: RunningSoak) -> None:
 def _judged(bench: Bench, calibration: int | str) -> Look:
     """Look until it is judged anew, or that has failed."""
     until_s = time.monotonic() + 30.0
-    while (look := _look(bench, 1)) and time.monotonic() < until_s:
-        look = bench.look(1, calibration)  # type: ignore[assignment]
-        if not look.waiting or (look.anew and look.anew.failed):
+    while True:
+        look = bench.look(1, calibration)
+        assert isinstance(look, Look)
+        if not look.waiting or (look.anew and look.anew.failed) or time.monotonic() > until_s:
             break
         time.sleep(0.02)
     return look
