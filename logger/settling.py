@@ -33,7 +33,7 @@ _WALK_LEANING: Final = 6.0  # tuned on benchmarks/drift_coverage, seed 20260104;
 
 # Prior standard deviations of each term, relative to the idle current. From the simulator's tuning
 # seeds and common practice, no source: thermal time constants of output valves were found nowhere.
-_FAST_MIN: Final = (2.0, 4.0)
+_FAST_MIN: Final = (2.0, 3.5, 6.0)
 _SLOW_MIN: Final = (8.0, 12.0, 18.0, 27.0, 40.0, 60.0)
 _FAST_SD: Final = 0.08
 _SLOW_SD: Final = (0.05, 0.045, 0.04, 0.04, 0.05, 0.06)
@@ -43,6 +43,7 @@ _USUAL_MIN: Final = 30.0  # slower ones are weighed by `Forecast.slow_odds`
 SLOW_RARE: Final = 0.1
 SLOW_DOUBTED: Final = 1.0
 _NOISE_SD: Final = (0.0006, 0.0012, 0.0025, 0.005)
+_WALKS: Final = ((0.0, 1.0), (0.02, 1.0))  # variance of a walk a minute beside the flicker's, and its odds
 _MAINS_GAIN: Final = 1.5
 _MAINS_GAIN_SD: Final = 1.0
 _LEVEL_VAR: Final = 0.25
@@ -254,17 +255,20 @@ def _warm_up_models(times_min: tuple[float, ...]) -> _WarmUpModels:
     t = np.array(times_min)
     n = len(t)
     grid = [
-        (fast, slow, sd, odds, noise)
+        (fast, slow, sd, odds * share, noise, walk)
         for fast in _FAST_MIN
         for slow, sd, odds in zip(_SLOW_MIN, _SLOW_SD, _SLOW_ODDS, strict=True)
         for noise in _NOISE_SD
+        for walk, share in _WALKS
     ]
     tau = np.array([(fast, slow) for fast, slow, *_ in grid])
     tails_sd = np.array([(_FAST_SD, sd) for _, _, sd, *_ in grid])
     tails = tails_sd[:, :, None] * np.exp(-t / tau[:, :, None])
-    noise_var = np.array([noise**2 for *_, noise in grid])[:, None, None]
+    noise_var = np.array([noise**2 for *_, noise, _ in grid])[:, None, None]
+    walks = np.array([walk for *_, walk in grid])[:, None, None]
+    steady = flicker_covariance(t) + 0.05 * np.eye(n)
     k = _LEVEL_VAR + np.swapaxes(tails, 1, 2) @ tails
-    k = k + noise_var * (flicker_covariance(t) + 0.05 * np.eye(n))
+    k = k + noise_var * (steady + walks * np.minimum.outer(t, t))
     logdet = 2.0 * np.log(np.diagonal(np.linalg.cholesky(k), axis1=1, axis2=2)).sum(axis=1)
     inverse = np.linalg.inv(k)
     return _WarmUpModels(
@@ -274,7 +278,7 @@ def _warm_up_models(times_min: tuple[float, ...]) -> _WarmUpModels:
         tails_solved=inverse @ np.swapaxes(tails, 1, 2),
         tails_sd=tails_sd,
         tau_min=tau,
-        log_odds=np.log([odds for _, _, _, odds, _ in grid]),
+        log_odds=np.log([odds for _, _, _, odds, _, _ in grid]),
     )
 
 

@@ -27,7 +27,7 @@ DATA = Path(__file__).parent / "data"
 SCANS_PER_S = 1.0
 QUIET = ("healthy", "mains-change")
 FAULTY = ("drift", "runaway", "drop-out", "mismatch", "unsettled", "lead-off", "cable-out")
-SOAK_MIN = {"drift": 75.0, "runaway": 75.0, "healthy": 60.0, "mains-change": 60.0}
+SOAK_MIN = {"unsettled": 65.0, "drift": 75.0, "runaway": 75.0, "healthy": 60.0, "mains-change": 60.0}
 WITHIN_S = {"drift": 3600.0, "drop-out": 5.0, "lead-off": 60.0}
 
 
@@ -56,9 +56,9 @@ def test_a_fault_is_found_on_its_pair_after_its_onset_and_in_time(name: str, see
     found = [f for f in loud(pipeline) if f.kind == truth.kind and f.channel == truth.channel]
 
     if name == "unsettled" and not found:
-        # What is left after half an hour can be hard to see; from twice the limit on it must be seen.
+        # What is left after half an hour can be hard to see; from two and a half times the limit on it must be seen.
         assert truth.size is not None
-        assert abs(truth.size) < 2.0
+        assert abs(truth.size) < 2.5
         assert loud(pipeline) == []
         return
     assert found, [(f.kind.value, f.channel, f.raised_s) for f in pipeline.findings]

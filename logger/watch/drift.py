@@ -24,6 +24,7 @@ _SUPPLY_GAIN: Final = 1.5  # relative change of idle current by that of the main
 _SUPPLY_STEP: Final = 0.01
 _AFTER_STEP_MIN: Final = 20
 _NOISE_FROM_MIN: Final = 10.0
+_OFF_MIN, _AFTER_OFF_MIN = 0.1, 10.0
 _TAILS: Final = ((12.0, 0.03), (25.0, 0.015))  # minutes since HT on, size then
 
 
@@ -61,6 +62,8 @@ class Drift:
             for width in _WINDOWS
             if len(minutes) >= width and minutes.t_min[-1] - minutes.t_min[-width] <= 1.25 * width + 5
         ]
+        back = self._back_min()
+        widths = [width for width in widths if minutes.t_min[-width] >= back]
         if not widths or not any(settled == settled for settled in self._settled_min):
             return []
         own, limit = self._own(widths[-1]), self.limit()
@@ -110,6 +113,14 @@ class Drift:
         scale = level[lag][ready] / (_NOISE**2 * flicker_level(lag))
         sd = np.sqrt(model.noise_var * scale + model.tail_var)
         return [(j, float(slope[i]), float(sd[i])) for i, j in enumerate(ready)]
+
+    def _back_min(self) -> float:
+        """Return from when on a window may begin: ten minutes after HT was last off, however shortly."""
+        minutes = self._minutes
+        first = max(len(minutes) - _WINDOWS[-1], 0)
+        off = np.diff(minutes.t_min[first:]) - np.diff(minutes.on_min[first:])
+        stops = np.flatnonzero(np.abs(off) > _OFF_MIN)
+        return float(minutes.t_min[first + stops[-1] + 1]) + _AFTER_OFF_MIN if len(stops) else -math.inf
 
     def _levels(self, own: FloatArray) -> dict[int, FloatArray]:
         """Return each pair's noise by lag, from its own movement since the tenth minute of HT.

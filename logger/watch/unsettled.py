@@ -16,6 +16,7 @@ from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, median,
 _HOLD = 3
 _CALM = 10
 _LATE_MIN = 20.0
+_MOST = 0.2  # of the current: what moves by more does not settle, something happened to it
 _SETTLED = 0.1
 _SURE = 0.95  # on the family's tuning seeds no healthy pair of 150 came above 0.9 for 3 minutes
 _WATCH_MIN = 60.0
@@ -57,7 +58,7 @@ class Unsettled:
     held to be unsettled where, by what it has done since, more than the limit was still to come at that end
     with a chance of 95 %, for 3 minutes: a large rest is called at once, a small one once it has been seen
     to move. With three pairs and more it is the pair's own movement that is forecast: what all do together
-    is the supply and the room, and it must have settled by itself too.
+    is the supply and the room.
     Learns from 2 minutes of HT on, anew after a restart. Price: see README, how good the
     watch is. Delay: 3 to 30 minutes.
     """
@@ -176,7 +177,7 @@ class Unsettled:
         ago = max(float(minutes.t_min[-1]) - self._warm_end_min, 0.0) if not self._warming else 0.0
         limit = self.limit_a() / level[good]
         chance = alone.chance_above(limit, ago)
-        now = np.maximum(alone.chance_above(limit), doubted.chance_above(limit))
+        now = alone.chance_above(limit)
         then = alone.left_before(ago)
         for i, j in enumerate(pairs):
             self._chance[j] = float(chance[i])
@@ -225,6 +226,7 @@ class Unsettled:
             if (
                 early
                 and self._above[j] >= _HOLD
+                and abs(then) < _MOST * float(self._minutes.currents(-1)[0, j])
                 and second.state == "soaking"
                 and (math.isnan(self.settled_min[j]) or self._just_settled(j, now))
                 and not self._open[j]
