@@ -24,6 +24,7 @@ from logger.store.reader import Reader
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="the simulated DAQ needs a pseudo-terminal")
 
 SAME_RAISED_S = 2.0
+SEED = {"unsettled": 1}  # the demo's own
 SOAK_MIN = {"drift": 60.0}
 SCANS_PER_S = {"cable-out": demo.SCANS_PER_S}
 """Others 4: what happens in them lasts seconds. The full soak below has the full rate too."""
@@ -38,7 +39,7 @@ def play(name: str, out: Path) -> dict[str, Any]:
     return demo.play(
         name,
         out,
-        seed=3,
+        seed=SEED.get(name, 3),
         warm_up_min=20.0,
         soak_min=SOAK_MIN.get(name, 36.0),
         scans_per_s=SCANS_PER_S.get(name, 4.0),
@@ -69,7 +70,7 @@ def test_a_scenario_is_found_stored_exported_and_judged_alike(name: str, tmp_pat
 
 
 def the_finding_is_the_scenarios_truth_and_never_before_its_onset(name: str, live: dict[str, Any]) -> None:
-    truth = scenario(name, 3, warm_up_min=20.0, soak_min=SOAK_MIN.get(name, 36.0)).truth
+    truth = scenario(name, SEED.get(name, 3), warm_up_min=20.0, soak_min=SOAK_MIN.get(name, 36.0)).truth
     found = live["findings"]
     serious = [finding for finding in found if finding["severity"] != "remark"]
     if name in WITHOUT_WARNING:

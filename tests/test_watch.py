@@ -56,7 +56,7 @@ def test_a_fault_is_found_on_its_pair_after_its_onset_and_in_time(name: str, see
     found = [f for f in loud(pipeline) if f.kind == truth.kind and f.channel == truth.channel]
 
     if name == "unsettled" and not found:
-        # What is left after half an hour can be hard to see; from two and a half times the limit on it must be seen.
+        # What is left after half an hour can be hard to see; from 2.5 times the limit on it must be seen.
         assert truth.size is not None
         assert abs(truth.size) < 2.5
         assert loud(pipeline) == []
