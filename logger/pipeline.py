@@ -146,7 +146,8 @@ class Pipeline:
         if not len(seen):
             return self._output(ticks, self._watch(ticks))
         readings = ReadingBlock(
-            np.rint(ticks.t_s[seen] * 1e6).astype(np.int64) + 500_000,
+            np.rint(ticks.t_s[seen] * 1e6).astype(np.int64)
+            + 999_000,  # as its last scan, or a gap would begin early
             ticks.mean[seen],
             # a tick does not say which end of the range; a current that rails does so upwards
             (ticks.railed[seen] > 0.5 * ticks.n[seen]).astype(np.int8),
