@@ -107,12 +107,6 @@ class Forecast:
         spread = self.weight * (self._left_sd_of**2 + (by_model - self.left) ** 2)
         return np.asarray(np.sqrt(spread.sum(axis=0)), dtype=np.float64)
 
-    @cached_property
-    def left_upper(self) -> FloatArray:
-        """The upper 90 % limit of the size of the movement still to come, (p,)."""
-        zero = np.zeros(self.tails.shape[2])
-        return _quantile(self.tails.sum(axis=1), self._left_sd_of, self.weight, 0.9, about=zero)
-
     def chance_above(self, limit: FloatArray, ago_min: float = 0.0) -> FloatArray:
         """Return how likely it is that a pair had over its `limit` (p,) to go so many minutes ago, (p,)."""
         from scipy.special import ndtr
@@ -282,23 +276,32 @@ def _warm_up_models(times_min: tuple[float, ...]) -> _WarmUpModels:
     )
 
 
-def _quantile(
-    mean: FloatArray, sd: FloatArray, weight: FloatArray, share: float, about: FloatArray | None = None
-) -> FloatArray:
-    """Return a quantile of mixtures of normal laws (g, p), or of the distance from `about`, by bisection."""
+def _quantile(mean: FloatArray, sd: FloatArray, weight: FloatArray, share: float) -> FloatArray:
+    """Return a quantile of mixtures of normal laws (g, p), by bisection."""
     from scipy.special import ndtr
 
     sd = np.maximum(sd, 1e-12)
-    reach = (np.abs(mean) + 8 * sd).max(axis=0)
-    low, high = (-reach if about is None else np.zeros_like(reach)), reach
+    high = (np.abs(mean) + 8 * sd).max(axis=0)
+    low = -high
     for _ in range(40):
         middle = (low + high) / 2.0
-        below = ndtr((middle - mean) / sd)
-        if about is not None:
-            below = below - ndtr((2 * about - middle - mean) / sd)
-        less = (weight * below).sum(axis=0) < share
+        less = (weight * ndtr((middle - mean) / sd)).sum(axis=0) < share
         low, high = np.where(less, middle, low), np.where(less, high, middle)
     return np.asarray((low + high) / 2.0, dtype=np.float64)
+
+
+def began(t: FloatArray, y: FloatArray) -> float:
+    """Return when a level began to move, in the unit of t: the hinge that leaves the least squares.
+
+    t (n,), y (n,); the last 8 points are too few to tell a movement by.
+    """
+    best, where = math.inf, float(t[0])
+    for hinge in t[:-8]:
+        design = np.column_stack([np.ones(len(t)), np.maximum(t - hinge, 0.0)])
+        _, rest, *_ = np.linalg.lstsq(design, y, rcond=None)
+        if len(rest) and rest[0] < best:
+            best, where = float(rest[0]), float(hinge)
+    return where
 
 
 def drift_rate(

@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
-from logger.settling import flicker_covariance, least_squares
+from logger.settling import began, flicker_covariance, least_squares
 from logger.setup import Setup
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, ewma, median
 
@@ -221,17 +221,11 @@ class CommonDrift:
         )
 
     def _onset_min(self) -> float:
-        """Return when it began: the hinge that leaves the least squares, minutes since the first scan."""
+        """Return when it began, minutes since the first scan."""
         first = max(self._from, len(self._smooth) - 180)
         y = np.array(self._smooth[first:])
         t = self._minutes.t_min[np.array(self._at[first:])]
-        best, where = math.inf, float(t[0])
-        for hinge in t[:-8]:
-            design = np.column_stack([np.ones(len(t)), np.maximum(t - hinge, 0.0)])
-            _, rest, *_ = np.linalg.lstsq(design, y, rcond=None)
-            if len(rest) and rest[0] < best:
-                best, where = float(rest[0]), float(hinge)
-        return where
+        return began(t, y)
 
 
 @dataclass(frozen=True)

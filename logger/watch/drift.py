@@ -11,7 +11,7 @@ import numpy as np
 
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
-from logger.settling import flicker_covariance, least_squares
+from logger.settling import began, flicker_covariance, least_squares
 from logger.setup import Setup
 from logger.watch.noise import LAGS, flicker_level, levels
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, median, own_movement
@@ -191,21 +191,14 @@ class Drift:
         ]
 
     def _onset(self, j: int, window: int) -> float:
-        """Return when it began: the hinge that leaves the least squares, minutes since the first scan."""
+        """Return when it began, minutes since the first scan."""
         first = len(self._minutes) - window
         t = self._minutes.t_min[first:]
         own = own_movement(self._minutes.currents(first))[:, j]
         good = ~np.isnan(own)
         if self._settled_min[j] == self._settled_min[j]:
             good &= t >= self._settled_min[j]
-        t, own = t[good], own[good]
-        best, where = math.inf, float(t[0])
-        for hinge in t[:-8]:
-            design = np.column_stack([np.ones(len(t)), np.maximum(t - hinge, 0.0)])
-            _, rest, *_ = np.linalg.lstsq(design, own, rcond=None)
-            if len(rest) and rest[0] < best:
-                best, where = float(rest[0]), float(hinge)
-        return where
+        return began(t[good], own[good])
 
     def _clear(
         self,

@@ -91,15 +91,40 @@ class _Rows:
         return self._rows[: self._n]
 
 
-class Tens:
-    """The soak in bins of ten seconds of HT: means of what could be judged, NaN where nothing could.
-
-    24 h are 8,640 rows: small enough to keep. Bins that HT's end cut short are not in it.
-    """
+class _Record:
+    """What bins and minutes have in common: pairs, HT, mains, bias, then two times."""
 
     def __init__(self, pairs: int) -> None:
         self.pairs = pairs
         self._rows = _Rows(pairs + 5)
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    def _column(self, after_pairs: int) -> FloatArray:
+        return self._rows.rows[:, self.pairs + after_pairs]
+
+    @property
+    def ht_v(self) -> FloatArray:
+        """HT, (n,)."""
+        return self._column(0)
+
+    @property
+    def mains_v(self) -> FloatArray:
+        """Mains, (n,)."""
+        return self._column(1)
+
+    @property
+    def bias_v(self) -> FloatArray:
+        """The bias supply, (n,)."""
+        return self._column(2)
+
+
+class Tens(_Record):
+    """The soak in bins of ten seconds of HT: means of what could be judged, NaN where nothing could.
+
+    24 h are 8,640 rows: small enough to keep. Bins that HT's end cut short are not in it.
+    """
 
     def add(
         self, t_s: FloatArray, current_a: FloatArray, others: Sequence[FloatArray], on_s: FloatArray
@@ -107,49 +132,32 @@ class Tens:
         """Take in whole bins: (b,), (b, p), HT, mains and bias (b,), (b,)."""
         self._rows.add(np.column_stack([current_a, *others, t_s, on_s]))
 
-    def __len__(self) -> int:
-        return len(self._rows)
-
     @property
     def current_a(self) -> FloatArray:
         """Pairs' means, (b, p)."""
         return self._rows.rows[:, : self.pairs]
 
     @property
-    def ht_v(self) -> FloatArray:
-        """HT, (b,)."""
-        return self._rows.rows[:, self.pairs]
-
-    @property
-    def mains_v(self) -> FloatArray:
-        """Mains, (b,)."""
-        return self._rows.rows[:, self.pairs + 1]
-
-    @property
-    def bias_v(self) -> FloatArray:
-        """The bias supply, (b,)."""
-        return self._rows.rows[:, self.pairs + 2]
-
-    @property
     def t_s(self) -> FloatArray:
         """When each bin ended, seconds since the first scan, (b,)."""
-        return self._rows.rows[:, self.pairs + 3]
+        return self._column(3)
 
     @property
     def on_s(self) -> FloatArray:
         """When each bin ended, seconds of HT, (b,)."""
-        return self._rows.rows[:, self.pairs + 4]
+        return self._column(4)
 
     def unbroken(self, index: int, bins: int) -> bool:
         """Whether the `bins` that end with `index` follow on one another without a stop of HT."""
         first = index - bins + 1
         if first < 0:
             return False
-        on = self.on_s
-        return bool(on[index] - on[first] == BIN_S * (bins - 1))
+        took = BIN_S * (bins - 1)
+        # `on_s` stands still while HT is off for up to a minute, the time does not
+        return bool(self.on_s[index] - self.on_s[first] == took and self.t_s[index] - self.t_s[first] == took)
 
 
-class Minutes:
+class Minutes(_Record):
     """The soak by the minute of HT: what slow detectors and the verdict read.
 
     One entry a whole minute of HT with at least a third of its readings usable in any pair. `t_min`: mean
@@ -158,9 +166,8 @@ class Minutes:
     """
 
     def __init__(self, pairs: int, scans_per_s: float = 1.0) -> None:
-        self.pairs = pairs
+        super().__init__(pairs)
         self._least = 20.0 * min(1.0, scans_per_s)
-        self._rows = _Rows(pairs + 5)
         self.state: list[str] = []
 
     def add(
@@ -184,37 +191,19 @@ class Minutes:
         self.state.append(state)
         return True
 
-    def __len__(self) -> int:
-        return len(self._rows)
-
     def currents(self, first: int = 0) -> FloatArray:
         """Return the currents from a minute on, (n, pairs)."""
         return self._rows.rows[first:, : self.pairs]
 
     @property
-    def ht_v(self) -> FloatArray:
-        """HT, (m,)."""
-        return self._rows.rows[:, self.pairs]
-
-    @property
-    def mains_v(self) -> FloatArray:
-        """Mains, (m,)."""
-        return self._rows.rows[:, self.pairs + 1]
-
-    @property
-    def bias_v(self) -> FloatArray:
-        """The bias supply, (m,)."""
-        return self._rows.rows[:, self.pairs + 2]
-
-    @property
     def t_min(self) -> FloatArray:
         """Mean times, minutes since the first scan, (m,)."""
-        return self._rows.rows[:, self.pairs + 3]
+        return self._column(3)
 
     @property
     def on_min(self) -> FloatArray:
         """Mean times, minutes of HT, (m,)."""
-        return self._rows.rows[:, self.pairs + 4]
+        return self._column(4)
 
     def since(self, t_min: float) -> int:
         """Return the index of the first minute at or after a time."""
