@@ -204,7 +204,8 @@ def figures_now(look: Look) -> Any:
     if soak.setup.first("HT") is not None:
         several = any(soak.setup.valves_on(pair) > 1 for pair in soak.setup.pairs)
         note += " Per cent is anode dissipation" + (", mean of the valves of a pair." if several else ".")
-    note += " Where a pair ends is a forecast from 8 minutes of HT on, 9 of 10 end inside; when it settles is rougher."
+    note += " Where a pair ends is a forecast from 8 minutes of HT on, 9 of 10 end inside;"
+    note += " when it settles is rougher."
     content.append(html.P(note, className="hint"))
     return html.Div(content, className="figures stale" if look.stale else "figures")
 
