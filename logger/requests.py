@@ -1,0 +1,58 @@
+"""What a person asks of the running daemon, and how it reads in the record.
+
+In the record a request is a mark in the request's words ("signal on"), in the store's marks and in a log
+file's `mark` column alike: so a soak judged again sees what was asked, when. Any other text is a plain mark.
+"""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+
+from logger.errors import RequestError
+
+
+class Ask(StrEnum):
+    """What can be asked. The values are what files say."""
+
+    STOP = "stop"
+    MARK = "mark"
+    ACKNOWLEDGE = "acknowledge"
+    SETTING_BIAS = "setting bias"
+    SIGNAL_ON = "signal on"
+    SIGNAL_OFF = "signal off"
+
+
+_NUMBERED = re.compile(r"acknowledge ([1-9][0-9]{0,8})", re.ASCII)
+_BARE = frozenset({Ask.STOP, Ask.SETTING_BIAS, Ask.SIGNAL_ON, Ask.SIGNAL_OFF})
+
+
+def text_of(ask: Ask, text: str = "") -> str:
+    """Return the mark's text: a mark's own, a finding's number after "acknowledge", else the request's words.
+
+    Raises RequestError for a mark without text or in a request's words, for an acknowledge of what is no
+    finding's number, and for a text where none belongs.
+    """
+    text = " ".join(text.split())
+    if ask is Ask.MARK:
+        if not text:
+            raise RequestError("a mark needs a text: say what was done, for example 'tapped V5'")
+        if ask_of(text)[0] is not Ask.MARK:
+            raise RequestError(f"{text!r} is a request of its own: ask for it, or word the mark otherwise")
+        return text
+    if not text:
+        return ask.value
+    if ask is Ask.ACKNOWLEDGE:
+        asked = f"{ask} {text}"
+        if not _NUMBERED.fullmatch(asked):
+            raise RequestError(f"acknowledge takes the number of a finding, or nothing for all: got {text!r}")
+        return asked
+    raise RequestError(f"{ask.value!r} takes no text, got {text!r}")
+
+
+def ask_of(mark: str) -> tuple[Ask, str]:
+    """Return what a mark's text asks for, and the text that goes with it: the inverse of `text_of`."""
+    if mark in _BARE or mark == Ask.ACKNOWLEDGE:
+        return Ask(mark), ""
+    numbered = _NUMBERED.fullmatch(mark)
+    return (Ask.ACKNOWLEDGE, numbered[1]) if numbered else (Ask.MARK, mark)
