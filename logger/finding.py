@@ -28,6 +28,7 @@ class Kind(StrEnum):
     MAINS_LOST = "mains lost"
     MEASURING_FAULT = "measuring fault"
     GAP = "gap"
+    QUESTION = "question"
 
 
 class Severity(StrEnum):
@@ -51,7 +52,8 @@ class Finding:
     `channels` then lists the candidates (all channels concerned otherwise). `onset_s` is when it began,
     `raised_s` the time of the last scan seen when it was first said. `says` is one plain sentence,
     `advice` one line of what to do. `evidence` holds the numbers behind it, with the unit in each key.
-    `under` is the id of the leading finding it follows from.
+    `under` is the id of the leading finding it follows from. `acknowledged_s`: when a person said that it was
+    seen, or answered a question with yes.
     """
 
     id: int
@@ -65,6 +67,7 @@ class Finding:
     advice: str = ""
     cleared_s: float | None = None
     under: int | None = None
+    acknowledged_s: float | None = None
     evidence: dict[str, float | None] = field(default_factory=dict)
 
     @property

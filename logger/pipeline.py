@@ -18,6 +18,7 @@ from logger.convert import Calibration, Converter, TickMaker, daq_from_setup, va
 from logger.finding import Finding, Severity
 from logger.setup import Setup
 from logger.verdict import Judge, SoakSums, spoilt
+from logger.watch.alarms import Alarm, Alarms
 from logger.watch.panel import Panel, closings, piece, tick_rows
 from logger.watch.seconds import others_median
 
@@ -27,10 +28,11 @@ _TOGETHER: Final = (600, 30)
 
 @dataclass(frozen=True)
 class Output:
-    """What one block brought: its ticks, the findings that changed, whether to trip."""
+    """What one block brought: its ticks, the findings that changed, what is to sound, whether to trip."""
 
     ticks: TickBlock
     findings: list[Finding]
+    alarms: list[Alarm]
     trip: bool
     snapshot: Callable[[], dict[str, Any]]
 
@@ -52,6 +54,7 @@ class Pipeline:
         self._converter = Converter(setup, self.daq, calibration)
         self._ticks = TickMaker()
         self._panel = Panel(setup)
+        self._alarms = Alarms()
         self._sums = SoakSums(len(setup.channel))
         self._scans = 0
         self._missing = 0
@@ -64,8 +67,11 @@ class Pipeline:
     def feed(self, block: ScanBlock | ReadingBlock | TickBlock, marks: Sequence[Mark] = ()) -> Output:
         """Take in a block of scans (or of readings from a log, or of ticks), later than all before it.
 
-        Of ticks alone the detectors that look at scans see one reading a second, its mean.
+        Of ticks alone the detectors that look at scans see one reading a second, its mean. `marks`: what
+        persons said or asked (`logger.requests`) up to the block's last scan and not given before, in order
+        of time; each holds from the second that it falls in.
         """
+        self._panel.note(marks)
         if isinstance(block, TickBlock):
             return self._feed_ticks(block)
         if isinstance(block, ScanBlock):
@@ -84,8 +90,9 @@ class Pipeline:
         """Say that nothing was heard for too long: opens a live gap that the next scan would find too."""
         return self._output(self._empty(), self._panel.silence())
 
-    def finish(self) -> Output:
-        """End the soak: close the last tick."""
+    def finish(self, marks: Sequence[Mark] = ()) -> Output:
+        """End the soak: close the last tick. `marks`: those after the last scan."""
+        self._panel.note(marks)
         ticks = self._ticks.finish()
         return self._output(ticks, self._watch(ticks))
 
@@ -165,7 +172,9 @@ class Pipeline:
                 continue
             if part.step[1] != self._sums.from_s:
                 self._sums.restart(part.step[1])
-            if part.powered:
+            for pair in part.set_anew:
+                self._sums.restart_channel(self.setup.pair_columns[pair])
+            if part.idle:
                 self._sums.add(
                     tick_rows(ticks, part.first, part.stop), spoilt(self._panel.book.findings, self.setup)
                 )
@@ -191,8 +200,10 @@ class Pipeline:
         if len(ticks):
             self._latest = ticks
         by_id = {finding.id: finding for finding in changed}
-        trip = any(f.open and f.severity is Severity.TRIP for f in self._panel.book.findings)
-        return Output(ticks, list(by_id.values()), trip, self._now)
+        standing = self._panel.book.findings
+        trip = any(f.open and f.severity is Severity.TRIP for f in standing)
+        alarms = self._alarms.due(standing, self._last_us / 1e6) if standing else []
+        return Output(ticks, list(by_id.values()), alarms, trip, self._now)
 
     def _now(self) -> dict[str, Any]:
         panel, phase = self._panel, self._panel.phase

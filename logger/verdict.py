@@ -89,6 +89,14 @@ class SoakSums:
         self.sums = np.zeros(self.channels, dtype=np.int64)
         self.least = np.full(self.channels, np.inf)
         self.greatest = np.full(self.channels, -np.inf)
+        self.before = np.zeros(self.channels, dtype=np.int64)
+        """Seconds of the step that a channel's figure has left behind."""
+
+    def restart_channel(self, column: int) -> None:
+        """Begin a channel's figure anew: its bias was set."""
+        self.n[column] = self.sums[column] = 0
+        self.least[column], self.greatest[column] = np.inf, -np.inf
+        self.before[column] = self.seconds
 
     def add(self, ticks: TickBlock, leave_out: set[int]) -> None:
         """Take in seconds of the step; `leave_out`: columns that are spoilt in them."""
@@ -130,7 +138,7 @@ class Judge:
         self.width_U = setup.decision.width_U
         self.means = [sums.mean(c) for c in setup.pair_columns]
         run = panel.phase.soak_run()
-        self.soak_from_min = run.from_s / 60.0 if run else math.inf
+        self.soak_from_min = max(run.from_s, sums.from_s) / 60.0 if run else math.inf
         self.soak_to_min = run.to_s / 60.0 if run and run.to_s is not None else math.inf
 
     def document(
@@ -204,7 +212,7 @@ class Judge:
 
     def _enough(self, column: int) -> bool:
         """Whether the soak step was seen long enough and whole enough to be judged on this channel."""
-        seconds = self.sums.seconds
+        seconds = self.sums.seconds - int(self.sums.before[column])
         if seconds < _LEAST_MIN * 60:
             return False
         expected = seconds * min(1.0, self.setup.link.scans_per_s)
@@ -284,7 +292,7 @@ class Judge:
         name = self.setup.pairs[j].name
         if settled != settled or self.means[j] != self.means[j]:
             return None
-        start = max(settled, self.soak_from_min)
+        start = max(settled, self.soak_from_min, self.panel.set_min[j])
         stop = self.soak_to_min
         for finding in self.findings:
             if finding.kind in _SPOILS and name in finding.channels and finding.onset_s / 60.0 > start:
@@ -478,6 +486,7 @@ def finding_json(finding: Finding) -> dict[str, Any]:
         "raised_s": finding.raised_s,
         "cleared_s": finding.cleared_s,
         "severity": finding.severity.value,
+        "acknowledged_s": finding.acknowledged_s,
         "says": finding.says,
         "advice": finding.advice,
     }

@@ -64,6 +64,16 @@ class Book:
             }
         return list(changed.values())
 
+    def acknowledge(self, number: int | None, t_s: float) -> list[Finding]:
+        """Note that a person has seen a finding, or all that are open; return those that changed."""
+        changed = []
+        for index, finding in enumerate(self.findings):
+            asked = finding.open if number is None else finding.id == number
+            if asked and finding.acknowledged_s is None:
+                self.findings[index] = finding.changed(acknowledged_s=t_s)
+                changed.append(self.findings[index])
+        return changed
+
     def _claim(self, claim: Claim) -> list[Finding]:
         key = (claim.kind, claim.channels)
         index = self._by_key.get(key)
@@ -74,7 +84,9 @@ class Book:
                 worst = max(old.severity, claim.severity, key=lambda s: s.rank)
                 # A remark said of an open warning takes it back: it was not what it looked like.
                 severity = claim.severity if claim.kind is Kind.GAP and old.open else worst
+                again = back or severity.rank > old.severity.rank
                 self.findings[index] = old.changed(
+                    acknowledged_s=None if again else old.acknowledged_s,
                     severity=severity,
                     says=claim.says,
                     advice=claim.advice,

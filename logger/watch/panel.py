@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
 
 from logger.bias import Circuit
-from logger.blocks import FloatArray, ReadingBlock, TickBlock
+from logger.blocks import FloatArray, Mark, ReadingBlock, TickBlock
 from logger.finding import Finding
+from logger.requests import Ask, ask_of
 from logger.setup import Setup
 from logger.watch.bias_lost import BiasLost
 from logger.watch.book import Book
@@ -31,11 +33,13 @@ from logger.watch.over_dissipation import OverDissipation
 from logger.watch.over_temperature import OverTemperature
 from logger.watch.phase import Phase
 from logger.watch.runaway import Runaway
-from logger.watch.seconds import BIN_S, MINUTE_S, Claim, Clear, Minutes, Seconds, Tens
+from logger.watch.seconds import BIN_S, MINUTE_S, Minutes, Said, Seconds, Shifted, Tens
 from logger.watch.side_balance import SideBalance
 from logger.watch.step_change import StepChange
 from logger.watch.unsettled import Unsettled
 
+_NOT_IDLE = ("under signal", "setting bias")
+_AFTER_SIGNAL_S = 600.0  # as after a restart: what signal has heated cools down again
 TEMPERATURES = ("ambient temperature", "chassis temperature", "transformer temperature", "temperature")
 
 
@@ -44,14 +48,16 @@ class Piece:
     """Rows `first` to `stop` of a block of ticks, in which the book of findings did not change.
 
     `changed`: the findings that changed with its first second, as they now stand; `step` the plan's step it
-    belongs to (name, when it began), or None; `powered`: HT was on.
+    belongs to (name, since when its figures count), or None; `idle`: HT was on, no signal went through and no
+    bias was being set; `set_anew`: the pairs whose bias was set by hand in its first second.
     """
 
     first: int
     stop: int
     changed: list[Finding]
     step: tuple[str, float] | None
-    powered: bool
+    idle: bool
+    set_anew: tuple[int, ...] = ()
 
 
 class Panel:
@@ -65,6 +71,20 @@ class Panel:
         self.tens = Tens(pairs)
         self.minutes = Minutes(pairs, setup.link.scans_per_s)
         self.settled_min = [math.nan] * pairs
+        self.shifted_min = [-math.inf] * pairs
+        """Per pair, minutes since the first scan: what was before can't be compared with what is now, since
+        it jumped, its pot was turned, or signal went through."""
+        self.set_min = [-math.inf] * pairs
+        """The same, for bias set by hand alone: since when a pair's figures count."""
+        self._coming: list[Shifted] = []
+        """Shifts that were seen in the running minute of HT: others hear of them at its end."""
+        self._idle_from_s = -math.inf
+        """Since when bias is not being set any more."""
+        self._busy = False
+        """Whether in the running minute of HT signal went through."""
+        self._marks: deque[Mark] = deque()
+        """What persons said, not yet reached."""
+        self._state = "off"
         self.last: Seconds | None = None
         """The newest second."""
         self._columns = np.array(setup.pair_columns)
@@ -111,8 +131,9 @@ class Panel:
         last = self.last
         powered = last is not None and last.powered
         on_s = last.on_end_s if last is not None else math.nan
+        live = powered or (last is not None and last.state == "bring-up")
         changed = self.book.apply(self.gap.scans(block))
-        changed += self.book.apply(self.over_current.scans(block, powered, on_s))
+        changed += self.book.apply(self.over_current.scans(block, live, on_s))
         changed += self.book.apply(self.drop_out.scans(block, powered))
         return changed
 
@@ -127,6 +148,10 @@ class Panel:
         if len(block):
             self.gap.pass_over(block)
             self.drop_out.pass_over(block)
+
+    def note(self, marks: Sequence[Mark]) -> None:
+        """Take in what persons said or asked, in order of time; it holds from the second that it falls in."""
+        self._marks.extend(marks)
 
     def silence(self) -> list[Finding]:
         """The daemon has heard nothing for too long: open a live gap."""
@@ -144,6 +169,11 @@ class Panel:
             on_s = self.phase.on_s
             in_minute = int(on_s + 1.0) % MINUTE_S if on_s == on_s else 0
             until = min(len(block), row + MINUTE_S - in_minute)
+            answered = self._heed(int(block.t_s[row]), float(block.closed_s[row]))
+            if answered:
+                yield Piece(row, row, answered, None, idle=False)
+            if self._marks:
+                until = min(until, row + max(1, self._marks[0].t_us // 1_000_000 - int(block.t_s[row])))
             rows = self.phase.same(whole.ht_v[row:until], largest[row:until], measured[row:until])
             if rows > 1:
                 stretch = self._stretch(whole, row, row + rows)
@@ -167,6 +197,17 @@ class Panel:
             )
             yield from self._look(stretch, row)
             row += 1
+
+    def _heed(self, t_s: int, closed_s: float) -> list[Finding]:
+        """Do what was said or asked up to the end of a second; return the findings that it changed."""
+        changed: list[Finding] = []
+        while self._marks and self._marks[0].t_us < (t_s + 1) * 1_000_000:
+            mark = self._marks.popleft()
+            ask, text = ask_of(mark.text)
+            if ask is Ask.ACKNOWLEDGE:
+                changed += self.book.acknowledge(int(text) if text else None, mark.t_us / 1e6)
+            self.phase.declare(ask, t_s)
+        return changed
 
     def _seconds(self, block: TickBlock) -> Seconds:
         def column(index: int | None) -> FloatArray:
@@ -217,22 +258,54 @@ class Panel:
 
     def _look(self, stretch: Seconds, row: int) -> Iterator[Piece]:
         """Show one stretch to every detector; cut it where the book changes."""
+        self._note_state(stretch)
         stretch = self._learnt(stretch)
         self.last = stretch
-        events: list[tuple[int, Claim | Clear]] = []
+        events: list[tuple[int, Said]] = []
         for detector in self._detectors:
             events.extend(detector.update(stretch))
-        step = (self.phase.during.step, self.phase.during.from_s) if self.phase.during else None
+        during = self.phase.during
+        step = (during.step, max(during.from_s, self._idle_from_s)) if during else None
+        idle = stretch.powered and stretch.state not in _NOT_IDLE
         first, stop = row, row + len(stretch)
         changed: list[Finding] = []
+        by_hand: list[int] = []
         if events:
             events.sort(key=lambda event: event[0])  # stable: the detectors' order within a second
             for at, together in groupby(events, key=lambda event: event[0]):
                 if row + at > first:
-                    yield Piece(first, row + at, changed, step, stretch.powered)
-                    first = row + at
-                changed = self.book.apply(event for _, event in together)
-        yield Piece(first, stop, changed, step, stretch.powered)
+                    yield Piece(first, row + at, changed, step, idle, tuple(by_hand))
+                    first, by_hand = row + at, []
+                said = [event for _, event in together]
+                changed = self.book.apply(event for event in said if not isinstance(event, Shifted))
+                for event in said:
+                    if isinstance(event, Shifted):
+                        self._coming.append(event)
+                        if event.by_hand:
+                            by_hand.append(event.pair)
+                        if stretch.state == "setting bias":
+                            self.phase.adjusted(float(stretch.t_s[at]))
+        yield Piece(first, stop, changed, step, idle, tuple(by_hand))
+
+    def _note_state(self, stretch: Seconds) -> None:
+        """Take note of what levels can't be compared across, at the beginning of a minute of HT."""
+        before, t_s = self._state, float(stretch.t_s[0])
+        self._state = stretch.state
+        if "setting bias" in (before, stretch.state) and before != stretch.state:
+            self._idle_from_s = t_s
+            self.set_min = [t_s / 60.0] * len(self._names)
+            self._coming += [Shifted(j, t_s, by_hand=False) for j in range(len(self._names))]
+        if before == "under signal" != stretch.state:
+            after_s = t_s + _AFTER_SIGNAL_S
+            self._coming += [Shifted(j, after_s, by_hand=False) for j in range(len(self._names))]
+        if self._coming and stretch.powered and stretch.on_s[0] % MINUTE_S == 0:
+            for shift in self._coming:
+                # half a minute more: minutes are known by their middles
+                at_min = shift.at_s / 60.0 + 0.5
+                self.shifted_min[shift.pair] = max(self.shifted_min[shift.pair], at_min)
+                if shift.by_hand:
+                    self.set_min[shift.pair] = max(self.set_min[shift.pair], at_min)
+            self._coming.clear()
 
     def _learnt(self, stretch: Seconds) -> Seconds:
         """Put a stretch into the running minute, and close what ends in it."""
@@ -253,7 +326,8 @@ class Panel:
         if bins:
             self._close_bins(start // BIN_S, stop // BIN_S, on_end - (stop - 1) % MINUTE_S)
         closes = False
-        if stop == MINUTE_S:
+        self._busy = stretch.state == "under signal" or (self._busy and start > 0)
+        if stop == MINUTE_S and not self._busy:
             closes = self.minutes.add(
                 self._minute[:, 0],
                 on_end - np.arange(MINUTE_S - 1.0, -1.0, -1.0),

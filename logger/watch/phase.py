@@ -1,8 +1,10 @@
-"""What the amp is doing, found from the data, and how far the plan has come.
+"""What the amp is doing, found from the data or declared by a person, and how far the plan has come.
 
-States: off, bring-up, warming, soaking, under signal, standby, cooling. Steps count from HT on: HT at
-90 % of nominal, or without an HT channel the first rise of the currents. A step's clock runs while the
-amp does what the step asks. A standby over a minute goes back to the last warm-up's start.
+States: off, bring-up, warming, setting bias, soaking, under signal, standby, cooling. Steps count from HT on:
+HT at 90 % of nominal, and at first the mains too, or without an HT channel the first rise of the currents. A
+step's clock runs while the amp does what the step asks. A standby over a minute goes back to the last
+warm-up's start. Setting bias is declared, and ends 5 minutes after the last adjustment; signal is declared on
+and off.
 """
 
 from __future__ import annotations
@@ -14,11 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import FloatArray
+from logger.requests import Ask
 from logger.setup import Setup
 
 _HT_ON, _HT_LOST, _DEAD = 0.9, 0.5, 0.1
 _CURRENT_ON_A = 0.003  # without an HT channel: a cold valve draws nothing at all
 _STANDBY_RESTARTS_S = 60
+_SETTING_S = 300
 
 
 @dataclass
@@ -48,6 +52,9 @@ class Phase:
     _on: bool = False
     _seen: bool = False
     _steady: bool = False
+    _t_s: int = -1
+    _signal: bool = False
+    _setting_until_s: float = -math.inf
     during: StepRun | None = None
     """The step that the last second belonged to."""
 
@@ -71,6 +78,23 @@ class Phase:
         """Seconds that the plan still asks for after the running step."""
         return sum(step.seconds for step in self.setup.plan.steps[self._next :])
 
+    @property
+    def bringing_up(self) -> bool:
+        """Whether HT has never been on yet: on the lamp limiter, on the variac, or off."""
+        return not self._was_on
+
+    def declare(self, ask: Ask, t_s: int) -> None:
+        """Take in what a person says that is done from second `t_s` on."""
+        if ask is Ask.SIGNAL_ON or ask is Ask.SIGNAL_OFF:
+            self._signal = ask is Ask.SIGNAL_ON
+        elif ask is Ask.SETTING_BIAS:
+            self._setting_until_s = t_s + _SETTING_S
+        self._steady = False
+
+    def adjusted(self, t_s: float) -> None:
+        """Go on with setting bias: a pot was turned at `t_s`."""
+        self._setting_until_s = max(self._setting_until_s, t_s + _SETTING_S)
+
     def soak_run(self) -> StepRun | None:
         """Return the last soak step that ran or runs."""
         return next((run for run in reversed(self.runs) if run.step == "soak"), None)
@@ -78,6 +102,7 @@ class Phase:
     def update(self, t_s: int, ht_v: float, mains_v: float, currents_a: list[float], measured: bool) -> None:
         """Take in one second; `measured` False where nothing was read (a gap): clocks run on unseen."""
         before = (self.state, self.step, self._on)
+        self._t_s = t_s
         if measured:
             self._see(ht_v, mains_v, currents_a, t_s)
         if self._on:
@@ -104,9 +129,11 @@ class Phase:
             unseen = True if self.setup.first("HT") is not None else largest_a > _CURRENT_ON_A
         lost = ~(np.where(seen, stays, unseen) | ~measured)
         rows = int(lost.argmax()) if lost.any() else len(lost)
+        if self.state == "setting bias":
+            rows = min(rows, math.ceil(self._setting_until_s) - self._t_s - 1)
         run = self.step
         if run is None:
-            return rows if self.plan_done else 0
+            return max(rows, 0) if self.plan_done else 0
         if self._runs_in(run.step):
             rows = min(rows, math.ceil(run.seconds - run.done_s) - 1)
         return max(rows, 0)
@@ -114,6 +141,7 @@ class Phase:
     def skip(self, seconds: int) -> None:
         """Let the clocks run over seconds that `same` vouched for."""
         self.on_s += seconds
+        self._t_s += seconds
         run = self.during = self.step
         if run is not None and self._runs_in(run.step):
             run.done_s += seconds
@@ -123,12 +151,13 @@ class Phase:
         largest = max((c for c in currents_a if c == c), default=0.0)
         if ht_v == ht_v:
             on = ht_v >= (_HT_LOST if self._on else _HT_ON) * nominal
+            on = on and not (self.bringing_up and self._mains_low(mains_v))
             # A reading of no HT with current flowing is a broken divider, not an amp that is off.
             on = on or (self._on and largest > 5 * _CURRENT_ON_A and ht_v < _DEAD * nominal)
         elif self.setup.first("HT") is not None and self._seen:
             on = self._on
         else:
-            on = largest > _CURRENT_ON_A
+            on = largest > _CURRENT_ON_A and not (self.bringing_up and self._mains_low(mains_v))
         if on and not self._on:
             self.began_hot = self.began_hot or (not self._seen and largest > _CURRENT_ON_A)
             if self._was_on and self.off_s > _STANDBY_RESTARTS_S:
@@ -144,6 +173,11 @@ class Phase:
                 self.on_s = math.nan
         self._on = on
         self._seen = True
+
+    def _mains_low(self, mains_v: float) -> bool:
+        """Whether the mains are there but held low, by a variac, say; a lead that is off reads nothing."""
+        nominal = self.setup.amp.nominal_mains_V
+        return _DEAD * nominal <= mains_v < _HT_ON * nominal
 
     def _restart(self, t_s: int) -> None:
         running = self.step
@@ -179,14 +213,27 @@ class Phase:
         amp = self.setup.amp
         mains_gone = mains_v == mains_v and mains_v < 0.5 * amp.nominal_mains_V
         if self._on:
-            step = self.during.step if self.during else "soak"
-            state = {"warm-up": "warming", "signal": "under signal"}.get(step, "soaking")
-        elif self._was_on:
+            self._name_on(t_s)
+            return
+        if self._was_on:
             state = "cooling" if mains_gone else "standby"
-        elif ht_v == ht_v and ht_v >= _DEAD * amp.nominal_ht_V:
+        elif ht_v >= _DEAD * amp.nominal_ht_V or (ht_v != ht_v and self._mains_low(mains_v)):
             state = "bring-up"
         else:
             state = "off"
+        self._to(state, t_s)
+
+    def _name_on(self, t_s: int) -> None:
+        step = self.during.step if self.during else "soak"
+        if self._signal or step == "signal":
+            state = "under signal"
+        elif t_s < self._setting_until_s:
+            state = "setting bias"
+        else:
+            state = "warming" if step == "warm-up" else "soaking"
+        self._to(state, t_s)
+
+    def _to(self, state: str, t_s: int) -> None:
         if not self.states or state != self.state:
             self.states.append((state, float(t_s)))
         self.state = state

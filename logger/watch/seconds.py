@@ -234,7 +234,21 @@ class Clear:
     cleared_s: float
 
 
-Events = Iterable[tuple[int, Claim | Clear]]
+@dataclass(frozen=True)
+class Shifted:
+    """A pair's level is another from `at_s` on (seconds since the first scan): not drift, and not to be
+    averaged.
+
+    `by_hand`: by all signs its bias was set.
+    """
+
+    pair: int
+    at_s: float
+    by_hand: bool
+
+
+Said = Claim | Clear | Shifted
+Events = Iterable[tuple[int, Said]]
 """The row of the stretch in which each was said, and what."""
 
 
@@ -267,6 +281,19 @@ def median(values: FloatArray) -> float:
     if not good:
         return math.nan
     return float(good[middle] if len(good) % 2 else (good[middle - 1] + good[middle]) / 2.0)
+
+
+def own_change(change: FloatArray) -> FloatArray:
+    """Return what is own in the pairs' relative changes (p,): against the median, or of two the other."""
+    have = change == change
+    if have.sum() < 2:
+        return change
+    if have.sum() == 2:
+        a, b = np.flatnonzero(have)
+        own = np.full_like(change, np.nan)
+        own[a], own[b] = change[a] - change[b], change[b] - change[a]
+        return own
+    return np.asarray(change - float(np.median(change[have])))
 
 
 def own_movement(currents: FloatArray) -> FloatArray:

@@ -12,7 +12,19 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import MINUTE_S, Claim, Clear, Events, Minutes, Seconds, Tens, median
+from logger.watch import adjusted
+from logger.watch.seconds import (
+    MINUTE_S,
+    Claim,
+    Clear,
+    Events,
+    Minutes,
+    Said,
+    Seconds,
+    Tens,
+    median,
+    own_change,
+)
 
 _STAYS: Final = 6  # bins of 10 s: the minute that the new level must last
 _BEFORE: Final = 6
@@ -30,6 +42,9 @@ _LEAST_MINUTES: Final = 3
 _SECONDS: Final = 10 * _BINS + 10
 _GONE, _HALF_LEAST, _HALF_MOST = 0.2, 0.4, 0.6
 _HT_OFF = ("off", "standby", "cooling")
+_RESTLESS: Final = 0.004  # the least movement of any bin in which a shift could be
+_NOISIER: Final = 3.0  # by how much a lead's hum raises what the scans of a second are apart: from memory
+_OTHERS_NOISIER: Final = 1.5
 
 
 @dataclass
@@ -50,6 +65,9 @@ class StepChange:
     did at once, whichever is greatest. With two pairs the one that moved is named only where HT or mains
     say that the supply stood still and the other pair did too; with one, only they can tell at all, and
     without them it is a remark. A fall below a fifth, or to half with two valves, is `drop-out`.
+    A pair that stands elsewhere and whose scans are three times as far apart, those of the others not, has
+    something on its lead: a question, and no step. What moves slower than a step or less far is
+    `adjusted.py`'s. While bias is being set or signal goes through steps are not looked for.
     Learns the scatter at the ends of minutes, from the third on, never from the minutes of a step. Delay:
     60 to 75 s. Price: see README, how good the watch is.
     """
@@ -66,10 +84,14 @@ class StepChange:
         self._scatter = np.full(pairs, np.nan)  # variance of the change from minute to minute, relative
         self._learnt = 0
         self._step: list[_Standing | None] = [None] * pairs
-        self._seen: deque[tuple[FloatArray, FloatArray]] = deque()
+        self._seen: deque[tuple[FloatArray, FloatArray, FloatArray]] = deque()
+        """Seconds: times (n,), currents and how far their scans were apart (n, p)."""
         self._rows = 0
         self._rest = [-1] * pairs
         """The bin up to which the jump back of a step that is over is still in sight."""
+        self._adjusted = adjusted.Adjusted(setup)
+        self._stepped = [-(10**6)] * pairs
+        """The bin in which each pair was last called a step, or asked about."""
 
     def update(self, seconds: Seconds) -> Events:
         """Take in a stretch; looks at each bin's end."""
@@ -78,31 +100,31 @@ class StepChange:
             self._rows = 0
             self._learnt = 0
             return []
-        out: list[tuple[int, Claim | Clear]] = []
+        out: list[tuple[int, Said]] = []
         if seconds.state not in _HT_OFF:
             self._note(seconds)
             if seconds.bins and self._restless(seconds.bins[-1][1], len(seconds.bins)):
                 for row, index in seconds.bins:
                     out.extend((row, event) for event in self._look(seconds, row, index))
+                    out.extend((row, event) for event in self._look_slower(seconds, row, index))
         if seconds.closes_minute:
             self._learn()
         return out
 
     def _note(self, seconds: Seconds) -> None:
-        self._seen.append((seconds.t_s.astype(np.float64) + 0.5, seconds.current_a))
+        apart = seconds.greatest_a - seconds.least_a
+        self._seen.append((seconds.t_s.astype(np.float64) + 0.5, seconds.current_a, apart))
         self._rows += len(seconds)
         while self._rows - len(self._seen[0][0]) >= _SECONDS + MINUTE_S:
             self._rows -= len(self._seen.popleft()[0])
 
     def _restless(self, last: int, bins: int) -> bool:
         """Whether any pair moved so far that a step could be in it: it mostly did not."""
-        if any(self._step):
+        if any(self._step) or self._adjusted.waiting:
             return True
         rows = self._tens.current_a[max(0, last + 1 - _BINS - bins) : last + 1]
         least, most = np.fmin.reduce(rows, axis=0), np.fmax.reduce(rows, axis=0)
-        # the least share that the floor can be of any pair's level, halved: the others may move against it
-        moved = most - least > 0.4 * self._floor_a(least)
-        return bool(moved.any())
+        return bool((most - least > _RESTLESS * least).any())
 
     def _floor_a(self, levels: FloatArray) -> float:
         level_a = median(levels)
@@ -115,7 +137,7 @@ class StepChange:
         with np.errstate(invalid="ignore", divide="ignore"):
             log = np.log(self._minutes.currents(-2))
         change = log[1] - log[0]
-        own = self._own(change)
+        own = own_change(change)
         square = own * own
         known = self._scatter == self._scatter
         # a single jump is no scatter: nine times the variance is the most it may count for
@@ -125,28 +147,30 @@ class StepChange:
         self._scatter = np.where((own == own) & ~hold, new, self._scatter)
         self._learnt += 1
 
-    def _own(self, change: FloatArray) -> FloatArray:
-        """Return what is own in relative changes (p,): against the median, or the other one of two."""
-        have = change == change
-        if have.sum() < 2:
-            return change
-        if have.sum() == 2:
-            a, b = np.flatnonzero(have)
-            own = np.full_like(change, np.nan)
-            own[a], own[b] = change[a] - change[b], change[b] - change[a]
-            return own
-        own = change - float(np.median(change[have]))
-        return own
+    def _look_slower(self, seconds: Seconds, row: int, index: int) -> list[Said]:
+        first = index - adjusted.BINS + 1
+        if not self._tens.unbroken(index, adjusted.BINS) or seconds.state == "under signal":
+            return []
+        return self._adjusted.look(
+            self._tens.current_a[first : index + 1],
+            self._tens.mains_v[first : index + 1],
+            self._scatter,
+            self._stepped,
+            index,
+            float(self._tens.t_s[index]) + 1.0,
+            float(seconds.closed_s[row]),
+            setting=seconds.state == "setting bias",
+        )
 
-    def _look(self, seconds: Seconds, row: int, index: int) -> list[Claim | Clear]:
-        out: list[Claim | Clear] = []
+    def _look(self, seconds: Seconds, row: int, index: int) -> list[Said]:
+        out: list[Said] = []
         first = index - _BINS + 1
         if first < 0:
             return out
         bins = self._tens.current_a[first : index + 1]
         closed_s = float(seconds.closed_s[row])
         self._clear(bins[-1], index, closed_s, out)
-        if not self._tens.unbroken(index, _BINS):
+        if not self._tens.unbroken(index, _BINS) or seconds.state in ("under signal", "setting bias"):
             return out
         with np.errstate(invalid="ignore", divide="ignore"):
             log = np.log(np.where(bins > 0, bins, np.nan))
@@ -156,7 +180,7 @@ class StepChange:
         if not have.any():
             return out
         common = float(np.median(change[have])) if have.sum() > 2 else 0.0
-        own = self._own(change)
+        own = own_change(change)
         median_a = float(np.median(np.exp(was[have])))
         floor = _PART * self._setup.limits.match_a(median_a) / median_a
         noise = np.where(self._scatter == self._scatter, _SIGMA * np.sqrt(self._scatter), np.inf)
@@ -178,7 +202,7 @@ class StepChange:
 
     def _stays(self, log: FloatArray, was: FloatArray, own: FloatArray, j: int) -> bool:
         """Whether every bin of the last minute is near the new level, and every one before near the old."""
-        course = np.array([self._own(step)[j] for step in log - was]) / own[j]
+        course = np.array([own_change(step)[j] for step in log - was]) / own[j]
         return not bool((course[-_STAYS:] <= 0.75).any() or (np.abs(course[:_BEFORE]) >= 0.25).any())
 
     def _judge(
@@ -190,7 +214,7 @@ class StepChange:
         own: FloatArray,
         index: int,
         closed_s: float,
-    ) -> list[Claim]:
+    ) -> list[Said]:
         onset_s = self._jump(j, float(self._tens.t_s[index]))
         if onset_s is None:
             return []
@@ -199,6 +223,10 @@ class StepChange:
         if left < _GONE or (self._two[j] and _HALF_LEAST <= left <= _HALF_MOST):
             return []
         named, sure = self._whose(j, change, own, index)
+        self._stepped[j] = index
+        if named and self._is_noisier(j, onset_s, float(self._tens.t_s[index])):
+            self._rest[j] = index + _BINS
+            return [self._something_on_it(j, was_a, now_a, onset_s, closed_s)]
         self._step[j] = _Standing(self._level(was, j))
         way = "rose" if own[j] > 0 else "fell"
         label = self._labels[j]
@@ -223,6 +251,35 @@ class StepChange:
                 evidence={"was_a": was_a, "now_a": now_a, "own": float(own[j])},
             )
         ]
+
+    def _is_noisier(self, j: int, onset_s: float, end_s: float) -> bool:
+        """Whether the scans of a pair's seconds are further apart since its level moved, and no other's."""
+        t_s = np.concatenate([t for t, _, _ in self._seen])
+        apart = np.concatenate([a for _, _, a in self._seen])
+        before = (t_s < onset_s - 1.0) & (t_s > onset_s - 61.0)
+        after = (t_s > onset_s + 6.0) & (t_s <= end_s + 1.0)
+        if not before.any() or not after.any():
+            return False
+        was, now = (np.array([median(column) for column in apart[rows].T]) for rows in (before, after))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = now / was
+        rest = np.delete(ratio, j)
+        rest = rest[np.isfinite(rest)]
+        quiet = not len(rest) or float(np.median(rest)) < _OTHERS_NOISIER
+        return bool(np.isfinite(ratio[j]) and ratio[j] > _NOISIER) and quiet
+
+    def _something_on_it(self, j: int, was_a: float, now_a: float, onset_s: float, closed_s: float) -> Claim:
+        return Claim(
+            Kind.QUESTION,
+            (self._names[j],),
+            onset_s,
+            closed_s,
+            Severity.REMARK,
+            f"{self._labels[j]} reads {now_a * 1e3:.1f} mA after {was_a * 1e3:.1f} mA, and hums: "
+            "is a meter on it, or an earth loop?",
+            "Take the meter off, or float it. Acknowledge it if that is what it was.",
+            evidence={"was_a": was_a, "now_a": now_a},
+        )
 
     def _whose(self, j: int, change: FloatArray, own: FloatArray, index: int) -> tuple[bool, bool]:
         """Return whether the pair can be named, and whether it is sure that it was not the supply."""
@@ -254,8 +311,8 @@ class StepChange:
         From the seconds, against the others' median: from a tenth of the way until it stays about where it
         is 10 to 20 s later. A pot that is turned too far and back arrives late.
         """
-        t_s = np.concatenate([t for t, _ in self._seen])
-        rows = np.concatenate([a for _, a in self._seen])
+        t_s = np.concatenate([t for t, _, _ in self._seen])
+        rows = np.concatenate([a for _, a, _ in self._seen])
         inside = (t_s > end_s + 1.0 - 10.0 * _BINS) & (t_s <= end_s + 1.0) & (rows[:, j] > 0)
         t_s, rows = t_s[inside], rows[inside]
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -289,7 +346,7 @@ class StepChange:
             return None
         return float(t_s[start] + 0.5)
 
-    def _clear(self, levels_a: FloatArray, index: int, closed_s: float, out: list[Claim | Clear]) -> None:
+    def _clear(self, levels_a: FloatArray, index: int, closed_s: float, out: list[Said]) -> None:
         """A step is over when the pair is back where it was for a minute."""
         if not any(self._step):
             return
