@@ -23,6 +23,7 @@ from logger.setup import Calibrated
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.packing import SECOND_US
+from logger.store.request import Request, fetch_requests
 from logger.store.rollup import Rollup
 from logger.store.sqlite import default_path
 
@@ -126,6 +127,21 @@ class Reader:
             yield block
             from_us = int(block.t_us[-1]) + 1
 
+    def replay(self, soak_id: int, seconds: int = 600) -> Iterator[tuple[ScanBlock, list[Mark]]]:
+        """Yield all scans as `scan_blocks` does, with each block the marks up to its last scan not yet given.
+
+        The pipeline is so given what the daemon's was. Marks later than all scans come with a block of none.
+        """
+        given = 0
+        for block in self.scan_blocks(soak_id, seconds):
+            marks = self.marks(soak_id)[given:]
+            due = [mark for mark in marks if mark.t_us <= block.t_us[-1]]
+            given += len(due)
+            yield block, due
+        left = self.marks(soak_id)[given:]
+        if left:
+            yield packing.empty(len(self.soak(soak_id).setup.channel)), left
+
     def rollup(
         self, soak_id: int, level_s: int, from_s: float | None = None, to_s: float | None = None
     ) -> Rollup:
@@ -155,6 +171,15 @@ class Reader:
             .order_by(table.c.t_us, table.c.id)
         )
         return [Mark(row.t_us, row.text) for row in self._read(lambda c: c.execute(query).all())]
+
+    def requests(self) -> list[Request]:
+        """Return all that was ever asked of a daemon on this store, in the order made."""
+        return self._read(fetch_requests)
+
+    def request(self, number: int) -> Request:
+        """Return one of them, by the number that it was given when it was written."""
+        (found,) = self._read(lambda c: fetch_requests(c, schema.request.c.id == number))
+        return found
 
     def calibrations(self, board_id: str | None = None) -> list[Calibration]:
         """Return the calibrations of a board, or of all, the one made last at the end."""

@@ -26,6 +26,12 @@ number, least, greatest and sum of its raw counts, "no reading" left out, railed
 each channel's name gain, offset, their uncertainties and what it was wired as. Counts are stored as they
 came, so a soak can be looked at with any; `soak.calibration_id` is the one it was watched and judged with.
 
+**request**: what a person asked of the running daemon (`logger/requests.py` has the words of `ask`), by any
+program that takes the lock file beside the store for its insert. It is made as `asked`, with neither soak nor
+`t_us`; the daemon looks every 0.2 s and answers: `done` or `refused` with the `reason`, with its soak and the
+time of the last scan that it had seen, both NULL where it had none. What was done stands in `mark` too, in
+the request's words. Whoever asked may withdraw what is still `asked`, as `refused` with neither.
+
 Reading the scans needs nothing of ours:
 
     import sqlite3, struct
@@ -54,7 +60,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
-REVISION: Final = "0002"
+REVISION: Final = "0003"
 """The schema that this program writes: Alembic's newest revision."""
 
 LEVELS_S: Final = (10, 60)
@@ -177,6 +183,7 @@ finding: Final = sa.Table(
     sa.Column("advice", sa.Text, nullable=False),
     sa.Column("under", sa.Integer),
     sa.Column("evidence", sa.Text, nullable=False),
+    sa.Column("acknowledged_s", sa.Double),
     sa.PrimaryKeyConstraint("soak_id", "id"),
     sa.CheckConstraint("severity IN ('remark', 'warning', 'trip')", name="severity"),
     sqlite_with_rowid=False,
@@ -190,6 +197,24 @@ mark: Final = sa.Table(
     sa.Column("t_us", sa.BigInteger, nullable=False),
     sa.Column("text", sa.Text, nullable=False),
     sa.Index("ix_mark_soak_id", "soak_id", "t_us"),
+)
+
+request: Final = sa.Table(
+    "request",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("soak_id", sa.Integer, sa.ForeignKey("soak.id")),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Column("ask", sa.Text, nullable=False),  # not checked here: what can't be read is refused, with a word
+    sa.Column("text", sa.Text, nullable=False),
+    sa.Column("state", sa.Text, nullable=False),
+    sa.Column("reason", sa.Text),
+    sa.Column("t_us", sa.BigInteger),
+    sa.CheckConstraint("state IN ('asked', 'done', 'refused')", name="state"),
+    sa.CheckConstraint("(state = 'refused') = (reason IS NOT NULL)", name="reason"),
+    sa.CheckConstraint("(soak_id IS NULL) = (t_us IS NULL)", name="taken"),
+    sa.CheckConstraint("state <> 'asked' OR soak_id IS NULL", name="asked"),
+    sa.Index("ix_request_state", "state", "id"),
 )
 
 ROLLUP_IN_UNITS: Final = """

@@ -24,6 +24,7 @@ from logger.store.schema import REVISION
 
 LOCK_WAIT_S: Final = 2.0
 _LOCK_POLL_S: Final = 0.005
+_DAEMON_WAIT_S: Final = 0.2  # longer than anybody holds it who only looks whether a daemon runs
 _WAL_KEPT_BYTES: Final = 16 * 2**20
 
 
@@ -65,9 +66,27 @@ def write_lock(path: Path) -> filelock.FileLock:
     )
 
 
-def daemon_lock(path: Path) -> filelock.FileLock:
+def daemon_lock(path: Path, wait_s: float = _DAEMON_WAIT_S) -> filelock.FileLock:
     """Return the lock that the daemon holds for life."""
-    return filelock.FileLock(f"{path}.daemon", timeout=0, thread_local=False)
+    return filelock.FileLock(f"{path}.daemon", timeout=wait_s, poll_interval=_LOCK_POLL_S, thread_local=False)
+
+
+def daemon_runs(path: Path) -> bool:
+    """Say whether a process holds this store as its daemon, or as one. StoreError where that can't be told.
+
+    Trying is the only way to tell: the lock is held for an instant, and a daemon that starts just then waits
+    that long. A lock file that a killed daemon left is taken away.
+    """
+    lock = daemon_lock(path, wait_s=0.0)
+    if not Path(lock.lock_file).exists():
+        return False
+    with translated(path, "written"):
+        try:
+            lock.acquire()
+        except filelock.Timeout:
+            return True
+        drop_lock(lock)
+    return False
 
 
 def drop_lock(lock: filelock.FileLock) -> None:
@@ -80,9 +99,10 @@ def drop_lock(lock: filelock.FileLock) -> None:
     lock.release()
 
 
-def writing_engine(path: Path) -> sa.Engine:
+def writing_engine(path: Path, *, create: bool = True) -> sa.Engine:
     """Return an engine whose connections may write: each transaction takes SQLite's write lock at once."""
-    return _engine(f"{path.as_uri()}?mode=rwc", "BEGIN IMMEDIATE", _prepare_to_write)
+    mode = "rwc" if create else "rw"
+    return _engine(f"{path.as_uri()}?mode={mode}", "BEGIN IMMEDIATE", _prepare_to_write)
 
 
 def reading_engine(path: Path, *, immutable: bool) -> sa.Engine:

@@ -35,6 +35,7 @@ from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.packing import SECOND_US
 from logger.store.reader import EPOCH, fetch_calibrations, fetch_rollup, to_us
+from logger.store.request import Answer, Request, as_text
 from logger.store.rollup import Rollup
 from logger.store.sqlite import disk_left_bytes, old_sqlite_warning
 
@@ -67,6 +68,7 @@ class _Running:
     findings: dict[int, Finding] = field(default_factory=dict)  # waiting, by id
     told: dict[int, tuple[object, ...]] = field(default_factory=dict)  # what was last urgent, by id
     marks: list[Mark] = field(default_factory=list)
+    mark_id: int = 0  # the last mark that is surely stored
     now: str | None = None
     checks: str | None = None
     urgent: bool = False
@@ -94,6 +96,7 @@ class Writer:
         self._run: _Running | None = None
         self._committed_s = clock.monotonic_s()
         self._failed_s: float | None = None
+        self._unsure: list[Request] = []  # answered in a commit that failed, as far as is known
         self._connection: sa.Connection | None = None
         self._daemon_lock = sqlite.daemon_lock(self.path)
         self._write_lock = sqlite.write_lock(self.path)
@@ -263,6 +266,42 @@ class Writer:
             us = connection.execute(query).scalar()
         return None if us is None else EPOCH + timedelta(microseconds=us)
 
+    def asked(self) -> list[Request]:
+        """Return what waits for an answer, in the order made, the first hundred: one look, no lock taken."""
+        if self._connection is None:
+            raise SoakbenchError(f"the store {self.path} was used after it had been closed")
+        with sqlite.translated(self.path, "read"):
+            # past SQLAlchemy, which would begin a transaction, and ours take the write lock
+            rows = self._connection.connection.driver_connection.execute(_ASKED).fetchall()  # type: ignore[union-attr]
+        found = [Request(number, as_text(ask), as_text(text)) for number, ask, text in rows]
+        if self._unsure:
+            known = {request.id for request in found}
+            found += [request for request in self._unsure if request.id not in known]
+            found.sort(key=lambda request: request.id)
+        return found
+
+    def answer(self, answers: Sequence[Answer]) -> list[Answer]:
+        """Store answers with the marks they leave, and all that waits, in one transaction.
+
+        Returns those that count: a request that was withdrawn meanwhile keeps its state and leaves no mark.
+        StoreError if it fails: then none of them counts, and `asked` names their requests again.
+        """
+        self._unsure = [one.request for one in answers]
+        if self._run is not None:
+            taken = self._store(self._run, {}, answers)
+        else:
+            with self._transaction() as connection:
+                taken = _write_answers(connection, None, answers)
+        self._unsure = []
+        return taken
+
+    def refuse_asked(self, reason: str) -> int:
+        """Refuse all that waits for an answer; return how many that was."""
+        count = 0
+        while asked := self.asked():
+            count += len(self.answer([Answer(request, None, reason) for request in asked]))
+        return count
+
     def set_now(self, now: Mapping[str, Any]) -> None:
         """Take in the daemon's word on how the soak stands; the last one before a commit is stored."""
         self._running().now = _json(now)
@@ -363,8 +402,8 @@ class Writer:
         self._failed_s = None
         self._committed_s = self._clock.monotonic_s()
 
-    def _store(self, run: _Running, end: dict[str, Any]) -> None:
-        """Write everything that waits and forget it once it is committed.
+    def _store(self, run: _Running, end: dict[str, Any], answers: Sequence[Answer] = ()) -> list[Answer]:
+        """Write everything that waits and forget it once it is committed; return the answers that count.
 
         Each part is removed and written anew, so that a commit of which SQLite didn't know whether it
         succeeded can be done again.
@@ -387,11 +426,11 @@ class Writer:
                 _insert_buckets(connection, run.id, grown.part(0, closed))
                 buckets[level_s] = grown.part(closed)
             _insert_findings(connection, run.id, list(run.findings.values()))
-            if run.marks:
-                connection.execute(
-                    sa.insert(schema.mark),
-                    [{"soak_id": run.id, "t_us": mark.t_us, "text": mark.text} for mark in run.marks],
-                )
+            taken = _write_answers(connection, run.id, answers) if answers else []
+            marks = run.marks + [
+                Mark(one.t_us, one.mark) for one in taken if one.mark and one.t_us is not None
+            ]
+            mark_id = _insert_marks(connection, run, marks) if marks else run.mark_id
             changes: dict[str, Any] = {"scans": run.scans, "last_t_us": run.last_t_us, **end}
             if run.now is not None:
                 changes["now"] = run.now
@@ -402,9 +441,47 @@ class Writer:
             whole = packing.joined([run.second, fresh], run.channels)
             last_second_us = int(whole.t_us[-1]) // SECOND_US * SECOND_US
             run.second = packing.part(whole, int(np.searchsorted(whole.t_us, last_second_us)))
-        run.buckets = buckets
+        run.buckets, run.mark_id = buckets, mark_id
         run.waiting, run.waiting_scans = [], 0
         run.findings, run.marks, run.now, run.checks, run.urgent = {}, [], None, None, False
+        return taken
+
+
+_ASKED: Final = (
+    "SELECT id, CAST(ask AS BLOB), CAST(text AS BLOB) FROM request"
+    " WHERE state = 'asked' ORDER BY id LIMIT 100"
+)
+"""As bytes: another program may have written text that is none."""
+
+
+def _write_answers(connection: sa.Connection, soak_id: int | None, answers: Sequence[Answer]) -> list[Answer]:
+    """Answer requests; return the answers to those that nobody has withdrawn."""
+    table = schema.request
+    taken = []
+    for one in answers:
+        values = {
+            "state": "done" if one.reason is None else "refused",
+            "reason": one.reason,
+            "soak_id": None if one.t_us is None else soak_id,
+            "t_us": None if soak_id is None else one.t_us,
+        }
+        # What was withdrawn is refused; done it can only be by an answer of ours, written again then.
+        ours = sa.update(table).where(table.c.id == one.request.id, table.c.state != "refused")
+        if connection.execute(ours.values(values)).rowcount:
+            taken.append(one)
+    return taken
+
+
+def _insert_marks(connection: sa.Connection, run: _Running, marks: Sequence[Mark]) -> int:
+    """Write a soak's marks that wait; return the number of the last one."""
+    table = schema.mark
+    connection.execute(sa.delete(table).where(table.c.soak_id == run.id, table.c.id > run.mark_id))
+    connection.execute(
+        sa.insert(table), [{"soak_id": run.id, "t_us": mark.t_us, "text": mark.text} for mark in marks]
+    )
+    return int(
+        connection.execute(sa.select(sa.func.max(table.c.id)).where(table.c.soak_id == run.id)).scalar_one()
+    )
 
 
 def _insert_buckets(connection: sa.Connection, soak_id: int, grown: Rollup) -> None:
