@@ -2,7 +2,8 @@
 
 A header `t_s` and one `<channel> [<unit>]` for each channel, then one line a scan. A column holds what a
 screen would show; a pair in V or mV is the drop across its resistor. An empty cell is no reading, `over` and
-`under` are railed. A last column `mark`, if there is one, carries what a person wrote at that time.
+`under` are railed. A last column `mark`, if there is one, carries what persons wrote at that time, one set
+apart from the next by ` / `.
 
 Reading is by whole blocks where every line is clean and line by line where one is not; both ways give the
 same, for any size of block. Where the set-up states `step_V`, values that lie on the converter's steps are
@@ -43,6 +44,7 @@ _UNITS: Final = {"A": ("V", "mV", "A", "mA"), "V": ("V", "mV"), "degC": ("degC",
 _ALSO: Final = {"°C": "degC", "°F": "degF"}
 _TIME_UNITS: Final = {"s": 1e6, "ms": 1e3, "min": 60e6, "h": 3600e6}
 _TIME_NAMES: Final = {"t", "time", "timestamp", "elapsed", "date"}
+_UNPRINTED: Final = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 _FORMULA: Final = ("=", "+", "-", "@", "'", "\t")
 
 
@@ -293,7 +295,7 @@ class LogReader:
         times = t_us - self._zero_us
         yield (
             ReadingBlock(times, values, railed),
-            [Mark(at - self._zero_us, _mark_back(text)) for at, text in marks],
+            [Mark(at - self._zero_us, text) for at, cell in marks for text in _marks_back(cell)],
         )
 
     def _on_steps(self, index: int, values: FloatArray) -> FloatArray:
@@ -555,8 +557,8 @@ def write(
     """Write scans as a log file (`.csv` or `.csv.gz`) with the set-up that reads it beside; return its path.
 
     The set-up goes to `setup_path`, else beside the log under its name with `.toml`. Values are printed to a
-    tenth of the converter's step, so that reading the log gives back the same readings. A mark stands in the
-    line of the first scan from its time on that has none yet.
+    tenth of the converter's step, so that reading the log gives back the same readings. Marks stand in the
+    line of the first scan from their time on, in their order; those after the last scan stand in its line.
 
     Both files appear whole or not at all. Raises FileExistsAlready where either exists and `force` is not
     set, RequestError where they can't be written.
@@ -648,13 +650,16 @@ def _lines(
                 text = line % (*divmod(t_us, 1_000_000), *cells)
             text = text.replace("nan", "")
             if with_marks:
-                due = waiting and waiting[0].t_us <= t_us
-                text += f",{_mark_cell(waiting.popleft().text)}" if due else ","
+                due = []
+                while waiting and waiting[0].t_us <= t_us:
+                    due.append(waiting.popleft().text)
+                text += f",{_mark_cell(due)}" if due else ","
             lines.append(text)
     if waiting and lines:  # made after the last scan
         *cells_before, own = next(csv.reader([lines[-1]]))
-        own = " / ".join([*([_mark_back(own)] if own else []), *(mark.text for mark in waiting)])
-        lines[-1] = ",".join([*cells_before, _mark_cell(own)])
+        lines[-1] = ",".join(
+            [*cells_before, _mark_cell([*_marks_back(own), *(mark.text for mark in waiting)])]
+        )
     yield "".join(f"{text}\n" for text in lines)
 
 
@@ -666,16 +671,24 @@ def _places(step: float) -> int:
     return min(12, max(0, math.ceil(1.0 - math.log10(step) - 1e-9))) if step > 0.0 else 6
 
 
-def _mark_cell(text: str) -> str:
-    """Return a mark as a cell: one line, no formula to a spreadsheet, quoted if need be."""
-    text = re.sub(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+", " ", text).strip()
-    if text.startswith(_FORMULA):
-        text = f"'{text}"
-    return '"' + text.replace('"', '""') + '"' if any(c in text for c in ',;"') else text
+_BETWEEN_MARKS: Final = " / "
+_OWN_SLASH = re.compile(r" +/( +|$)")  # of a mark's own text; it would be read as the end of the mark
 
 
-def _mark_back(text: str) -> str:
-    return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA) else text
+def _mark_cell(texts: Sequence[str]) -> str:
+    """Return marks as a cell: one line, no formula to a spreadsheet, quoted if need be."""
+    lines = (_UNPRINTED.sub(" ", text).strip() for text in texts)
+    cell = _BETWEEN_MARKS.join(_OWN_SLASH.sub("/", text) for text in lines if text)
+    if cell.startswith(_FORMULA):
+        cell = f"'{cell}"
+    return '"' + cell.replace('"', '""') + '"' if any(c in cell for c in ',;"') else cell
+
+
+def _marks_back(cell: str) -> list[str]:
+    """Return the marks of a cell."""
+    if cell.startswith("'") and cell[1:].startswith(_FORMULA):
+        cell = cell[1:]
+    return [text for part in cell.split(_BETWEEN_MARKS) if (text := part.strip())]
 
 
 # ---- the set-up beside a log
