@@ -13,6 +13,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("demo", "dashboard.cli", "the whole job on a simulated amp: daemon, dashboard, report"),
     ("check", "logger.cli", "everything wrong or odd in a set-up, and the wiring it implies"),
     ("run", "logger.cli", "measure, watch, store: the daemon; records from the first scan"),
+    ("request", "logger.cli", "ask the running daemon: stop, mark, acknowledge, setting bias, signal"),
     ("judge", "logger.cli", "judge a log file"),
     ("calibrate", "logger.cli", "guided: short, reference volts, resistors; gain, offset and how sure"),
     ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),

@@ -1,5 +1,6 @@
-"""The commands check, run, judge, calibrate, target, budget, score, soaks, export: options in, code out.
+"""The commands check, run, request, judge, calibrate, target, budget, score, soaks, export.
 
+Options in, exit code out.
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
 where it is used, so that `--help` of one command doesn't wait for another's libraries.
 """
@@ -126,6 +127,61 @@ def run(
             say=say,
             load=connected,
         )
+    return 0
+
+
+@app.command()
+def request(
+    what: Annotated[
+        str,
+        typer.Argument(
+            metavar="WHAT", help="stop, mark, acknowledge, setting-bias, signal-on or signal-off."
+        ),
+    ],
+    text: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="TEXT", help="What a mark says; which finding is acknowledged, else all."),
+    ] = None,
+    db: Store = None,
+    wait: Annotated[
+        float, typer.Option("--wait", metavar="S", min=0.0, help="How long to wait for the answer.")
+    ] = 5.0,
+) -> int:
+    """Ask something of the soakbench that runs on a store: it is done, or refused with the reason.
+
+    mark writes a line into the record. acknowledge says that a finding was seen, and stops its reminders.
+    setting-bias says that pots are being turned, signal-on and signal-off that signal goes through the amp:
+    what follows from that is then not held against it. stop ends the soak as Ctrl-C does. None of them
+    switches anything, and none makes an amp less dangerous.
+
+    Exit code 2 where it is refused, 3 where nothing runs on the store or nobody answers in time; it is then
+    withdrawn.
+
+    Example: soakbench request mark "tapped V5"
+
+    Example: soakbench request acknowledge 3
+
+    Example: soakbench request signal-on --db bench2.db
+    """
+    from logger import tables
+    from logger.clock import SystemClock
+    from logger.requests import Ask, text_of
+    from logger.store.asking import ask_daemon
+    from logger.store.reader import default_path
+
+    try:
+        ask = Ask(what.replace("-", " "))
+    except ValueError:
+        every = ", ".join(one.replace(" ", "-") for one in Ask)
+        raise RequestError(f"{what!r} is nothing that can be asked: it must be one of {every}") from None
+    words = " ".join(text or [])
+    answer = ask_daemon(db or default_path(), ask, words, SystemClock(), wait)
+    if answer.reason is not None:
+        raise RequestError(f"refused: {answer.reason}")
+    stands = "came before the first scan"
+    if answer.t_us is not None:
+        stands = f"stands in the record of soak {answer.soak_id} at {tables.duration(answer.t_us / 1e6)}"
+    print(f'done: "{text_of(ask, words)}" {stands}')
     return 0
 
 

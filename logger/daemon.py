@@ -1,11 +1,13 @@
 """The daemon's wiring: link, pipeline and store in one process, with one writer.
 
 Each block goes the same way: pipeline, scans, findings, how it stands now, commit when due. What the
-daemon itself knows is only the host's clock (silence, commits, disk) and how a soak ends.
+daemon itself knows is only the host's clock (silence, commits, disk), what a person asks of it, and how a
+soak ends.
 """
 
 from __future__ import annotations
 
+import math
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -17,10 +19,10 @@ from typing import Final, Literal, Protocol
 
 import numpy as np
 
-from logger.blocks import DaqInfo, ScanBlock
+from logger.blocks import DaqInfo, Mark, ScanBlock
 from logger.calibrate import in_force, standing
 from logger.clock import Clock, SystemClock
-from logger.errors import LinkError, StoreError
+from logger.errors import LinkError, RequestError, StoreError
 from logger.finding import Severity
 from logger.link.lines import End
 from logger.link.port import Connected, Disconnected, Event
@@ -35,7 +37,10 @@ from logger.precheck import (
     Load,
     needed_bytes,
 )
+from logger.requests import Ask, ask_of, text_of
 from logger.setup import Setup
+from logger.store import packing
+from logger.store.request import DAEMON_ENDED, Answer, Request
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
 
 Say = Callable[[str], None]
@@ -51,6 +56,11 @@ _LOOK_AROUND_S: Final = 60.0
 _END_TRIES: Final = 30
 _BEGIN_TRIES: Final = 5
 _CUT_BEFORE_S: Final = 2.0  # the plan's end is known to a second
+_ASKED_S: Final = 0.2
+_ASKED_AGAIN_S: Final = 1.0  # after the store failed: each try may wait for its lock
+LONGEST_MARK: Final = 200
+MARKS_A_SCAN: Final = 64
+"""With the longest text of four bytes a letter they still fit into one line of a log."""
 
 
 class Link(Protocol):
@@ -203,6 +213,10 @@ class _Daemon:
         self._store_fails = False
         self._disk_level = 0
         self._looked_s = -_LOOK_AROUND_S
+        self._asked_s = -math.inf
+        self._last_us: int | None = None
+        self._marks: list[Mark] = []  # the pipeline's, with the next block
+        self._marked = 0  # marks at the last scan
         self._rejected = 0
 
     def ask_to_stop(self) -> None:
@@ -212,6 +226,7 @@ class _Daemon:
     def run(self) -> int | None:
         for number in self._writer.close_broken_off():
             self._tell(f"soak {number} was left without an end and is now closed as broken off")
+        self._writer.refuse_asked(DAEMON_ENDED)
         old = old_sqlite_warning()
         if old is not None:
             self._tell(old)
@@ -227,6 +242,7 @@ class _Daemon:
             self._link.close()
         if self._pipeline is None:
             self._tell("stopped before the first scan: nothing was recorded")
+            self._writer.refuse_asked(DAEMON_ENDED)
             return None
         self._end(self._pipeline)
         return self._soak_id
@@ -235,6 +251,7 @@ class _Daemon:
         """Take what comes until something ends the soak; `_how` says what."""
         while self._how is None:
             self._look_around()
+            self._look_for_requests()
             if self._stop.is_set():
                 self._tell("stopping: the soak is closed and its verdict stored")
                 self._link.close()
@@ -275,11 +292,13 @@ class _Daemon:
             self._pipeline = self._begin(self._daq)
         block = ScanBlock(block.t_us - self._first_us, block.sequence, block.counts)
         for part in self._parts(block):
+            marks, self._marks = self._marks, []
             try:
-                output = self._pipeline.feed(part)
+                output = self._pipeline.feed(part, marks)
             finally:
                 # whatever the watching does, what was measured is kept
                 self._writer.add_scans(part)
+            self._last_us, self._marked = int(part.t_us[-1]), 0
             self._put(output)
             if self._before_power is not None:
                 self._take_checks(self._before_power.feed(part))
@@ -373,6 +392,68 @@ class _Daemon:
         if self._on_output is not None:
             self._on_output(output)
 
+    def _look_for_requests(self) -> None:
+        """Answer what a person has asked meanwhile; what can't be stored now is answered later."""
+        now_s = self._clock.monotonic_s()
+        if now_s - self._asked_s < _ASKED_S or self._store_fails:
+            return
+        self._asked_s = now_s
+        try:
+            asked = self._writer.asked()
+            if not asked:
+                return
+            taken = self._writer.answer([self._answer(request) for request in asked])
+        except StoreError:
+            # Whoever asked is told if it lasts, and the next commit says it here.
+            self._asked_s = now_s + _ASKED_AGAIN_S
+            return
+        for answer in taken:
+            if answer.reason is not None:
+                self._tell(f"refused: {_quoted(answer.request)}: {answer.reason}")
+                continue
+            self._tell(f"asked for: {_quoted(answer.request)}")
+            if answer.t_us is not None:
+                self._marks.append(Mark(answer.t_us, answer.mark))
+            if ask_of(answer.mark)[0] is Ask.STOP:
+                self.ask_to_stop()
+
+    def _answer(self, request: Request) -> Answer:
+        """Decide on one request, as things stand at the last scan that was seen."""
+        try:
+            mark = text_of(Ask(request.ask), request.text)
+        except ValueError:
+            every = ", ".join(Ask)
+            return Answer(request, self._last_us, f"nothing is called so: it must be one of {every}")
+        except RequestError as error:
+            return Answer(request, self._last_us, str(error))
+        reason = self._against(*ask_of(mark))
+        if reason is None:
+            self._marked += 1
+            return Answer(request, self._last_us, mark=mark)
+        return Answer(request, self._last_us, reason)
+
+    def _against(self, ask: Ask, text: str) -> str | None:
+        """Return why something can't be done, None where it can."""
+        if ask is Ask.STOP:
+            return None
+        if self._pipeline is None:
+            return "no scan has come yet, so there is no soak that it could belong to"
+        if len(text) > LONGEST_MARK:
+            return f"a mark is a line of up to {LONGEST_MARK} letters, and this has {len(text)}"
+        if self._marked >= MARKS_A_SCAN:
+            return f"{MARKS_A_SCAN} marks stand at the last scan already: ask again once another has come"
+        if ask is not Ask.ACKNOWLEDGE:
+            return None
+        findings = self._pipeline.findings
+        if not text:
+            return None if any(one.open for one in findings) else "no finding is open"
+        of_number = [one for one in findings if one.id == int(text)]
+        if not of_number:
+            return f"there is no finding {text}: this soak has {len(findings) or 'none'} so far"
+        if not of_number[0].open:
+            return f"finding {text} is over, it was cleared at {of_number[0].cleared_s:.0f} s"
+        return None
+
     def _watch_silence(self) -> None:
         waited_s = self._clock.monotonic_s() - self._heard_s
         if self._until_plan_done and waited_s > _SOURCE_LOST_S:
@@ -439,6 +520,9 @@ class _Daemon:
         """Close the last tick, store the verdict and how it ended."""
         if self._before_power is not None:
             self._take_checks(self._before_power.finish())
+        if self._marks:  # made after the last scan
+            marks, self._marks = self._marks, []
+            self._put(pipeline.feed(packing.empty(len(self._setup.channel)), marks))
         self._put(pipeline.finish())
         ended, verdict = self._clock.wall(), pipeline.verdict()
         assert self._how is not None
@@ -453,6 +537,7 @@ class _Daemon:
                     self._store_fails = True
                     self._tell(f"{error}: trying again for a while")
                 self._clock.sleep(1.0)
+        self._writer.refuse_asked(f"soak {self._soak_id} has ended")
         if any(self._link.rejected.values()):
             self._tell(f"rejected on the line from the DAQ: {_listed(self._link.rejected)}")
         self._tell(f"soak {self._soak_id} has ended ({self._how})")
@@ -465,6 +550,13 @@ class _Daemon:
         except OSError:
             # whoever listened has gone (a closed terminal): that must not end the measuring
             self._mute = True
+
+
+def _quoted(request: Request) -> str:
+    """Return what was asked, whatever it is, as one line that a terminal can't take amiss."""
+    whole = f"{request.ask} {request.text}".strip()
+    shown = "".join(letter if letter.isprintable() else "?" for letter in whole)
+    return f'"{shown if len(shown) <= 60 else shown[:57] + "..."}"'
 
 
 def _listed(rejected: Mapping[str, int]) -> str:

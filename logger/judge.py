@@ -41,13 +41,13 @@ def judge_log(
 def judge_soak(
     reader: Reader, soak_id: int, progress: Progress = _unheard, calibration: int | str = "in force"
 ) -> dict[str, Any]:
-    """Judge a soak of the store anew from its scans, as far as it has got.
+    """Judge a soak of the store anew from its scans and marks, as far as it has got.
 
     `calibration`: "in force" for the one it was measured by, "none", "newest" or a number.
     """
     soak = reader.soak(soak_id)
     pipeline = Pipeline(soak.setup, soak.daq, reader.calibration_of(soak, calibration))
-    for scans in reader.scan_blocks(soak.id):
-        progress(pipeline.feed(scans).now["t_s"])
+    for scans, marks in reader.replay(soak.id):
+        progress(pipeline.feed(scans, marks).now["t_s"])
     pipeline.finish()
     return pipeline.verdict()

@@ -94,6 +94,11 @@ def test_an_unknown_command_names_the_nearest(capsys: pytest.CaptureFixture[str]
         (["report", "first", "--out", "x.pdf"], "'first' is no soak"),
         (["check", "not-there.toml"], "there is no set-up file not-there.toml"),
         (["run", "not-there.toml"], "there is no set-up file not-there.toml"),
+        (["request"], "WHAT"),
+        (["request", "signal-onn"], "it must be one of stop, mark, acknowledge, setting-bias, signal-on"),
+        (["request", "stop", "--wait", "-1"], "--wait"),
+        (["request", "mark"], "a mark needs a text"),
+        (["request", "acknowledge", "all"], "acknowledge takes the number of a finding"),
         (["judge", "a.csv", "--setup", "not-there.toml"], "there is no set-up file not-there.toml"),
     ],
 )
@@ -106,7 +111,13 @@ def test_a_wrong_request_is_one_sentence_and_exit_code_2(
 
 @pytest.mark.parametrize(
     "arguments",
-    [["soaks"], ["soaks", "show"], ["report", "last", "--out", "x.pdf"], ["export", "1", "--out", "x.csv"]],
+    [
+        ["soaks"],
+        ["soaks", "show"],
+        ["report", "last", "--out", "x.pdf"],
+        ["export", "1", "--out", "x.csv"],
+        ["request", "mark", "fan on"],
+    ],
 )
 def test_a_store_that_is_not_there_is_exit_code_3_and_is_not_made(
     arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -10,7 +10,7 @@ import random
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ import pytest
 from tiny_daq import Row, TinyDaq, board
 
 from logger import daemon
-from logger.blocks import NO_READING, ScanBlock
+from logger.blocks import NO_READING, Mark, ScanBlock
 from logger.calibrate import wirings
 from logger.clock import ManualClock
 from logger.convert import Calibration
@@ -269,13 +269,14 @@ class GivenLink:
     def __init__(self, events: list[Event | Callable[[], object]]) -> None:
         self.rejected: dict[str, int] = {}
         self._events: list[Event | Callable[[], object]] = [Connected(DAQ, "given", False), *events]
+        self._closed = False
 
     def start(self) -> None:
         pass
 
     def take(self, timeout_s: float) -> list[Event]:
         if not self._events:
-            return [End("given")]
+            return [] if self._closed else [End("given")]
         event = self._events.pop(0)
         if callable(event):
             event()
@@ -283,7 +284,7 @@ class GivenLink:
         return [event]
 
     def close(self) -> None:
-        pass
+        self._closed = True
 
 
 def scan_block(first: int, counts: Any) -> ScanBlock:
@@ -498,10 +499,10 @@ def test_a_fault_in_the_watching_keeps_what_was_measured(
 ) -> None:
     feed = Pipeline.feed
 
-    def broken(self: Pipeline, block: ScanBlock) -> Output:
+    def broken(self: Pipeline, block: ScanBlock, marks: Sequence[Mark]) -> Output:
         if block.t_us[0] >= 10e6:
             raise ZeroDivisionError("a bug")
-        return feed(self, block)
+        return feed(self, block, marks)
 
     monkeypatch.setattr(Pipeline, "feed", broken)
     with pytest.raises(ZeroDivisionError):
