@@ -126,6 +126,7 @@ def run(
             store_path=db or default_path(),
             say=say,
             load=connected,
+            on_alarm=ring,
         )
     return 0
 
@@ -553,6 +554,12 @@ def export(
 def warn(sentence: str) -> None:
     """Say something on standard error."""
     print(f"soakbench: {sentence}", file=sys.stderr)
+
+
+def ring(_alarm: object) -> None:
+    """Ring the terminal's bell, where there is one to ring."""
+    if sys.stderr.isatty():
+        print("\a", end="", file=sys.stderr, flush=True)
 
 
 def exit_code(document: dict[str, Any]) -> int:

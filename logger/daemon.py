@@ -39,9 +39,9 @@ from logger.precheck import (
 )
 from logger.requests import Ask, ask_of, text_of
 from logger.setup import Setup
-from logger.store import packing
 from logger.store.request import DAEMON_ENDED, Answer, Request
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
+from logger.watch.alarms import Alarm
 
 Say = Callable[[str], None]
 
@@ -98,6 +98,7 @@ def run(
     speed: float = 1.0,
     on_output: Callable[[Output], None] | None = None,
     on_soak: Callable[[int], None] | None = None,
+    on_alarm: Callable[[Alarm], None] | None = None,
     stop: threading.Event | None = None,
 ) -> int | None:
     """Measure, watch and store one soak, from its first scan until it ends; return its number.
@@ -109,9 +110,12 @@ def run(
     It is measured by the store's newest calibration of the board that answers, and what the checks before
     power say is told and stored as soon as enough scans are there; `load` is what a person says is connected.
 
+    What other processes ask of it through the store (`logger.store.asking`) is done meanwhile, or refused.
+
     `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
-    each output of the pipeline. `speed` is how much faster than the host's clock recorded time runs, 0 for as
-    fast as it goes: then silence is judged by the scans alone.
+    each output of the pipeline; `on_alarm` what should make a noise, after it was said. `speed` is how much
+    faster than the host's clock recorded time runs, 0 for as fast as it goes: then silence is judged by the
+    scans alone.
 
     Raises DaemonRunning and StoreError where the store can't be used at the start or at the end, LinkError
     where the link can't go on (the soak is then closed as "broken off").
@@ -130,6 +134,7 @@ def run(
             speed=speed,
             on_output=on_output,
             on_soak=on_soak,
+            on_alarm=on_alarm,
             stop=stop or threading.Event(),
         )
         with _ended_by_signals(daemon.ask_to_stop):
@@ -179,6 +184,7 @@ class _Daemon:
         speed: float,
         on_output: Callable[[Output], None] | None,
         on_soak: Callable[[int], None] | None,
+        on_alarm: Callable[[Alarm], None] | None,
         stop: threading.Event,
     ) -> None:
         self._setup = setup
@@ -193,6 +199,7 @@ class _Daemon:
         self._until_plan_done = until_plan_done
         self._on_output = on_output
         self._on_soak = on_soak
+        self._on_alarm = on_alarm
         self._stop = stop
         self._mute = False
         self._daq: DaqInfo | None = None
@@ -204,6 +211,7 @@ class _Daemon:
         self._plan_s = sum(step.seconds for step in setup.plan.steps)
         self._plan_ends_s: float | None = None
         self._told: dict[int, tuple[Severity, bool]] = {}
+        self._sounded_s: dict[int, float] = {}  # of the soak, by finding: since when it waits for a word
         period_s = 1.0 / setup.link.scans_per_s
         silence_s = max(SILENCE_S, SILENCE_SCANS * period_s)
         self._silence_s = max(silence_s / speed, _LEAST_SILENCE_S) if speed > 0 else None
@@ -365,6 +373,21 @@ class _Daemon:
         self._before_power = BeforePower(self._setup, daq, facts, calibration)
         return Pipeline(self._setup, daq, calibration)
 
+    def _sound(self, alarm: Alarm) -> None:
+        """Call a person: once, and again until somebody says that it was seen."""
+        finding = alarm.finding
+        if alarm.why == "reminder":
+            since_s = self._sounded_s.setdefault(finding.id, finding.raised_s)
+            minutes = (self._t_s - since_s) / 60.0
+            self._tell(f"reminder, not acknowledged for {minutes:.0f} min: {finding.says}")
+        else:
+            self._sounded_s[finding.id] = self._t_s
+        if self._on_alarm is not None and not self._mute:
+            try:
+                self._on_alarm(alarm)
+            except OSError:
+                self._mute = True
+
     def _take_checks(self, found: list[Check] | None) -> None:
         """Say and store what the checks before power found, once they are made. Nothing ends for them."""
         if found is None:
@@ -385,10 +408,12 @@ class _Daemon:
                 self._told[finding.id] = news
                 what = finding.severity.value if finding.open else "cleared"
                 self._tell(f"{what}: {finding.says}")
-        if output.now:
-            self._writer.set_now(output.now)
-            self._t_s = output.now["t_s"]
-            self._plan_ends_s = output.now["plan_ends_s"]
+        now = output.now  # worked out each time that somebody asks
+        self._writer.set_now(now)
+        self._t_s = now["t_s"]
+        self._plan_ends_s = now["plan_ends_s"]
+        for alarm in output.alarms:
+            self._sound(alarm)
         if self._on_output is not None:
             self._on_output(output)
 
@@ -520,10 +545,7 @@ class _Daemon:
         """Close the last tick, store the verdict and how it ended."""
         if self._before_power is not None:
             self._take_checks(self._before_power.finish())
-        if self._marks:  # made after the last scan
-            marks, self._marks = self._marks, []
-            self._put(pipeline.feed(packing.empty(len(self._setup.channel)), marks))
-        self._put(pipeline.finish())
+        self._put(pipeline.finish(self._marks))
         ended, verdict = self._clock.wall(), pipeline.verdict()
         assert self._how is not None
         for left in reversed(range(_END_TRIES)):

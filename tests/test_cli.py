@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
@@ -15,6 +16,7 @@ from pathlib import Path
 import pytest
 
 import soakbench
+from logger.cli import ring
 from logger.clock import ManualClock
 from logger.simulator.scenarios import scenario
 from logger.store.reader import Reader
@@ -292,6 +294,17 @@ def test_json_is_not_written_over_a_file_without_force(
     assert mine.read_text(encoding="utf-8") == "mine"
     assert soakbench.main(["check", str(setup_file), "--json", str(mine), "--force"]) == 0
     assert json.loads(mine.read_text(encoding="utf-8"))["schema"] == "soakbench.check/1"
+
+
+@pytest.mark.parametrize(("terminal", "rings"), [(True, "\a"), (False, "")])
+def test_an_alarm_rings_only_where_there_is_a_terminal(
+    terminal: bool, rings: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    heard = io.StringIO()
+    monkeypatch.setattr(heard, "isatty", lambda: terminal)
+    monkeypatch.setattr(sys, "stderr", heard)
+    ring(None)
+    assert heard.getvalue() == rings
 
 
 # ---- run, with a store and a board

@@ -26,6 +26,7 @@ from logger.blocks import Mark
 from logger.clock import ManualClock, SystemClock
 from logger.errors import NotReached, RequestError, StoreError
 from logger.export import export_log
+from logger.finding import Kind
 from logger.judge import judge_log, judge_soak
 from logger.link.lines import End
 from logger.requests import Ask
@@ -260,6 +261,8 @@ def test_a_finding_that_is_open_can_be_acknowledged_and_one_that_is_over_cannot(
     assert [one.state for one in requests] == ["done", "done", "refused"]
     assert (requests[2].reason or "").startswith("finding 1 is over, it was cleared at 40 s")
     assert [mark.text for mark in Reader(store).marks(1)] == ["acknowledge 1", "acknowledge"]
+    (gap,) = Reader(store).findings(1)
+    assert gap.acknowledged_s == 9.9
 
 
 def test_more_marks_than_a_line_of_a_log_holds_are_refused_until_the_next_scan(store: Path) -> None:
@@ -521,6 +524,50 @@ def test_the_table_takes_no_request_that_contradicts_itself(store: Path, row: tu
             )
 
 
+# ---- alarms
+
+
+@pytest.mark.parametrize("answered", [False, True])
+def test_an_alarm_sounds_once_and_again_each_five_minutes_until_acknowledged(
+    store: Path, answered: bool
+) -> None:
+    """pair1 reads nothing from 120 s on, for a quarter of an hour."""
+    clock = ManualClock()
+    sounded: list[tuple[float, str]] = []
+
+    def dropped(first_s: int) -> Any:
+        rows = np.array([idle(i) for i in range(10 * first_s, 10 * first_s + 100)], dtype=np.int32)
+        if first_s >= 120:
+            rows[:, 0] = 3
+        return scan_block(10 * first_s, rows)
+
+    def acknowledge() -> None:
+        if answered:
+            write_request(store, "acknowledge")
+        clock.advance(0.3)
+
+    events: list[Any] = []
+    for at_s in range(0, 1080, 10):
+        events += [acknowledge] if at_s == 600 else []
+        events.append(dropped(at_s))
+    run = Run(
+        store,
+        GivenLink(events),
+        clock=clock,
+        on_alarm=lambda alarm: sounded.append((run.t_s, alarm.why)),
+    )
+    run()
+    assert [why for _, why in sounded] == ["new", "reminder"] + ["reminder"] * (0 if answered else 2)
+    reminded = [text for text in run.said if text.startswith("reminder, ")]
+    assert len(reminded) == len(sounded) - 1
+    assert reminded[0].startswith("reminder, not acknowledged for 5 min: pair1")
+    (found,) = Reader(store).findings(1)
+    assert found.kind is Kind.MEASURING_FAULT  # nothing at all: a lead
+    assert found.open
+    assert found.acknowledged_s == (599.9 if answered else None)
+    assert sum(text == f"{found.severity.value}: {found.says}" for text in run.said) == 1
+
+
 # ---- the record
 
 
@@ -561,6 +608,8 @@ def test_a_stored_soak_and_its_export_are_judged_as_the_daemon_judged_them(store
     for part in ("findings", "channels"):
         assert from_log[part] == soak.verdict[part]
     assert from_log["soak"]["states"] == soak.verdict["soak"]["states"]
+    states = [one["state"] for one in from_log["soak"]["states"]]
+    assert states == ["off", "warming", "soaking", "under signal", "soaking"]
 
 
 @pytest.mark.parametrize("seconds", [1, 7, 600])

@@ -132,7 +132,7 @@ class Reader:
 
         The pipeline is so given what the daemon's was. Marks later than all scans come with a block of none.
         """
-        given = 0
+        given = 0  # marks are only ever added, and none is earlier than one before it
         for block in self.scan_blocks(soak_id, seconds):
             marks = self.marks(soak_id)[given:]
             due = [mark for mark in marks if mark.t_us <= block.t_us[-1]]
@@ -237,6 +237,7 @@ class Reader:
             advice=row.advice,
             cleared_s=row.cleared_s,
             under=row.under,
+            acknowledged_s=row.acknowledged_s,
             evidence=json.loads(row.evidence),
         )
 

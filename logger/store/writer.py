@@ -2,7 +2,8 @@
 
 What is added is held in memory until `commit`; a commit that fails (disk full, store locked) loses
 nothing: all of it is held, and written by a later one. `commit_due` says when: a second of wall time
-after the last, at 1,000 scans, for a finding that opens, changes its severity or clears, for a mark.
+after the last, at 1,000 scans, for a finding that opens, changes its severity, clears or was
+acknowledged, for a mark.
 """
 
 from __future__ import annotations
@@ -211,9 +212,11 @@ class Writer:
             self.lost_scans += dropped
 
     def put_finding(self, finding: Finding) -> None:
-        """Take in a finding as it now stands; one that opens, clears or changes severity is due at once."""
+        """Take in a finding as it now stands; one that opens, clears or changes severity, or was
+        acknowledged, is due at once.
+        """
         run = self._running()
-        news = (finding.kind, finding.channel, finding.severity, finding.cleared_s)
+        news = (finding.kind, finding.channel, finding.severity, finding.cleared_s, finding.acknowledged_s)
         if run.told.get(finding.id) != news:
             run.told[finding.id] = news
             run.urgent = True
@@ -557,6 +560,7 @@ def _insert_findings(connection: sa.Connection, soak_id: int, findings: Sequence
                 "advice": found.advice,
                 "under": found.under,
                 "evidence": _json(found.evidence),
+                "acknowledged_s": None if found.acknowledged_s is None else float(found.acknowledged_s),
             }
             for found in findings
         ],
