@@ -121,7 +121,7 @@ def spoilt(findings: Sequence[Finding], setup: Setup) -> set[int]:
     if not findings:
         return out
     for finding in findings:
-        if finding.open and finding.kind in _SPOILS:
+        if finding.open and finding.kind in _SPOILS and finding.severity is not Severity.REMARK:
             out.update(setup.index(name) for name in finding.channels)
     return out
 
@@ -160,6 +160,7 @@ class Judge:
                 "judged_s": float(self.sums.seconds),
                 "scans": scans,
                 "scans_missing": scans_missing,
+                "clicks": self.panel.pick_up.clicks,
                 "says": self._says(verdict, pairs, sides),
                 "conditions": self._conditions(),
                 "began_hot": phase.began_hot,
@@ -245,7 +246,8 @@ class Judge:
         out["coverage_factor"] = k
 
     def _comparable(self) -> list[float]:
-        dropped = {name for f in self.findings if f.open and f.kind in _SPOILS for name in f.channels}
+        columns = spoilt(self.findings, self.setup)
+        dropped = {self.setup.channel[column].name for column in columns}
         return [
             m if c.name not in dropped else math.nan
             for m, c in zip(self.means, self.setup.pairs, strict=True)

@@ -36,6 +36,7 @@ _EXPLAINS = {
             Kind.SIDE_BALANCE,
             Kind.OUT_OF_LIMITS,
             Kind.OVER_DISSIPATION,
+            Kind.QUESTION,
         }
     ),
     Kind.COMMON_DRIFT: frozenset({Kind.UNSETTLED, Kind.OUT_OF_LIMITS, Kind.OVER_DISSIPATION}),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 from collections import deque
 from dataclasses import dataclass, field
 from typing import Final
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import ndtr
 
-from logger.blocks import FloatArray
+from logger.blocks import FloatArray, Mark
 from logger.finding import Kind, Severity
 from logger.setup import Setup
 from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Seconds
@@ -37,6 +38,9 @@ _PER_MIN: Final = (1.0 / 60.0, 1.0)
 """Crackles a minute, at most, that a sound contact may seem to have, and that a bad one has: no source."""
 _ALARM: Final = 3.0
 _CLEAR_BINS: Final = 60
+_TAP: Final = re.compile(r"\btap(s|ped|ping)?\b", re.IGNORECASE)
+_TAP_S: Final = 120.0
+_TAPPED_OUT: Final = 2  # one could have come by itself
 _HT_OFF = ("off", "standby", "cooling")
 
 
@@ -79,9 +83,9 @@ class Intermittent:
     are seen, at one in 5 s hardly any.
     Learns the scatter of the last 3 minutes at the ends of bins, never from bins that crackled. Said when
     the CUSUM of the counts per 10 s passes 3: the fourth crackle within four minutes. Delay: that and
-    10 to 20 s. Clears 10 minutes after the last one. Marks ("tapped V5") do not reach it: crackles that
-    somebody taps out count like others. Price: see README, how good the watch is; where one crackle an
-    hour is seen by chance, once in 10,000 pair-hours.
+    10 to 20 s. Clears 10 minutes after the last one. After a mark that says that somebody tapped ("tapped
+    V5"), two crackles of one pair within 2 minutes are enough, and the finding says so. Price: see README,
+    how good the watch is; where one crackle an hour is seen by chance, once in 10,000 pair-hours.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -91,8 +95,14 @@ class Intermittent:
         self._kept = np.empty((0, 3 * self._pairs + 4))
         self._spreads: deque[FloatArray] = deque(maxlen=_SPREADS)
         self._contacts = [_Contact() for _ in self._names]
+        self._tapped: Mark | None = None
         self.crackling: BoolArray = np.zeros(self._pairs, dtype=np.bool_)
         """Which pairs crackled more than once of late: their restlessness is that of a contact."""
+
+    def marked(self, mark: Mark) -> None:
+        """Take note of what a person did: a tap asks less of the crackles that follow it."""
+        if _TAP.search(mark.text):
+            self._tapped = mark
 
     def update(self, seconds: Seconds) -> Events:
         """Take in a stretch; looks at each bin's end."""
@@ -237,10 +247,17 @@ class Intermittent:
             contact.times_s = [t for t in contact.times_s if t > latest_s - 60.0]
             if closed_s - contact.said_s < 60.0:
                 return []
-        elif contact.sum <= _ALARM:
+        elif contact.sum <= _ALARM and len(self._after_tap(contact)) < _TAPPED_OUT:
             return []
         contact.open, contact.said_s = True, closed_s
         return [self._claim(j, contact, latest_s, closed_s)]
+
+    def _after_tap(self, contact: _Contact) -> list[float]:
+        """Return when a contact crackled in the two minutes after the last tap."""
+        if self._tapped is None:
+            return []
+        tap_s = self._tapped.t_us / 1e6
+        return [t for t in contact.times_s if tap_s - 1.0 <= t <= tap_s + _TAP_S]
 
     def _claim(self, j: int, contact: _Contact, latest_s: float, closed_s: float) -> Claim:
         in_minute = sum(1 for t in contact.times_s if t > latest_s - 60.0)
@@ -248,13 +265,16 @@ class Intermittent:
             rate = f"{in_minute} in the last minute"
         else:
             rate = f"{contact.count} in {max(1.0, (latest_s - contact.first_s) / 60.0):.0f} min"
+        tap = ""
+        if self._tapped is not None and len(self._after_tap(contact)) >= _TAPPED_OUT:
+            tap = f", after {self._tapped.text!r}"
         return Claim(
             Kind.INTERMITTENT,
             (self._names[j],),
             contact.first_s,
             closed_s,
             Severity.WARNING,
-            f"{self._labels[j]} crackles, {rate}, by up to {contact.worst * 100:.0f} % of its current",
+            f"{self._labels[j]} crackles, {rate}, by up to {contact.worst * 100:.0f} % of its current{tap}",
             "A contact: valve pins, socket, bias pot, sense lead. Switch off and discharge before you look.",
             evidence={
                 "in_last_minute": float(in_minute),

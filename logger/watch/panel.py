@@ -17,6 +17,7 @@ from logger.requests import Ask, ask_of
 from logger.setup import Setup
 from logger.watch.bias_lost import BiasLost
 from logger.watch.book import Book
+from logger.watch.bring_up import BringUp
 from logger.watch.common_drift import CommonDrift
 from logger.watch.drift import Drift
 from logger.watch.drop_out import DropOut
@@ -32,9 +33,11 @@ from logger.watch.over_current import OverCurrent
 from logger.watch.over_dissipation import OverDissipation
 from logger.watch.over_temperature import OverTemperature
 from logger.watch.phase import Phase
+from logger.watch.pick_up import PickUp
 from logger.watch.runaway import Runaway
 from logger.watch.seconds import BIN_S, MINUTE_S, Minutes, Said, Seconds, Shifted, Tens
 from logger.watch.side_balance import SideBalance
+from logger.watch.signal import Signal
 from logger.watch.step_change import StepChange
 from logger.watch.unsettled import Unsettled
 
@@ -101,12 +104,15 @@ class Panel:
         self.gap = Gap(setup)
         self.drop_out = DropOut(setup, self.tens)
         self.over_current = OverCurrent(setup)
-        intermittent = Intermittent(setup)
-        self.measuring_fault = MeasuringFault(setup, intermittent.crackling)
+        self._intermittent = Intermittent(setup)
+        self.pick_up = PickUp(setup)
+        self.measuring_fault = MeasuringFault(setup, self._intermittent.crackling)
         self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
         self._detectors = (
             self.drop_out,
+            self.pick_up,
             self.measuring_fault,
+            BringUp(setup),
             MainsLost(setup),
             BiasLost(setup, self.tens),
             OverDissipation(setup),
@@ -115,7 +121,8 @@ class Panel:
             HTChange(setup, self.tens),
             Runaway(setup, self.tens),
             StepChange(setup, self.tens, self.minutes),
-            intermittent,
+            self._intermittent,
+            Signal(setup, self.tens),
             self.unsettled,
             CommonDrift(setup, self.minutes, self.settled_min),
             Drift(setup, self.minutes, self.settled_min),
@@ -206,6 +213,8 @@ class Panel:
             ask, text = ask_of(mark.text)
             if ask is Ask.ACKNOWLEDGE:
                 changed += self.book.acknowledge(int(text) if text else None, mark.t_us / 1e6)
+            elif ask is Ask.MARK:
+                self._intermittent.marked(mark)
             self.phase.declare(ask, t_s)
         return changed
 
