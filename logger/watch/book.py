@@ -66,12 +66,17 @@ class Book:
         return list(changed.values())
 
     def acknowledge(self, number: int | None, t_s: float) -> list[Finding]:
-        """Note that a person has seen a finding, or all that are open; return those that changed."""
+        """Note that a person has seen a finding, or all that are open; return those that changed.
+
+        A question is answered by that, and done.
+        """
         changed = []
         for index, finding in enumerate(self.findings):
             asked = finding.open if number is None else finding.id == number
             if asked and finding.acknowledged_s is None:
-                self.findings[index] = finding.changed(acknowledged_s=t_s)
+                answered = finding.kind is Kind.QUESTION and finding.open
+                cleared_s = t_s if answered else finding.cleared_s
+                self.findings[index] = finding.changed(acknowledged_s=t_s, cleared_s=cleared_s)
                 changed.append(self.findings[index])
         return changed
 
@@ -81,7 +86,8 @@ class Book:
         if index is not None:
             old = self.findings[index]
             back = old.cleared_s is not None and claim.raised_s - old.cleared_s <= _COMES_BACK_S
-            if old.open or back:
+            # what was asked and answered is not asked again by another question
+            if old.open or (back and claim.kind is not Kind.QUESTION):
                 worst = max(old.severity, claim.severity, key=lambda s: s.rank)
                 # A remark said of an open warning takes it back: it was not what it looked like.
                 severity = claim.severity if claim.kind is Kind.GAP and old.open else worst

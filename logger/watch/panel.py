@@ -39,6 +39,7 @@ from logger.watch.seconds import BIN_S, MINUTE_S, Minutes, Said, Seconds, Shifte
 from logger.watch.side_balance import SideBalance
 from logger.watch.signal import Signal
 from logger.watch.step_change import StepChange
+from logger.watch.swap import Swap
 from logger.watch.unsettled import Unsettled
 
 _NOT_IDLE = ("under signal", "setting bias")
@@ -108,6 +109,7 @@ class Panel:
         self.pick_up = PickUp(setup)
         self.measuring_fault = MeasuringFault(setup, self._intermittent.crackling)
         self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
+        self._swap = Swap(setup, self.minutes, self.book)
         self._detectors = (
             self.drop_out,
             self.pick_up,
@@ -129,6 +131,7 @@ class Panel:
             OutOfLimits(setup, self.minutes),
             SideBalance(setup, self.minutes),
             Mismatch(setup, self.minutes),
+            self._swap,
         )
 
     def scans(self, block: ReadingBlock) -> list[Finding]:
@@ -215,6 +218,7 @@ class Panel:
                 changed += self.book.acknowledge(int(text) if text else None, mark.t_us / 1e6)
             elif ask is Ask.MARK:
                 self._intermittent.marked(mark)
+                self._swap.marked(mark)
             self.phase.declare(ask, t_s)
         return changed
 
