@@ -160,7 +160,7 @@ class Swap:
                 Severity.REMARK,
                 f"{who} {stand} elsewhere than before the amp was off ({by} %): valves changed, or bias set?",
                 "Acknowledge it if so. Where valves of two pairs were exchanged, add a mark with their names, "
-                "'swapped pair1 pair3': 20 minutes of soak tell whether a fault went with them.",
+                "as 'swapped pair1 pair3': 20 minutes of soak tell whether a fault went with them.",
                 named=len(moved) == 1,
                 evidence={f"{self._names[j]}_own": float(own[j]) for j in moved},
             )
@@ -252,11 +252,8 @@ class Swap:
         if len(was) != 1 or len(again) != 1:
             came = "came on both" if len(again) == 2 else "has not come again in 20 minutes"
             return f"{what} {came}: it can't be told yet", None
-        went = again != was
-        return (
-            f"{_verdict(1.0 if went else 0.0, counted=True)}; {what} came again on {self._labels[again[0]]}",
-            None,
-        )
+        says = _WENT if again != was else _STAYED
+        return f"{says}; {what} came again on {self._labels[again[0]]}", None
 
 
 def _verdict(sure: float) -> str:
