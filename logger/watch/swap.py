@@ -159,8 +159,8 @@ class Swap:
                 end_s,
                 Severity.REMARK,
                 f"{who} {stand} elsewhere than before the amp was off ({by} %): valves changed, or bias set?",
-                "Acknowledge it if so. Where valves of two pairs were exchanged, add a mark with their names, "
-                "as 'swapped pair1 pair3': 20 minutes of soak tell whether a fault went with them.",
+                "Acknowledge it if so. Where valves of two pairs were exchanged, add a mark with their "
+                "names, as 'swapped pair1 pair3': 20 minutes of soak tell whether a fault went with them.",
                 named=len(moved) == 1,
                 evidence={f"{self._names[j]}_own": float(own[j]) for j in moved},
             )
