@@ -188,21 +188,59 @@ def request(
 
 @app.command()
 def judge(
-    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log file: .csv or .csv.gz.")],
-    setup_file: Annotated[Path, typer.Option("--setup", metavar="SETUP", help="Its set-up file (TOML).")],
+    log: Annotated[
+        str,
+        typer.Argument(metavar="LOG|SOAK", help="A log file, or a soak: its number or 'last'."),
+    ],
+    setup_file: Annotated[
+        Path | None,
+        typer.Option("--setup", metavar="SETUP", help="The log's set-up file (TOML).", show_default=False),
+    ] = None,
+    explain: Annotated[
+        str | None,
+        typer.Option(
+            metavar="CHANNEL", help="Draw what each detector saw of this pair (HTML).", show_default=False
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Where to; else LOG-CHANNEL.html here.", show_default=False),
+    ] = None,
+    db: Store = None,
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Judge a log file. Exit code 0 where the amplifier passed, 1 where it did not.
+    """Judge a log file or a stored soak, with the detectors of today.
+
+    Exit code 0 where the amplifier passed, 1 where it did not.
 
     Example: soakbench judge monday.csv.gz --setup theatre.toml --json -
+
+    Example: soakbench judge last --explain pair3
     """
     from logger import judge as judging
     from logger import setup, tables
 
-    found = setup.load(setup_file)
-    with progress_bar("judging") as seen:
-        document = judging.judge_log(log, found, seen, warn)
+    if explain is None and out is not None:
+        raise RequestError("--out is where --explain CHANNEL draws to: name the pair to explain")
+    path = Path(log)
+    is_soak = (log == "last" or log.isdecimal()) and not path.exists()
+    stem = f"soak-{log}" if is_soak else path.name.removesuffix(".gz").removesuffix(".csv")
+    drawing = None if explain is None else (explain, out or Path(f"{stem}-{explain}.html"), force)
+    if is_soak:
+        if setup_file is not None:
+            raise RequestError("a soak has its own set-up: leave --setup away, or name a log file")
+        reader = open_store(db)
+        with progress_bar("judging") as seen:
+            document = judging.judge_soak(reader, reader.soak(soak_number(log)).id, seen, explain=drawing)
+    else:
+        if setup_file is None:
+            raise RequestError(f"name the set-up file that belongs to {log}: --setup FILE")
+        found = setup.load(setup_file)
+        with progress_bar("judging") as seen:
+            document = judging.judge_log(path, found, seen, warn, drawing)
+    if drawing is not None:
+        warn(f"what each detector saw of {explain} is drawn in {drawing[1]}")
     if json_to is None:
         tables.show(*tables.verdict_parts(document))
     else:

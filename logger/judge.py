@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from logger import logfile
+from logger.blocks import Mark, ReadingBlock, ScanBlock
+from logger.errors import FileExistsAlready
+from logger.explain import Explainer
 from logger.pipeline import Pipeline
 from logger.setup import Setup
 from logger.store.reader import Reader
@@ -20,18 +23,21 @@ def _unheard(_what: object) -> None:
 
 
 def judge_log(
-    path: Path, setup: Setup, progress: Progress = _unheard, say: Callable[[str], None] = _unheard
+    path: Path,
+    setup: Setup,
+    progress: Progress = _unheard,
+    say: Callable[[str], None] = _unheard,
+    explain: tuple[str, Path, bool] | None = None,
 ) -> dict[str, Any]:
     """Judge a log file; return the `soakbench.judge/1` document.
 
+    `explain`: a pair, the file to draw into what each detector saw of it, and whether to overwrite that.
     `say` gets a sentence for each thing that was recognised in a file that is not quite ours. LogFileError
     where the file can't be read.
     """
     pipeline = Pipeline(setup)
     log = logfile.read(path, setup)
-    for readings, marks in log:
-        progress(pipeline.feed(readings, marks).now["t_s"])
-    pipeline.finish()
+    _replay(pipeline, log, progress, explain)
     for note in log.notes:
         say(note)
     pipeline.skipped(log.skipped, log.first_skipped)
@@ -39,15 +45,40 @@ def judge_log(
 
 
 def judge_soak(
-    reader: Reader, soak_id: int, progress: Progress = _unheard, calibration: int | str = "in force"
+    reader: Reader,
+    soak_id: int,
+    progress: Progress = _unheard,
+    calibration: int | str = "in force",
+    explain: tuple[str, Path, bool] | None = None,
 ) -> dict[str, Any]:
     """Judge a soak of the store anew from its scans and marks, as far as it has got.
 
-    `calibration`: "in force" for the one it was measured by, "none", "newest" or a number.
+    `calibration`: "in force" for the one it was measured by, "none", "newest" or a number. `explain` as
+    for a log.
     """
     soak = reader.soak(soak_id)
     pipeline = Pipeline(soak.setup, soak.daq, reader.calibration_of(soak, calibration))
-    for scans, marks in reader.replay(soak.id):
-        progress(pipeline.feed(scans, marks).now["t_s"])
-    pipeline.finish()
+    _replay(pipeline, reader.replay(soak.id), progress, explain)
     return pipeline.verdict()
+
+
+def _replay(
+    pipeline: Pipeline,
+    source: Iterable[tuple[ScanBlock | ReadingBlock, Sequence[Mark]]],
+    progress: Progress,
+    explain: tuple[str, Path, bool] | None,
+) -> None:
+    if explain is None:
+        for block, marks in source:
+            progress(pipeline.feed(block, marks).now["t_s"])
+        pipeline.finish()
+        return
+    channel, path, force = explain
+    if path.exists() and not force:
+        raise FileExistsAlready(path)  # before an hour of judging, not after it
+    explainer = Explainer(pipeline.setup, channel)
+    for block, marks in source:
+        explainer.feed(pipeline, block, marks)
+        progress(float(block.t_us[-1]) / 1e6 if len(block) else 0.0)
+    pipeline.finish()
+    explainer.write(path, pipeline.findings, force=force)

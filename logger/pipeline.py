@@ -20,7 +20,7 @@ from logger.setup import Setup
 from logger.verdict import Judge, SoakSums, spoilt
 from logger.watch.alarms import Alarm, Alarms
 from logger.watch.panel import Panel, closings, piece, tick_rows
-from logger.watch.seconds import others_median
+from logger.watch.seconds import Sight, others_median
 
 _TOGETHER: Final = (600, 30)
 """How many ticks are looked at together where no scan among them can matter by itself: most, then fewer."""
@@ -115,6 +115,10 @@ class Pipeline:
     def findings(self) -> list[Finding]:
         """All findings of the soak, as they stand."""
         return list(self._panel.book.findings)
+
+    def sights(self, pair: int) -> list[tuple[str, Sight]]:
+        """Return what each detector that can tell makes of a pair just now, by the kind it would find."""
+        return [(kind.value, seer.sight(pair)) for kind, seer in self._panel.seers]
 
     @property
     def plan_done(self) -> bool:

@@ -16,7 +16,7 @@ from scipy.special import ndtr
 from logger.blocks import FloatArray, Mark
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Seconds
+from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Seconds, Sight
 
 _AROUND_S: Final = 2 * BIN_S + 1
 _KEPT_S: Final = 3 * BIN_S  # a bin is judged when its follower ends: a crackle comes back, a step does not
@@ -129,6 +129,10 @@ class Intermittent:
         if not stops:
             return []
         return self._look(kept, stops, seconds)
+
+    def sight(self, pair: int) -> Sight:
+        """Return the CUSUM of a pair's crackles."""
+        return Sight(self._contacts[pair].sum, _ALARM, "crackles", "CUSUM of crackles")
 
     def _look(self, kept: FloatArray, stops: list[tuple[int, int]], seconds: Seconds) -> Events:
         p = self._pairs

@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.bias import Circuit
 from logger.blocks import FloatArray, Mark, ReadingBlock, TickBlock
-from logger.finding import Finding
+from logger.finding import Finding, Kind
 from logger.requests import Ask, ask_of
 from logger.setup import Setup
 from logger.watch.bias_lost import BiasLost
@@ -35,7 +35,7 @@ from logger.watch.over_temperature import OverTemperature
 from logger.watch.phase import Phase
 from logger.watch.pick_up import PickUp
 from logger.watch.runaway import Runaway
-from logger.watch.seconds import BIN_S, MINUTE_S, Minutes, Said, Seconds, Shifted, Tens
+from logger.watch.seconds import BIN_S, MINUTE_S, Minutes, Said, Seconds, Seer, Shifted, Tens
 from logger.watch.side_balance import SideBalance
 from logger.watch.signal import Signal
 from logger.watch.step_change import StepChange
@@ -110,6 +110,7 @@ class Panel:
         self.measuring_fault = MeasuringFault(setup, self._intermittent.crackling)
         self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
         self._swap = Swap(setup, self.minutes, self.book)
+        self._step_change = StepChange(setup, self.tens, self.minutes)
         self._detectors = (
             self.drop_out,
             self.pick_up,
@@ -122,7 +123,7 @@ class Panel:
             MainsChange(setup, self.tens),
             HTChange(setup, self.tens),
             Runaway(setup, self.tens),
-            StepChange(setup, self.tens, self.minutes),
+            self._step_change,
             self._intermittent,
             Signal(setup, self.tens),
             self.unsettled,
@@ -133,6 +134,14 @@ class Panel:
             Mismatch(setup, self.minutes),
             self._swap,
         )
+
+    @property
+    def seers(self) -> list[tuple[Kind, Seer]]:
+        """The detectors that can say what they make of a pair just now, by the kind they would find."""
+        return [
+            (Kind.STEP_CHANGE, self._step_change),
+            (Kind.INTERMITTENT, self._intermittent),
+        ]
 
     def scans(self, block: ReadingBlock) -> list[Finding]:
         """Look at scans that lie between two closings of a tick; return the findings that changed."""

@@ -252,6 +252,27 @@ Events = Iterable[tuple[int, Said]]
 """The row of the stretch in which each was said, and what."""
 
 
+@dataclass(frozen=True)
+class Sight:
+    """What a detector makes of one pair just now: `value` beside the `limit` from which on it would say so.
+
+    `unit` of both; `what` the value is, in a few words. NaN where it has none now.
+    """
+
+    value: float
+    limit: float
+    unit: str
+    what: str
+
+
+class Seer(Protocol):
+    """A detector that can say what it makes of a pair."""
+
+    def sight(self, pair: int) -> Sight:
+        """Return what it makes of it now."""
+        ...
+
+
 class Detector(Protocol):
     """Watches one soak, stretch by stretch; keeps its own bounded memory."""
 

@@ -21,6 +21,7 @@ from logger.watch.seconds import (
     Minutes,
     Said,
     Seconds,
+    Sight,
     Tens,
     median,
     own_change,
@@ -172,19 +173,11 @@ class StepChange:
         self._clear(bins[-1], index, closed_s, out)
         if not self._tens.unbroken(index, _BINS) or seconds.state in ("under signal", "setting bias"):
             return out
-        with np.errstate(invalid="ignore", divide="ignore"):
-            log = np.log(np.where(bins > 0, bins, np.nan))
-        was, after = _middle(log[:_BEFORE]), _middle(log[-_STAYS:])
+        log, was, after, own, limit = self._shift(bins)
         change = after - was
         have = (change == change) & (log[-1] == log[-1])
         if not have.any():
             return out
-        common = float(np.median(change[have])) if have.sum() > 2 else 0.0
-        own = own_change(change)
-        median_a = float(np.median(np.exp(was[have])))
-        floor = _PART * self._setup.limits.match_a(median_a) / median_a
-        noise = np.where(self._scatter == self._scatter, _SIGMA * np.sqrt(self._scatter), np.inf)
-        limit = np.maximum(np.maximum(floor, noise), _COMMON * abs(common))
         with np.errstate(invalid="ignore"):
             beyond = (np.abs(own) > limit) & have
         for j in self._candidates(beyond, change):
@@ -192,6 +185,30 @@ class StepChange:
             if not standing and index > self._rest[j] and self._stays(log, was, own, j):
                 out.extend(self._judge(j, was, after, change, own, index, closed_s))
         return out
+
+    def _shift(self, bins: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return logs of the bins (n, p); per pair level before, after, own change, what it must pass."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            log = np.log(np.where(bins > 0, bins, np.nan))
+        was, after = _middle(log[:_BEFORE]), _middle(log[-_STAYS:])
+        change = after - was
+        have = (change == change) & (log[-1] == log[-1])
+        own = own_change(change)
+        if not have.any():
+            return log, was, after, own, np.full(len(own), np.inf)
+        common = float(np.median(change[have])) if have.sum() > 2 else 0.0
+        median_a = float(np.median(np.exp(was[have])))
+        floor = _PART * self._setup.limits.match_a(median_a) / median_a
+        noise = np.where(self._scatter == self._scatter, _SIGMA * np.sqrt(self._scatter), np.inf)
+        return log, was, after, own, np.maximum(np.maximum(floor, noise), _COMMON * abs(common))
+
+    def sight(self, pair: int) -> Sight:
+        """Return how far a pair's last minute stands from the one before, and from where on it is a step."""
+        what = "last minute against the one before"
+        if len(self._tens) < _BINS:
+            return Sight(math.nan, math.nan, "%", what)
+        _, _, _, own, limit = self._shift(self._tens.current_a[-_BINS:])
+        return Sight(abs(float(own[pair])) * 100.0, float(limit[pair]) * 100.0, "%", what)
 
     def _candidates(self, beyond: FloatArray, change: FloatArray) -> list[int]:
         """With two pairs both are beyond: the one that moved more stands for them."""
