@@ -141,7 +141,7 @@ def request(
     ],
     text: Annotated[
         list[str] | None,
-        typer.Argument(metavar="TEXT", help="What a mark says; which finding is acknowledged, else all."),
+        typer.Argument(metavar="TEXT", help="Of a mark, a line; of acknowledge, a finding's number."),
     ] = None,
     db: Store = None,
     wait: Annotated[

@@ -250,7 +250,7 @@ class _Daemon:
             self._link.close()
         if self._pipeline is None:
             self._tell("stopped before the first scan: nothing was recorded")
-            self._writer.refuse_asked(DAEMON_ENDED)
+            self._refuse_rest(DAEMON_ENDED)
             return None
         self._end(self._pipeline)
         return self._soak_id
@@ -464,7 +464,7 @@ class _Daemon:
         if self._pipeline is None:
             return "no scan has come yet, so there is no soak that it could belong to"
         if len(text) > LONGEST_MARK:
-            return f"a mark is a line of up to {LONGEST_MARK} letters, and this has {len(text)}"
+            return f"a mark is a line of up to {LONGEST_MARK} letters, and this is longer"
         if self._marked >= MARKS_A_SCAN:
             return f"{MARKS_A_SCAN} marks stand at the last scan already: ask again once another has come"
         if ask is not Ask.ACKNOWLEDGE:
@@ -559,10 +559,17 @@ class _Daemon:
                     self._store_fails = True
                     self._tell(f"{error}: trying again for a while")
                 self._clock.sleep(1.0)
-        self._writer.refuse_asked(f"soak {self._soak_id} has ended")
+        self._refuse_rest(f"soak {self._soak_id} has ended")
         if any(self._link.rejected.values()):
             self._tell(f"rejected on the line from the DAQ: {_listed(self._link.rejected)}")
         self._tell(f"soak {self._soak_id} has ended ({self._how})")
+
+    def _refuse_rest(self, reason: str) -> None:
+        try:
+            self._writer.refuse_asked(reason)
+        except StoreError as error:
+            # they see that nobody is left to ask, and take it back themselves
+            self._tell(f"{error}: what was asked last was not answered")
 
     def _tell(self, text: str) -> None:
         if self._mute:

@@ -206,7 +206,8 @@ def test_they_are_looked_for_no_oftener_than_five_times_a_second(
         ("acknowledge", "all", "acknowledge takes the number of a finding"),
         ("mark", "", "a mark needs a text"),
         ("mark", "signal on", "is a request of its own"),
-        ("mark", "x" * 201, "a line of up to 200 letters, and this has 201"),
+        ("mark", "x" * 201, "a line of up to 200 letters"),
+        ("mark", "\U0001f525" * 1_000_000, "a line of up to 200 letters"),
         ("signal on", "now", "takes no text"),
         ("dance", "", "nothing is called so: it must be one of stop, mark, acknowledge"),
         (b"\xff\xfe", b"\x00\xff", "nothing is called so"),
@@ -298,6 +299,35 @@ def test_what_was_asked_of_a_daemon_that_died_is_refused_by_the_next(store: Path
         ("refused", "the daemon that it was asked of has ended")
     ] * 2
     assert played.reader.soak().scans == 100
+
+
+def asked_at_the_end(store: Path) -> Run:
+    run = Run(store, GivenLink([ten_seconds(0)]), clock=ManualClock())
+    run.each(lambda: write_request(store, "mark", "late") if len(run.outputs) == 2 else None)
+    return run
+
+
+def test_what_is_asked_while_a_soak_ends_is_refused(store: Path) -> None:
+    assert asked_at_the_end(store)() == 1
+    (request,) = Reader(store).requests()
+    assert (request.state, request.reason) == ("refused", "soak 1 has ended")
+
+
+def test_a_store_that_fails_after_the_end_does_not_make_it_a_failure(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refuse = Writer.refuse_asked
+
+    def fails(self: Writer, reason: str) -> int:
+        if "soak 1" in reason:
+            raise StoreError("the store can't be written")
+        return refuse(self, reason)
+
+    monkeypatch.setattr(Writer, "refuse_asked", fails)
+    run = asked_at_the_end(store)
+    assert run() == 1
+    assert "the store can't be written: what was asked last was not answered" in run.said
+    assert Reader(store).soak().how == "stopped"
 
 
 # ---- whoever asks

@@ -451,10 +451,10 @@ class Writer:
 
 
 _ASKED: Final = (
-    "SELECT id, CAST(ask AS BLOB), CAST(text AS BLOB) FROM request"
+    "SELECT id, CAST(ask AS BLOB), coalesce(substr(CAST(text AS BLOB), 1, 1000), x'') FROM request"
     " WHERE state = 'asked' ORDER BY id LIMIT 100"
 )
-"""As bytes: another program may have written text that is none."""
+"""As bytes, and no more than can be of use: another program may have written text that is none, or a book."""
 
 
 def _write_answers(connection: sa.Connection, soak_id: int | None, answers: Sequence[Answer]) -> list[Answer]:
