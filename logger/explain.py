@@ -209,8 +209,8 @@ def _ended(finding: Finding) -> str:
 
 _LEGEND: Final = (
     "Blue is this pair, grey are the others. Each chart below is one detector: blue what it made of the "
-    "pair, dashed where it would say so, if it stays there as long as that detector asks for. Upright lines are "
-    "findings, light ones remarks; green dots are marks."
+    "pair, dashed where it would say so, if it stays there as long as that detector asks for. Upright lines "
+    "are findings, light ones remarks; green dots are marks."
 )
 _HEAD: Final = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>soakbench: what each detector saw</title>

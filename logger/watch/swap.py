@@ -11,12 +11,13 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from logger.blocks import FloatArray, Mark
+from logger.convert import RESISTOR_TOLERANCE_PCT
 from logger.finding import Kind, Severity
 from logger.settling import flicker_covariance, least_squares
 from logger.setup import Setup
 from logger.watch.book import Book
 from logger.watch.noise import flicker_level, levels
-from logger.watch.seconds import Claim, Events, Minutes, Said, Seconds, own_change
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Said, Seconds, own_change
 
 _LEAST_BEFORE_MIN: Final = 10
 """Minutes of soak before the stop that a level is taken from, at least."""
@@ -123,6 +124,8 @@ class Swap:
             out += self._ask(self._before, self._running, seconds.end_s)
         if soaked >= _TEST_MIN and not self._answered and (pairs := self._exchanged()) is not None:
             self._answered = True
+            # what was asked about them and nobody answered is answered by it
+            out.append(Clear(Kind.QUESTION, tuple(self._names[j] for j in pairs), seconds.end_s))
             out.append(self._answer(pairs, self._before, self._running, seconds.end_s))
         return [(len(seconds) - 1, event) for event in out]
 
@@ -220,7 +223,9 @@ class Swap:
         was, now = (float(self._course(stretch, a, b)[1][-_TEST_MIN:].mean()) for stretch in (before, after))
         u = max(self._u(before, a, b), self._u(after, a, b))
         pair = self._setup.pairs
-        u_stays = math.hypot(*(pair[j].tolerance_pct or 0.0 for j in (a, b))) / 100.0 / math.sqrt(3.0)
+        given = [pair[j].tolerance_pct for j in (a, b)]
+        tolerances = [RESISTOR_TOLERANCE_PCT if pct is None else pct for pct in given]
+        u_stays = math.hypot(*tolerances) / 100.0 / math.sqrt(3.0)
         if abs(was) < 2.0 * math.hypot(u, u_stays):
             return "they drew the same before, within what their resistors can tell: nothing to follow", None
         sure = sure_that_it_went(was, now, u, u_stays)
