@@ -13,11 +13,11 @@ _COMES_BACK_S = 600.0
 _LEADS = (
     Kind.RUNAWAY,
     Kind.OVER_CURRENT,
+    Kind.INTERMITTENT,
     Kind.DROP_OUT,
     Kind.MEASURING_FAULT,
     Kind.GAP,
     Kind.STEP_CHANGE,
-    Kind.INTERMITTENT,
     Kind.UNSETTLED,
     Kind.DRIFT,
     Kind.MISMATCH,
