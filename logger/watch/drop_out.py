@@ -19,8 +19,8 @@ _HALF_LEAST, _HALF_MOST = 0.4, 0.6
 _WELL_BACK = 0.8  # a half that stands again at more than this has its second valve back
 _OTHERS_STAND = 0.8  # while one valve is lost the others stand; where all sink it is the supply
 _HT_STANDS, _HT_STANDS_HALF = 0.8, 0.95
-"""Of its level: with HT**7, the most that fixed bias was seen to give, a current falls to a fifth at 0.8 of HT
-and to 0.7 at 0.95: what falls further does so of itself."""
+"""Of its level: with HT**7, the most that fixed bias was seen to give, a current falls to a fifth at 0.8 of
+HT and to 0.7 at 0.95: what falls further does so of itself."""
 _SHORTED = 1.5  # times its level: a pair that draws so much pulls the supply down, and the others with it
 _DECIDE_S = 2.5
 _STEADY_HALF_S = 10.0

@@ -74,7 +74,8 @@ class OverDissipation:
                 self._onset[j] = float(t_s)
             self._above[j] += self._each_s
             self._tripping[j] = self._tripping[j] + self._each_s if pct > self._trip * factor else 0.0
-            trip = self._tripping[j] >= _TRIP_HOLD_S or (pct > 200.0 * factor and self._above[j] > self._each_s)
+            twice = self._above[j] > self._each_s  # a single reading may be noise
+            trip = self._tripping[j] >= _TRIP_HOLD_S or (twice and pct > 200.0 * factor)
             warn = self._above[j] >= _WARN_HOLD_S and on_s >= 60
             worse = trip and self._level[j] is not Severity.TRIP
             newly = warn and self._level[j] is None
