@@ -241,6 +241,27 @@ def test_over_current_waits_a_second_while_coupling_capacitors_charge() -> None:
     assert watch.scans(readings(rows, start_s=100.8), True, 3.0)
 
 
+def test_an_over_current_that_opens_its_fuse_stays_one_until_the_pair_draws_again() -> None:
+    watch = OverCurrent(setups.parse(HOME))
+    shorted, blown, well = [0.4, 0.07, 430, 230], [0.0, 0.08, 460, 230], [0.076, 0.076, 455, 230]
+
+    (called,) = watch.scans(readings([shorted] * 10), True, 200.0)
+    (opened,) = watch.scans(readings([blown] * 10, start_s=101), True, 201.0)
+    for second in range(30):
+        later = readings([blown] * 10, start_s=102.0 + second)
+        assert watch.calm(later)
+        assert watch.scans(later, True, 202.0 + second) == []
+    back = [watch.scans(readings([well] * 10, start_s=140.0 + s), True, 240.0 + s) for s in range(12)]
+
+    assert isinstance(called, Claim)
+    assert isinstance(opened, Claim)
+    assert (opened.kind, opened.channels, opened.severity) == (Kind.OVER_CURRENT, ("pair1",), Severity.TRIP)
+    assert "for 1 s, then stopped drawing" in opened.says
+    (cleared,) = [event for events in back for event in events]
+    assert isinstance(cleared, Clear)
+    assert cleared.cleared_s == pytest.approx(150.0)
+
+
 @given(st.lists(st.floats(0.05, 30.0), min_size=2, max_size=60))
 @settings(max_examples=60)
 def test_a_gap_is_found_exactly_where_time_is_missing(steps: list[float]) -> None:

@@ -322,6 +322,21 @@ def test_half_a_pair_gone_is_a_drop_out_once_it_lasts_and_the_rest_answers(
         assert (found[0].cleared_s is not None) == (back & (t_s <= t_s[-1] - 10.0)).any()
 
 
+@pytest.mark.parametrize("pairs", [2, 3, 4])
+def test_pairs_that_sag_beside_a_shorted_one_have_lost_no_valve(pairs: int) -> None:
+    setup = amp(pairs, 5.0)
+    block = readings(setup, 200.0)
+    shorted = (block.t_us >= 120_000_000) & (block.t_us < 140_000_000)
+    block.values[shorted] *= np.array([5.0, *[0.5] * (pairs - 1), 0.88, 1.0])
+    after = block.t_us >= 140_000_000
+    block.values[after] *= np.array([0.0, *[1.02] * (pairs - 1), 1.01, 1.0])
+
+    found = [f for f in loud(watched(setup, block)) if f.under is None and f.kind is not Kind.STEP_CHANGE]
+
+    assert [(f.kind, f.channel, f.open) for f in found] == [(Kind.OVER_CURRENT, "pair1", True)]
+    assert "then stopped drawing" in found[0].says
+
+
 def test_half_of_a_single_valve_is_no_drop_out() -> None:
     text = amp(4, 5.0).model_dump(by_alias=True, exclude_none=True)
     text["amp"]["valves_per_pair"] = 1

@@ -287,6 +287,23 @@ def findings_of(setup: Setup, columns: dict[str, FloatArray], rows: int = 60) ->
     return pipeline.findings
 
 
+@pytest.mark.parametrize(("scans_per_s", "every"), [(1.0, 1), (0.5, 2), (0.2, 5)])
+def test_a_slow_bench_is_held_to_the_same_seconds(scans_per_s: float, every: int) -> None:
+    setup = bench(scans_per_s=scans_per_s)
+    columns = course(setup, 400)
+    columns["pair2"][200:] *= 1.6  # 112 mA at 455 V, less a tenth for the screens: 23 W of 25 W a valve
+    columns["ht"][300:] = 0.0
+    for column in columns.values():
+        column[np.arange(400) % every != 0] = np.nan
+
+    found = {f.kind: f for f in findings_of(setup, columns) if f.severity is not Severity.REMARK}
+
+    hot, lead = found[Kind.OVER_DISSIPATION], found[Kind.MEASURING_FAULT]
+    assert (hot.channel, hot.onset_s, lead.channel) == ("pair2", 200.0, "ht")
+    assert 230.0 - every <= hot.raised_s <= 230.0 + every
+    assert 305.0 <= lead.raised_s <= 300.0 + 5 * every + every
+
+
 def test_all_pairs_up_by_half_is_bias_lost_within_three_seconds_though_ht_is_not_measured() -> None:
     setup = bench(others="")
     columns = course(setup, 400)

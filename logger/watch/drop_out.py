@@ -18,6 +18,10 @@ _GONE, _BACK = 0.2, 0.5
 _HALF_LEAST, _HALF_MOST = 0.4, 0.6
 _WELL_BACK = 0.8  # a half that stands again at more than this has its second valve back
 _OTHERS_STAND = 0.8  # while one valve is lost the others stand; where all sink it is the supply
+_HT_STANDS, _HT_STANDS_HALF = 0.8, 0.95
+"""Of its level: with HT**7, the most that fixed bias was seen to give, a current falls to a fifth at 0.8 of
+HT and to 0.7 at 0.95: what falls further does so of itself."""
+_SHORTED = 1.5  # times its level: a pair that draws so much pulls the supply down, and the others with it
 _DECIDE_S = 2.5
 _STEADY_HALF_S = 10.0
 _LEARN_S = 29
@@ -146,7 +150,8 @@ class DropOut:
         ht = block.values[:, self._ht] if self._ht is not None else None
         for i, t_us in enumerate(block.t_us):
             ht_v = float(ht[i]) if ht is not None else math.nan
-            self._scan(float(t_us) / 1e6, [float(v) for v in values[i]], ht_v, powered, out)
+            railed = bool(block.railed[i, self._columns].max() > 0)
+            self._scan(float(t_us) / 1e6, [float(v) for v in values[i]], railed, ht_v, powered, out)
         return out
 
     def _restless(self, values: FloatArray) -> bool:
@@ -156,17 +161,24 @@ class DropOut:
         return bool((values < self._watched * np.where(base > 0.002, base, -np.inf)).any())
 
     def _scan(
-        self, t_s: float, values: list[float], ht_v: float, powered: bool, out: list[Claim | Clear]
+        self,
+        t_s: float,
+        values: list[float],
+        railed: bool,
+        ht_v: float,
+        powered: bool,
+        out: list[Claim | Clear],
     ) -> None:
         relative = [v / b if b > 0.002 else math.nan for v, b in zip(values, self._base, strict=True)]
+        pulled = railed or any(level > _SHORTED for level in relative)
         for j, level in enumerate(relative):
             kind = self._open[j]
-            others = others_median(
-                relative, [k == j or self._open[k] is not None for k in range(len(relative))]
-            )
+            apart = [k == j or self._open[k] is not None or self._masked[k] for k in range(len(relative))]
+            others = others_median(relative, apart)
             alive = powered and not others < _BACK
+            ht = ht_v / self._ht_base
             if self._ht is not None and ht_v == ht_v:
-                alive = alive and ht_v > 0.5 * self._setup.amp.nominal_ht_V
+                alive = alive and ht_v > 0.5 * self._setup.amp.nominal_ht_V and not ht < _HT_STANDS
             if kind is not None:
                 if self._is_back(j, kind, level, t_s):
                     out.append(Clear(kind, (self._names[j],), t_s))
@@ -181,7 +193,7 @@ class DropOut:
                 continue
             half = self._two[j] and _HALF_LEAST <= level <= _HALF_MOST
             if half:
-                alive = alive and not others < _OTHERS_STAND
+                alive = alive and not others < _OTHERS_STAND and not ht < _HT_STANDS_HALF and not pulled
             if not (level < _GONE or half) or not alive:
                 self._fall[j] = None
                 continue

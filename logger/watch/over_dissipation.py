@@ -28,9 +28,11 @@ class OverDissipation:
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         pairs = len(self._names)
-        self._above = [0] * pairs
-        self._tripping = [0] * pairs
-        self._below = [0] * pairs
+        self._each_s = max(1.0, 1.0 / setup.link.scans_per_s)
+        """How long a second's reading stands for: a slow bench leaves seconds empty by right."""
+        self._above = [0.0] * pairs
+        self._tripping = [0.0] * pairs
+        self._below = [0.0] * pairs
         self._level: list[Severity | None] = [None] * pairs
         self._failing = [False] * pairs
         self._onset = [0.0] * pairs
@@ -40,8 +42,9 @@ class OverDissipation:
         factor = 2.0 if seconds.state == "under signal" else 1.0
         hot = seconds.powered and bool((seconds.dissipation_pct > self._warn * factor).any())
         if not hot and not any(self._level):
-            for j in range(len(self._names)):
-                self._above[j] = self._tripping[j] = 0
+            for j, read in enumerate((seconds.dissipation_pct == seconds.dissipation_pct).any(axis=0)):
+                if read or not seconds.powered:
+                    self._above[j] = self._tripping[j] = 0.0
             return []
         out: list[tuple[int, Claim | Clear]] = []
         rows = zip(seconds.dissipation_pct.tolist(), seconds.t_s.tolist(), strict=True)
@@ -55,21 +58,24 @@ class OverDissipation:
     ) -> list[Claim | Clear]:
         out: list[Claim | Clear] = []
         for j, pct in enumerate(pcts):
+            if pct != pct and not math.isnan(on_s):
+                continue  # an empty second says nothing
             hot = not math.isnan(on_s) and pct > self._warn * factor
             if not hot:
-                self._above[j] = self._tripping[j] = 0
+                self._above[j] = self._tripping[j] = 0.0
                 if self._level[j] is not None:
-                    self._below[j] += 1
+                    self._below[j] += self._each_s
                     if self._below[j] >= _CLEAR_HOLD_S:
                         out.append(Clear(Kind.OVER_DISSIPATION, (self._names[j],), closed_s))
                         self._level[j], self._failing[j] = None, False
                 continue
-            self._below[j] = 0
+            self._below[j] = 0.0
             if self._above[j] == 0 and self._level[j] is None:
                 self._onset[j] = float(t_s)
-            self._above[j] += 1
-            self._tripping[j] = self._tripping[j] + 1 if pct > self._trip * factor else 0
-            trip = self._tripping[j] >= _TRIP_HOLD_S or (pct > 200.0 * factor and self._above[j] >= 2)
+            self._above[j] += self._each_s
+            self._tripping[j] = self._tripping[j] + self._each_s if pct > self._trip * factor else 0.0
+            twice = self._above[j] > self._each_s  # a single reading may be noise
+            trip = self._tripping[j] >= _TRIP_HOLD_S or (twice and pct > 200.0 * factor)
             warn = self._above[j] >= _WARN_HOLD_S and on_s >= 60
             worse = trip and self._level[j] is not Severity.TRIP
             newly = warn and self._level[j] is None

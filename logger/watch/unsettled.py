@@ -14,14 +14,17 @@ from logger.setup import Setup
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, median, own_movement
 
 _HOLD = 3
+_HOLD_MIN = 6.0  # a jump is known for one three minutes after it came
 _CALM = 10
-_LATE_MIN = 20.0
 _MOST = 0.2  # of the current: what moves by more does not settle, something happened to it
 _SETTLED = 0.1
-_SURE = 0.95  # chosen on the family's tuning half; what it costs: README, how good the watch is
-_WATCH_MIN = 60.0
+# Chosen on the tuning half of the family; what they cost: README, how good the watch is.
+_SURE, _LIKELY = 0.99, 0.9
+_WATCH_MIN = 90.0
 _TURN_MIN = 8.0  # later, what moves again is drift
 _EVERY_MIN_AFTER = 180.0
+_JUMP, _JUMP_SIGMA, _JUMPS_MOST = 0.5, 8.0, 3
+_JUMPS_FROM_MIN = 4.0  # before, the fast tail bends as sharply
 
 
 @dataclass(frozen=True)
@@ -54,13 +57,17 @@ class Unsettled:
 
     A pair is settled once the upper 90 % limit of what the model says is still to come has been below
     the settling limit for 3 minutes, and for good: it is taken back where the limit is passed again up to
-    8 minutes after the warm-up. In the hour after the warm-up's end a pair that had not settled by then is
-    held to be unsettled where, by what it has done since, more than the limit was still to come at that end
-    with a chance of 95 %, for 3 minutes: a large rest is called at once, a small one once it has been seen
-    to move. With three pairs and more it is the pair's own movement that is forecast: what all do together
-    is the supply and the room.
-    Learns from 2 minutes of HT on, anew after a restart. Price: see README, how good the
-    watch is. Delay: 3 to 30 minutes.
+    8 minutes after the warm-up. In the 90 minutes after the warm-up's end a pair that had not settled by then
+    is held to be unsettled where, by what it has done since, more than the limit was still to come at that
+    end with a chance of 99 %, for 6 minutes: a large rest is called at once, a small one once it has been
+    seen to move. What was settled then and moves later is drift. With three pairs and more it is the pair's
+    own movement that is forecast, since what all do together is the supply and the room; the current itself,
+    freed of what mains or HT did, must say the same with a chance of 90 %, since the others may settle the
+    other way. A jump from one minute to the next is given a level of its own: it is no settling.
+    Principle and source: `settling.forecast`. Learns at minutes' ends from 2 minutes of HT on, anew after a
+    restart. Price: none in 7,700 pair-hours of the family's tuning half, where it was tuned (14 before); what
+    others cost: README, how good the watch is. Delay: 5 minutes for four times the limit, 25 to 70 for one
+    and a half to twice.
     """
 
     def __init__(self, setup: Setup, minutes: Minutes, settled_min: list[float]) -> None:
@@ -79,9 +86,11 @@ class Unsettled:
         self._shifts_min: list[float] = []
         self._masked = [False] * pairs
         self._below = [0] * pairs
-        self._above = [0] * pairs
+        self._above_min = [math.nan] * pairs
         self._undone = [0] * pairs
         self._open = [False] * pairs
+        self._said = [False] * pairs
+        """Of this warm-up; it is said once."""
         self._start = 0
         self._warm_end_min = math.nan
         self._on_s = math.nan
@@ -118,7 +127,9 @@ class Unsettled:
         self._start = len(self._minutes)
         for j in range(pairs):
             self.settled_min[j] = math.nan
-        self._below, self._above, self._undone = [0] * pairs, [0] * pairs, [0] * pairs
+        self._below, self._undone = [0] * pairs, [0] * pairs
+        self._above_min = [math.nan] * pairs
+        self._said = [False] * pairs
         self._warm_end_min = math.nan
         self._shifts_min = []
         self._basis = self._outlook = None
@@ -150,12 +161,18 @@ class Unsettled:
             return
         level = currents[-1]
         on = minutes.on_min[self._start :]
-        mains = minutes.mains_v[self._start :]
-        rows &= ~(np.isnan(mains) & ~np.isnan(mains).all())
-        relative = None if np.isnan(mains[rows]).any() else mains[rows] / mains[rows].mean() - 1.0
+        supply = minutes.mains_v[self._start :]
+        if np.isnan(supply).all():  # HT follows the mains, and says nearly the same of them
+            supply = minutes.ht_v[self._start :]
+        rows &= ~(np.isnan(supply) & ~np.isnan(supply).all())
+        relative = None if np.isnan(supply[rows]).any() else supply[rows] / supply[rows].mean() - 1.0
         pairs = [int(j) for j in np.flatnonzero(good)]
         y = currents[np.ix_(rows, good)] / level[good]
-        usual = forecast(on[rows], y, relative, self._shifts_min)
+        limit = self.limit_a() / level[good]
+        shifts = self._shifts_min
+        if relative is None:  # nothing but the currents tells of the supply
+            shifts = [*shifts, *_jumps(on[rows], np.log(y), limit)]
+        usual = forecast(on[rows], y, relative, shifts)
         if usual is None:
             return
         self._basis = _Basis(
@@ -172,11 +189,16 @@ class Unsettled:
         if len(pairs) >= 3:  # what all do together is the supply and the room, not a pair's settling
             rows &= on >= 2.0  # before that the heaters' rise is in it
             own = own_movement(currents[np.ix_(rows, good)])
-            apart = forecast(on[rows], 1.0 + own)
+            jumps = _jumps(on[rows], own, limit)
+            apart = forecast(on[rows], 1.0 + own, None, [*self._shifts_min, *jumps])
             alone = (apart or usual).with_slow_odds(SLOW_DOUBTED)
         ago = max(float(minutes.t_min[-1]) - self._warm_end_min, 0.0) if not self._warming else 0.0
-        limit = self.limit_a() / level[good]
         chance = alone.chance_above(limit, ago)
+        if alone is not doubted and (chance > _SURE).any():
+            # what stands against the others may be the others' own settling the other way
+            both = doubted.chance_above(limit, ago) > _LIKELY
+            both &= doubted.left_before(ago) * alone.left_before(ago) > 0.0
+            chance = np.where(both, chance, np.minimum(chance, _SURE))
         now = alone.chance_above(limit)
         then = alone.left_before(ago)
         for i, j in enumerate(pairs):
@@ -185,10 +207,6 @@ class Unsettled:
             self._chance_now[j] = float(now[i])
             self.left_a[j] = float(alone.left[i] * level[j])
             self.left_u_a[j] = float(alone.left_sd[i] * level[j])
-
-    def _just_settled(self, j: int, now: float) -> bool:
-        """Whether a pair settled late, and so lately that it can't be a drift of its own."""
-        return self.settled_min[j] > self._warm_end_min and now - self._warm_end_min <= _LATE_MIN
 
     @property
     def _warming(self) -> bool:
@@ -212,7 +230,10 @@ class Unsettled:
             below = self._chance_now[j] < _SETTLED  # its upper 90 % limit is below the limit
             self._below[j] = self._below[j] + 1 if below else 0
             self._undone[j] = 0 if below else self._undone[j] + 1
-            self._above[j] = self._above[j] + 1 if self._chance[j] > _SURE else 0
+            if not self._chance[j] > _SURE:
+                self._above_min[j] = math.nan
+            elif math.isnan(self._above_min[j]):
+                self._above_min[j] = now
             if self._below[j] >= _HOLD and math.isnan(self.settled_min[j]):
                 self.settled_min[j] = now
             if self._open[j] and self._below[j] >= _CALM:
@@ -225,13 +246,13 @@ class Unsettled:
                 self.settled_min[j] = math.nan
             if (
                 early
-                and self._above[j] >= _HOLD
+                and now - self._above_min[j] >= _HOLD_MIN
                 and abs(then) < _MOST * float(self._minutes.currents(-1)[0, j])
                 and second.state == "soaking"
-                and (math.isnan(self.settled_min[j]) or self._just_settled(j, now))
-                and not self._open[j]
+                and not self.settled_min[j] <= self._warm_end_min
+                and not (self._open[j] or self._said[j])
             ):
-                self._open[j] = True
+                self._open[j] = self._said[j] = True
                 out.append(
                     Claim(
                         Kind.UNSETTLED,
@@ -247,3 +268,27 @@ class Unsettled:
                     )
                 )
         return out
+
+
+def _jumps(on_min: FloatArray, moved: FloatArray, limit: FloatArray) -> list[float]:
+    """Return when a pair jumped from one minute to the next, in minutes of HT: the largest few.
+
+    `moved` (n, p) relative; `limit` (p,). A jump is what the change from one minute to the next but one has
+    beyond twice the mean of the slopes before and after it, where that is half the settling limit and eight
+    times what is usual. It tells nothing of what is still to come: the forecast gives it a level of its own.
+    """
+    if len(moved) < 7:
+        return []
+    over = moved[4:-2] - moved[2:-4]  # minute k-1 to k+1: minute k may lie across the jump
+    around = (moved[2:-4] - moved[:-6]) + (moved[6:] - moved[4:-2])
+    odd = np.abs(over - around / 2.0)
+    even = (on_min[6:] - on_min[:-6] < 6.5) & (on_min[:-6] >= _JUMPS_FROM_MIN)
+    odd = np.where(even[:, None], odd, 0.0)
+    usual = np.median(odd[even], axis=0) if even.any() else np.zeros(moved.shape[1])
+    size = (odd / np.maximum(_JUMP * limit, _JUMP_SIGMA * usual)).max(axis=1)
+    found: list[float] = []
+    while len(found) < _JUMPS_MOST and size.max() > 1.0:
+        at = int(size.argmax())
+        found.append(float(on_min[at + 3]))
+        size[max(0, at - 2) : at + 3] = 0.0
+    return found
