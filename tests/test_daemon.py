@@ -20,7 +20,7 @@ import pytest
 from tiny_daq import Row, TinyDaq, board
 
 from logger import daemon
-from logger.blocks import NO_READING, Mark, ScanBlock
+from logger.blocks import NO_READING, DaqInfo, Mark, ScanBlock
 from logger.calibrate import wirings
 from logger.clock import ManualClock
 from logger.convert import Calibration
@@ -266,9 +266,9 @@ def test_silence_is_said_while_it_lasts(store: Path, port: Path) -> None:
 class GivenLink:
     """A link that gives what it was given, for what needs a clock that is moved by hand."""
 
-    def __init__(self, events: list[Event | Callable[[], object]]) -> None:
+    def __init__(self, events: list[Event | Callable[[], object]], daq: DaqInfo = DAQ) -> None:
         self.rejected: dict[str, int] = {}
-        self._events: list[Event | Callable[[], object]] = [Connected(DAQ, "given", False), *events]
+        self._events: list[Event | Callable[[], object]] = [Connected(daq, "given", False), *events]
         self._closed = False
 
     def start(self) -> None:

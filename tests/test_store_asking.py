@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 import sqlalchemy as sa
 from store_case import begin_with, idle_scans
-from test_daemon import GivenLink, Run, hear, idle, scan_block, started, ten_seconds, wanted
+from test_daemon import DAQ, GivenLink, Run, hear, idle, scan_block, started, ten_seconds, wanted
 from tiny_daq import TinyDaq
 
 from logger import daemon, logfile
@@ -31,7 +31,8 @@ from logger.judge import judge_log, judge_soak
 from logger.link.lines import End
 from logger.requests import Ask
 from logger.setup import load
-from logger.store import sqlite
+from logger.simulator.scenarios import scenario
+from logger.store import packing, sqlite
 from logger.store.asking import ask_daemon
 from logger.store.reader import Reader
 from logger.store.request import Answer
@@ -99,7 +100,7 @@ class Played:
 def test_a_mark_made_from_another_process_is_in_the_record_and_stop_ends_the_soak(
     store: Path, port: Path
 ) -> None:
-    with TinyDaq(port, idle, daq=daq(), speed=20) as board:
+    with TinyDaq(port, idle, daq=DAQ, speed=20) as board:
         child, said = started(store, board)
         hear(said, "soak 1 has begun")
         code, out, err = ended(request_command(store, "mark", "tapped", "V5"))
@@ -131,14 +132,8 @@ def test_a_mark_made_from_another_process_is_in_the_record_and_stop_ends_the_soa
         assert not list(store.parent.glob("soak.db.*"))
 
 
-def daq() -> Any:
-    from test_daemon import DAQ
-
-    return DAQ
-
-
 def test_two_who_ask_at_once_are_both_answered(store: Path, port: Path) -> None:
-    with TinyDaq(port, idle, daq=daq(), speed=20) as board:
+    with TinyDaq(port, idle, daq=DAQ, speed=20) as board:
         child, said = started(store, board)
         hear(said, "soak 1 has begun")
         both = [request_command(store, "mark", "fan on"), request_command(store, "signal-on")]
@@ -149,7 +144,7 @@ def test_two_who_ask_at_once_are_both_answered(store: Path, port: Path) -> None:
 
 
 def test_fifty_requests_a_second_do_not_disturb_the_measuring(store: Path, port: Path) -> None:
-    with TinyDaq(port, idle, daq=daq(), speed=20) as board:
+    with TinyDaq(port, idle, daq=DAQ, speed=20) as board:
         child, said = started(store, board)
         hear(said, "soak 1 has begun")
         for number in range(150):
@@ -428,7 +423,7 @@ def test_a_daemon_killed_between_asking_and_answering_is_told_at_once(store: Pat
 def test_killed_at_any_moment_a_request_is_done_with_its_mark_or_not_at_all(store: Path, port: Path) -> None:
     rng = random.Random(4)
     in_all = 0
-    with TinyDaq(port, idle, daq=daq(), speed=20) as board:
+    with TinyDaq(port, idle, daq=DAQ, speed=20) as board:
         for number in range(1, 7):
             board.restart()
             child, said = started(store, board)
@@ -640,6 +635,51 @@ def test_a_stored_soak_and_its_export_are_judged_as_the_daemon_judged_them(store
     assert from_log["soak"]["states"] == soak.verdict["soak"]["states"]
     states = [one["state"] for one in from_log["soak"]["states"]]
     assert states == ["off", "warming", "soaking", "under signal", "soaking"]
+
+
+ASKED_AT_RANDOM = [
+    ("mark", "tapped V5"),
+    ("signal on", ""),
+    ("signal off", ""),
+    ("setting bias", ""),
+    ("acknowledge", ""),
+    ("acknowledge", "1"),
+]
+
+
+@pytest.mark.parametrize("name", ["drop-out", "intermittent", "signal-declared", "standby-flipped"])
+def test_whatever_is_asked_daemon_store_and_log_agree(store: Path, name: str) -> None:
+    """Blocks of any length, requests in between at random, several at one scan now and then."""
+    rng = random.Random(name)
+    one = scenario(name, 2, soak_min=35.0)
+    text = one.setup_text(scans_per_s=1.0)
+    clock = ManualClock()
+
+    def ask() -> None:
+        for _ in range(rng.choice([1, 1, 2, 3])):
+            write_request(store, *rng.choice(ASKED_AT_RANDOM))
+        clock.advance(0.3)
+
+    scans = packing.joined(list(one.scans(scans_per_s=1.0)), len(one.info.full_count))
+    events: list[Any] = []
+    at = 0
+    while at < len(scans):
+        size = rng.choice([1, 7, 60, 600])
+        events += [packing.part(scans, at, at + size), *([ask] if rng.random() < 0.4 else [])]
+        at += size
+    Run(store, GivenLink(events, one.info), text, clock=clock, speed=0.0)()
+    reader = Reader(store)
+    live = reader.soak(1).verdict
+    assert live is not None
+    assert len(reader.marks(1)) >= 4
+    assert judge_soak(reader, 1) == live
+    acknowledged = {one["id"]: one["acknowledged_s"] for one in live["findings"]}
+    assert {one.id: one.acknowledged_s for one in reader.findings(1)} == acknowledged
+    out = store.parent / "log.csv"
+    from_log = judge_log(out, load(export_log(reader, 1, out)))
+    assert [from_log["findings"], from_log["channels"]] == [live["findings"], live["channels"]]
+    for part in ("verdict", "states", "steps", "duration_s"):
+        assert from_log["soak"][part] == live["soak"][part]
 
 
 @pytest.mark.parametrize("seconds", [1, 7, 600])
