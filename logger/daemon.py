@@ -23,7 +23,7 @@ from logger.blocks import DaqInfo, Mark, ScanBlock
 from logger.calibrate import in_force, standing
 from logger.clock import Clock, SystemClock
 from logger.errors import LinkError, RequestError, StoreError
-from logger.finding import Severity
+from logger.finding import Finding, Severity
 from logger.link.lines import End
 from logger.link.port import Connected, Disconnected, Event
 from logger.pipeline import Output, Pipeline
@@ -41,7 +41,7 @@ from logger.requests import Ask, ask_of, text_of
 from logger.setup import Setup
 from logger.store.request import DAEMON_ENDED, Answer, Request
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
-from logger.watch.alarms import Alarm
+from logger.watch.alarms import Alarm, Alarms
 
 Say = Callable[[str], None]
 
@@ -217,6 +217,8 @@ class _Daemon:
         self._silence_s = max(silence_s / speed, _LEAST_SILENCE_S) if speed > 0 else None
         self._heard_s = clock.monotonic_s()
         self._silent = False
+        self._speed = speed
+        self._alarms = Alarms()  # of a silence
         self._committed_s = self._heard_s
         self._store_fails = False
         self._disk_level = 0
@@ -373,12 +375,12 @@ class _Daemon:
         self._before_power = BeforePower(self._setup, daq, facts, calibration)
         return Pipeline(self._setup, daq, calibration)
 
-    def _sound(self, alarm: Alarm) -> None:
+    def _sound(self, alarm: Alarm, silent_s: float = 0.0) -> None:
         """Call a person: once, and again until somebody says that it was seen."""
         finding = alarm.finding
         if alarm.why == "reminder":
             since_s = self._sounded_s.setdefault(finding.id, finding.raised_s)
-            minutes = (self._t_s - since_s) / 60.0
+            minutes = (self._t_s + silent_s - since_s) / 60.0
             self._tell(f"reminder, not acknowledged for {minutes:.0f} min: {finding.says}")
         else:
             self._sounded_s[finding.id] = self._t_s
@@ -486,10 +488,24 @@ class _Daemon:
                 f"no scan has come for {_SOURCE_LOST_S:.0f} s and the plan is not over: "
                 "check whether the DAQ, or what plays it, still runs"
             )
-        if self._pipeline is None or self._silent or self._silence_s is None or waited_s <= self._silence_s:
+        if self._pipeline is None or self._silence_s is None or waited_s <= self._silence_s:
             return
-        self._silent = True
-        self._put(self._pipeline.silence())
+        if not self._silent:
+            self._silent = True
+            self._alarms = Alarms()
+            self._put(self._pipeline.silence())
+        # Meanwhile the soak's time stands still, and the pipeline with it: the host's clock reminds.
+        for alarm in self._alarms.due(self._findings_as_asked(self._pipeline), waited_s * self._speed):
+            if alarm.why == "reminder":
+                self._sound(alarm, waited_s * self._speed)
+
+    def _findings_as_asked(self, pipeline: Pipeline) -> list[Finding]:
+        """Return all findings, with those acknowledged of which the pipeline is told with the next scan."""
+        seen = {text for ask, text in (ask_of(m.text) for m in self._marks) if ask is Ask.ACKNOWLEDGE}
+        return [
+            one.changed(acknowledged_s=self._t_s) if one.open and seen & {"", str(one.id)} else one
+            for one in pipeline.findings
+        ]
 
     def _commit_when_due(self) -> None:
         now_s = self._clock.monotonic_s()

@@ -593,6 +593,31 @@ def test_an_alarm_sounds_once_and_again_each_five_minutes_until_acknowledged(
     assert sum(text == f"{found.severity.value}: {found.says}" for text in run.said) == 1
 
 
+def test_while_nothing_comes_the_hosts_clock_reminds_until_acknowledged(store: Path) -> None:
+    clock = ManualClock()
+    told_at: list[float] = []
+
+    def hear(text: str) -> None:
+        if text.startswith("reminder, not acknowledged for "):
+            told_at.append(clock.monotonic_s())
+
+    def wait() -> None:
+        clock.advance(1.0)
+
+    def acknowledge() -> None:
+        write_request(store, "acknowledge", "1")
+
+    late = scan_block(15_000, [idle(i) for i in range(15_000, 15_010)])
+    events: list[Any] = [ten_seconds(0), *[wait] * 800, acknowledge, *[wait] * 700, late]
+    run = Run(store, GivenLink(events), clock=clock, say=hear, on_alarm=lambda alarm: told.append(alarm.why))
+    told: list[str] = []
+    run()
+    assert told == ["new", "reminder", "reminder"]
+    assert told_at == pytest.approx([306.0, 606.0], abs=2.0)
+    (gap,) = Reader(store).findings(1)
+    assert gap.acknowledged_s == 9.9
+
+
 # ---- the record
 
 
