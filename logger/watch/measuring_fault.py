@@ -10,12 +10,18 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seconds, ewma
+from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seconds, ewma, median
 
 _STUCK_S, _MOVED_S, _WELL_S, _WRONG_S = 60, 120, 30, 5
 _NOISY: Final = 8.0
 _NOISY_S, _OF_S = 4, 6
 _AFTER_BLINK_S: Final = 10
+_ALONE_RATIO: Final = 3.0
+_ALONE_SHARE: Final = 0.25  # what the others may have of a pair's own restlessness; more is a noise all get
+_MILD: Final = 0.025
+"""Of the level: hum of less leaves the mean of whole mains cycles alone, and is mostly a meter on the lead.
+From memory, no source."""
+_NEAR: Final = 0.05
 _FLOOR_A: Final = 20e-6
 _BELOW_A: Final = -0.003
 _BELOW_S: Final = 3
@@ -29,12 +35,12 @@ class MeasuringFault:
 
     A pair's second-to-second scatter eight times what it learnt for 4 s of 6 (of a pair whose contact
     crackles, see `intermittent`: in all of them), without coming back to its level in two of them, while the
-    others stay quiet; the same count for a minute on a channel that never stood still; a reading that
-    current through a resistor can't give (well below zero); HT of nothing while current flows; a temperature
-    outside -30 to 200 degC. Learns each pair's level and scatter from its second minute of HT on, at the
-    ends of minutes (one-pole filter, after Crowder and Hamilton 1992), never from minutes that it doubts. A
-    lead that comes off and reads nothing is found by `drop_out`. Price: not yet scored. Delay: 4 s, a minute
-    for a stuck code.
+    others stay quiet (a mild hum beside the level is a question: a meter on the lead?); the same count for a
+    minute on a channel that never stood still; a reading that current through a resistor can't give (well
+    below zero); HT of nothing while current flows; a temperature outside -30 to 200 degC. Learns each pair's
+    level and scatter from its second minute of HT on, at the ends of minutes (one-pole filter, after Crowder
+    and Hamilton 1992), never from minutes that it doubts. A lead that comes off and reads nothing is found by
+    `drop_out`. Price: not yet scored. Delay: 4 s, a minute for a stuck code.
     """
 
     def __init__(self, setup: Setup, crackling: BoolArray | None = None) -> None:
@@ -55,6 +61,9 @@ class MeasuringFault:
         self._odd: list[list[bool]] = [[] for _ in range(pairs)]
         self._back: list[list[bool]] = [[] for _ in range(pairs)]  # whether an odd second touched the level
         self._recent: list[list[float]] = [[] for _ in range(pairs)]  # currents since the last quiet second
+        self._ratios: list[list[tuple[float, float]]] = [[] for _ in range(pairs)]
+        """How restless a pair and the others were of late, in times of the usual."""
+        self._humming = [False] * pairs
         self._same = np.zeros(pairs, dtype=np.int64)
         self._moved = np.zeros(pairs, dtype=np.int64)
         self._negative = [0] * pairs
@@ -73,7 +82,7 @@ class MeasuringFault:
             return False
         if not seconds.powered:
             return not any(self._open)
-        if any(self._open) or any(any(odd) for odd in self._odd) or any(self._negative):
+        if any(self._open) or any(self._humming) or any(any(odd) for odd in self._odd) or any(self._negative):
             return False
         with np.errstate(invalid="ignore"):
             if (seconds.current_a < _BELOW_A).any():
@@ -122,6 +131,10 @@ class MeasuringFault:
         for j, name in enumerate(self._names):
             self._back[j].clear()
             self._odd[j], self._same[j], self._negative[j] = [], 0, 0
+            self._ratios[j].clear()
+            if self._humming[j]:
+                self._humming[j] = False
+                out.append((0, Clear(Kind.QUESTION, (name,), float(seconds.closed_s[0]))))
             if self._open[j]:
                 self._open[j] = False
                 out.append((0, Clear(Kind.MEASURING_FAULT, (name,), float(seconds.closed_s[0]))))
@@ -150,7 +163,7 @@ class MeasuringFault:
         values, scatter, odd, *supply = (np.concatenate(parts) for parts in zip(*self._minute, strict=True))
         self._minute.clear()
         self._supply_v = [float(v[v == v].mean()) if (v == v).any() else np.nan for v in supply]
-        if seconds.on_end_s < 2 * MINUTE_S - 1:
+        if seconds.on_end_s < 2 * MINUTE_S - 1 or seconds.state == "under signal":
             return
         usable = (scatter == scatter) & ~odd
         count = usable.sum(axis=0)
@@ -185,6 +198,9 @@ class MeasuringFault:
         odd = bool(loud[j]) and not value > 1.3 * level and int(loud.sum()) <= max(1, len(loud) // 2)
         if len(loud) == 1:  # alone there is no other to stay quiet: the supply must
             odd = odd and not self._supply_moves(seconds, row)
+        odd = odd and seconds.state != "under signal"
+        if len(loud) > 1:
+            odd = odd and self._is_alone(j, scatters)
         history = self._odd[j]
         history.append(odd)
         del history[:-_OF_S]
@@ -205,7 +221,13 @@ class MeasuringFault:
         self._negative[j] = self._negative[j] + 1 if value < _BELOW_A else 0
         below = self._negative[j] >= _BELOW_S
         closed_s = float(seconds.closed_s[row])
-        if (noisy or stuck or below) and not self._open[j] and not seconds.masked[j]:
+        mild = noisy and not (stuck or below) and scatter < _MILD * level and abs(value / level - 1.0) < _NEAR
+        if mild and not self._open[j]:
+            self._well[j] = 0
+            if not self._humming[j]:
+                self._humming[j] = True
+                out.append((row, self._hum(j, scatter / base, int(seconds.t_s[row]) - _OF_S, closed_s)))
+        elif (noisy or stuck or below) and not self._open[j] and not seconds.masked[j]:
             self._open[j], self._well[j] = True, 0
             what = (
                 "reads well below zero, which no current can do"
@@ -223,7 +245,35 @@ class MeasuringFault:
             if self._well[j] >= _WELL_S:
                 self._open[j] = False
                 out.append((row, Clear(Kind.MEASURING_FAULT, (self._names[j],), closed_s)))
-        return odd or self._open[j]
+        elif self._humming[j]:
+            self._well[j] = 0 if odd else self._well[j] + 1
+            if self._well[j] >= _WELL_S:
+                self._humming[j] = False
+                out.append((row, Clear(Kind.QUESTION, (self._names[j],), closed_s)))
+        return odd or self._open[j] or self._humming[j]
+
+    def _is_alone(self, j: int, scatters: FloatArray) -> bool:
+        """Whether the others have been quiet beside a restless pair: a charger's noise is on all of them."""
+        with np.errstate(invalid="ignore"):
+            ratios = scatters / self._base_a
+        ratios_of = self._ratios[j]
+        ratios_of.append((float(ratios[j]), median(np.delete(ratios, j))))
+        del ratios_of[:-_OF_S]
+        own, others = (sum(x) / len(ratios_of) for x in zip(*ratios_of, strict=True))
+        return not others > max(_ALONE_RATIO, _ALONE_SHARE * own)
+
+    def _hum(self, j: int, ratio: float, onset_s: float, closed_s: float) -> Claim:
+        return Claim(
+            Kind.QUESTION,
+            (self._names[j],),
+            max(0.0, float(onset_s)),
+            closed_s,
+            Severity.REMARK,
+            f"{self._labels[j]} is {ratio:.0f} times as noisy as it was, and alone in it: "
+            "is a meter on it, or an earth loop?",
+            "Take the meter off, or float it. Acknowledge it if that is what it was.",
+            evidence={"times": ratio},
+        )
 
     def _supply_moves(self, seconds: Seconds, row: int) -> bool:
         """Whether mains or HT were off their level of the minute before by over 0.3 %, or just have been."""
