@@ -19,13 +19,13 @@ from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Seconds
 
 _GROWTHS_S: Final = ((6, (30.0, 60.0)), (24, (120.0, 240.0)), (96, (480.0, 960.0)))
 """Time constants of growth that are looked for, and the bins over which a pair must first have risen: twice
-the one, or all of the other. Growth half-way between two of them is fitted by either to some 3 %."""
+the one, or all of the other."""
 
 _SPANS: Final = (5.0, 4.0, 3.2, 2.5)
 """Lengths of window in time constants: the longest that there is room for. Five times ago it was at 0.7 %."""
 _SHORT_BINS: Final = 20  # for the quickest growth: fewer leave nothing to tell the noise by
 _LEAST_BINS: Final = 9
-_MOST_BINS: Final = 360
+_MOST_BINS: Final = 360  # an hour
 _POINTS: Final = 30  # to a window, as in the drift finding
 _LEAST: Final = 0.010
 """Of the idle current: less is not said. A third of what may be reached in half the cases."""
@@ -39,14 +39,17 @@ _TAILS: Final = ((1.2, 0.08), (2.0, 0.08), (3.5, 0.08), (6.0, 0.08), (10.0, 0.05
 settling forecast and about its grid, with a quicker one."""
 _WARM_S: Final = 120.0  # the heaters' own rise is over by then, as in the settling forecast
 _NOISE: Final = 0.0012  # typical flicker of a pair, relative, 1 s to 4.5 h
-_NOISE_FROM_S: Final = 600.0
-_RECORD_BINS: Final = 720
-_LEARN_BINS: Final = 30
+_NOISE_FROM_S: Final = 600.0  # as in the drift finding
+_RECORD_BINS: Final = 720  # two hours: noise that was long ago says little
+_LEARN_BINS: Final = 30  # learnt anew each five minutes: it changes slowly and costs most
 _BEFORE: Final = 3.0  # time constants: growth was at a twentieth then
 _WHITES: Final = (0.05, 0.3, 2.0, 12.0)  # white noise of a bin beside the flicker of 1 s to 4.5 h, variances
 _RESIDUAL_WORTH: Final = 10.0  # degrees of freedom that what was learnt is worth beside a window's own
-_OWN_PART: Final = 0.5
-_SUPPLY_GAIN, _SUPPLY_STEP = 1.5, 0.015
+_OWN_PART: Final = 0.5  # of two pairs' moving apart: more than half of it is the one that moved
+_SUPPLY_GAIN: Final = 1.5  # relative change of idle current by that of the mains, as in the forecast
+_SUPPLY_STEP: Final = 0.015  # relative: the gain is not known well enough for more
+_UNSEEN_SUPPLY: Final = 0.015
+"""What mains that are not measured may do to a pair alone in minutes: 1 % times the gain, from memory."""
 _BACK: Final = 0.9  # of the peak: below it for so many bins, and it is over
 _BACK_BINS: Final = 12
 _ADVICE: Final = "Go there now, and take the mains off if it does not stop."
@@ -57,21 +60,22 @@ class _Growth:
     """How far growth with one time constant has got: relative to the idle current, and how sure that is.
 
     `sure`: in standard uncertainties. `better`: by how much its weighed squares are below those of the best
-    other explanation; `left`: these squares.
+    other explanation. `spare`: of the excess, what may be the supply's.
     """
 
     tau_s: float
     excess: float
     sure: float
     better: float
-    left: float
+    spare: float
 
     @property
     def said(self) -> bool:
         """Whether it is growth, and enough of it."""
         (little, much), (large, less) = _BETTER
-        asked = much + (less - much) * min(max((self.excess - little) / (large - little), 0.0), 1.0)
-        return self.excess > _LEAST and self.sure > _SURE and self.better > asked
+        excess = self.excess - self.spare
+        asked = much + (less - much) * min(max((excess - little) / (large - little), 0.0), 1.0)
+        return excess > _LEAST and self.sure > _SURE and self.better > asked
 
 
 class Runaway:
@@ -182,20 +186,21 @@ class Runaway:
         begin = max(begin, int(np.searchsorted(on_s, _WARM_S + BIN_S - 1.0)))
         if len(self._names) == 1:
             supply = self._supply(first, index + 1)
-            moved = np.flatnonzero(np.abs(supply[2:] - supply[:-2]) > _SUPPLY_STEP)
-            begin = max(begin, int(moved[-1]) + 2 if len(moved) else 0)
+            if supply is not None:
+                moved = np.flatnonzero(np.abs(supply[2:] - supply[:-2]) > _SUPPLY_STEP)
+                begin = max(begin, int(moved[-1]) + 2 if len(moved) else 0)
         shifted = self._shifted_min
         if len(self._names) == 2:
             shifted = [max(shifted)] * 2
         began_s = t_s - BIN_S + 1.0
         return [first + max(begin, int(np.searchsorted(began_s, 60.0 * since))) for since in shifted]
 
-    def _supply(self, first: int, stop: int) -> FloatArray:
-        """Return mains, else HT, relative to their mean, (n,); 0 where neither is measured."""
+    def _supply(self, first: int, stop: int) -> FloatArray | None:
+        """Return mains, else HT, relative to their mean, (n,); None where neither is measured."""
         for volts in (self._tens.mains_v[first:stop], self._tens.ht_v[first:stop]):
             if not np.isnan(volts).any():
                 return np.asarray(volts / volts.mean() - 1.0, dtype=np.float64)
-        return np.zeros(stop - first)
+        return None
 
     def _growths(self, index: int, starts: Sequence[int], rising: BoolArray) -> Iterator[tuple[int, _Growth]]:
         """Fit growth with each time constant to each pair that rose, `rising` (lags, pairs)."""
@@ -231,7 +236,9 @@ class Runaway:
 
     def _growth(self, j: int, own: FloatArray, first: int, index: int, tau_s: float) -> _Growth:
         """Fit growth to a pair's own movement since a bin, and hold it against what else it could be."""
-        supply = self._supply(first, index + 1) if len(self._names) == 1 else None
+        alone = len(self._names) == 1
+        supply = self._supply(first, index + 1) if alone else None
+        spare = _UNSEEN_SUPPLY if alone and supply is None else 0.0
         if supply is not None:
             own = own - _SUPPLY_GAIN * supply
         group = -(-len(own) // _POINTS)
@@ -249,7 +256,7 @@ class Runaway:
         left = float(rest @ rest) - z * z
         # where the window itself scatters about the growth by more than was learnt, it is the better judge
         worse = max(1.0, (_RESIDUAL_WORTH + left) / (_RESIDUAL_WORTH + len(y) - 3))
-        return _Growth(tau_s, z * model.sd, z / math.sqrt(worse), (z * z - other) / worse, left)
+        return _Growth(tau_s, z * model.sd, z / math.sqrt(worse), (z * z - other) / worse, spare)
 
     def _noise_of(self, j: int, index: int, tau_s: float) -> tuple[float, float]:
         """Return a pair's flicker, relative rms from 1 s to 4.5 h, and the white noise beside it.
