@@ -17,9 +17,9 @@ from logger.setup import Setup
 from logger.watch.noise import LAGS, levels
 from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Seconds, Tens, own_movement
 
-_GROWTHS_S: Final = ((6, (30.0, 60.0)), (24, (120.0, 240.0)), (96, (480.0, 960.0)))
-"""Time constants of growth that are looked for, and the bins over which a pair must first have risen: twice
-the one, or all of the other."""
+_GROWTHS_S: Final = ((6, 1, (30.0, 60.0)), (24, 2, (120.0, 240.0)), (96, 6, (480.0, 960.0)))
+"""Time constants of growth that are looked for, the bins over which a pair must first have risen: twice the
+one, or all of the other; and each how many bins: by then even the quicker of the two grows by a sixth."""
 
 _SPANS: Final = (5.0, 4.0, 3.2, 2.5)
 """Lengths of window in time constants: the longest that there is room for. Five times ago it was at 0.7 %."""
@@ -149,7 +149,7 @@ class Runaway:
         """
         current = self._tens.current_a
         out = np.zeros((len(_GROWTHS_S), len(indices), current.shape[1]), dtype=np.bool_)
-        for i, (lag, _) in enumerate(_GROWTHS_S):
+        for i, (lag, _, _) in enumerate(_GROWTHS_S):
             with np.errstate(invalid="ignore", divide="ignore"):
                 rise = current[indices] / current[np.maximum(indices - lag, 0)] - 1.0
                 if rise.shape[1] > 1:  # against the lower of two, or about the middle one; NaN is last
@@ -204,8 +204,9 @@ class Runaway:
 
     def _growths(self, index: int, starts: Sequence[int], rising: BoolArray) -> Iterator[tuple[int, _Growth]]:
         """Fit growth with each time constant to each pair that rose, `rising` (lags, pairs)."""
-        for (_, taus_s), up in zip(_GROWTHS_S, rising, strict=True):
-            for tau_s in taus_s if up.any() else ():
+        bins = round(float(self._tens.on_s[index]) / BIN_S)
+        for (_, each, taus_s), up in zip(_GROWTHS_S, rising, strict=True):
+            for tau_s in taus_s if up.any() and bins % each == 0 else ():
                 windows: dict[int, FloatArray] = {}
                 for j in np.flatnonzero(up).tolist():
                     first = _first(index, starts[j], tau_s)
