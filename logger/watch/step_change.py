@@ -132,20 +132,21 @@ class StepChange:
         return _PART * self._setup.limits.match_a(level_a) if level_a == level_a else math.inf
 
     def _learn(self) -> None:
-        """Take in how far each pair moved by itself from the last minute to this one."""
-        if len(self._minutes) < _LEAST_MINUTES or self._minutes.on_min[-1] - self._minutes.on_min[-2] > 1.5:
+        """Take in how far each pair moved by itself from minute to minute, what is even in it left out."""
+        on_min = self._minutes.on_min
+        if len(self._minutes) < _LEAST_MINUTES or on_min[-1] - on_min[-3] > 2.5:
             return
         with np.errstate(invalid="ignore", divide="ignore"):
-            log = np.log(self._minutes.currents(-2))
-        change = log[1] - log[0]
-        own = own_change(change)
-        square = own * own
+            log = np.log(self._minutes.currents(-3))
+        # a settling tail goes on as it went; half the square of the bend is a random walk's variance a minute
+        bend = own_change(log[2] - log[1]) - own_change(log[1] - log[0])
+        square = 0.5 * bend * bend
         known = self._scatter == self._scatter
         # a single jump is no scatter: nine times the variance is the most it may count for
         capped = np.minimum(square, 9.0 * self._scatter) if self._learnt >= _LEAST_MINUTES else square
         new = np.where(known, self._scatter + _LEARN * (capped - self._scatter), square)
         hold = np.array([s is not None for s in self._step])
-        self._scatter = np.where((own == own) & ~hold, new, self._scatter)
+        self._scatter = np.where((bend == bend) & ~hold, new, self._scatter)
         self._learnt += 1
 
     def _look_slower(self, seconds: Seconds, row: int, index: int) -> list[Said]:
