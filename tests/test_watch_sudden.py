@@ -413,4 +413,4 @@ def test_one_crackle_an_hour_by_chance_is_called_less_than_once_in_20000_pair_ho
 def test_the_scatter_taken_from_ranges_has_the_published_constants() -> None:
     # d2 of control charts, as tabled: ASTM MNL 7, table 49; from memory
     for n, d2 in ((2, 1.128), (5, 2.326), (10, 3.078), (25, 3.931)):
-        assert intermittent._mean_range(n) == pytest.approx(d2, abs=0.001)
+        assert intermittent.mean_range(n) == pytest.approx(d2, abs=0.001)

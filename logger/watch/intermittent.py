@@ -170,7 +170,7 @@ class Intermittent:
         step = np.abs(kept[rows, :p] - kept[first - 1 : first + BIN_S * bins - 1, :p])
         reach = np.where(many, kept[rows, 2 * p : 3 * p] - kept[rows, p : 2 * p], step)
         usual = _medians(reach.reshape(bins, BIN_S, p).transpose(0, 2, 1))
-        return np.asarray(usual / _mean_range(max(2, int(np.median(n)))))
+        return np.asarray(usual / mean_range(max(2, int(np.median(n)))))
 
     def _crackles(self, rows: FloatArray) -> list[list[tuple[float, float]]]:
         """Return for each pair when it crackled in the middle bin, and by how much of its level."""
@@ -307,7 +307,7 @@ def _medians(values: FloatArray) -> FloatArray:
 
 
 @functools.cache
-def _mean_range(n: int) -> float:
+def mean_range(n: int) -> float:
     """Return the mean range of n normal values, in standard deviations: the constant d2 of control charts."""
     x = np.linspace(-8.0, 8.0, 3201)
     below = ndtr(x)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
+from logger.watch.intermittent import mean_range
 from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Said, Seconds
 
 _LOUD: Final = 3.0
@@ -20,6 +22,7 @@ _QUIET_BINS: Final = 6
 _CLICK: Final = 8.0  # as for the finding `intermittent`
 _CLICK_LEAST: Final = 0.015
 _SAME: Final = 0.05
+_TOGETHER: Final = 3.0
 _WEIGHT: Final = 0.1
 _FROM_S: Final = 180
 _HT_OFF = ("off", "standby", "cooling", "bring-up")
@@ -29,16 +32,17 @@ class PickUp:
     """How far the scans of a second are apart on all pairs together, against what they usually are.
 
     Three pairs of four (of two both) more than three times as unsteady as usual, in three bins of 10 s
-    running, and what they do together at most as much, is one remark, and ends when they are less than twice
-    for a minute: the figures grow less sure by themselves, and no pair is blamed. A lone second in which
-    every pair has a scan eight times as far off as usual, and stands where it stood before and after, is a
-    click: counted, nothing said. Learns the usual unsteadiness at the ends of bins that are not loud, from 3
-    minutes of HT on (one-pole filter of the medians, some 100 s of memory). Not with one pair. Delay: 30 to
-    40 s. Price: a remark.
+    running, with no more in common than chance lets them have, is one remark, and ends when they are less
+    than twice for a minute: the figures grow less sure by themselves, and no pair is blamed. A lone second in
+    which every pair has a scan eight times as far off as usual, and stands where it stood before and after,
+    is a click: counted, nothing said. Learns the usual unsteadiness at the ends of bins that are not loud,
+    from 3 minutes of HT on (one-pole filter of the medians, some 100 s of memory). Not with one pair. Delay:
+    30 to 40 s. Price: a remark.
     """
 
     def __init__(self, setup: Setup) -> None:
         self._names = tuple(c.name for c in setup.pairs)
+        self._scans = setup.link.scans_per_s
         pairs = len(self._names)
         self._usual = np.full(pairs, np.nan)
         self._bin = np.full((BIN_S, 2 * pairs), np.nan)
@@ -93,7 +97,7 @@ class PickUp:
         with np.errstate(invalid="ignore"):
             loud = bool(known.any()) and (apart > _LOUD * self._usual)[known].mean() >= _SHARE
             calm = bool(known.any()) and (apart < _QUIET * self._usual)[known].mean() >= _SHARE
-        if known.sum() < 2 or (loud and self._together(known, level) > np.median((apart / level)[known])):
+        if known.sum() < 2 or (loud and self._together(known, level) > self._by_chance(known, apart / level)):
             loud = False
         if not loud and not self._open and seconds.on_s[row] >= _FROM_S - BIN_S:
             new = np.where(apart == apart, self._usual + _WEIGHT * (apart - self._usual), self._usual)
@@ -129,6 +133,12 @@ class PickUp:
         with np.errstate(invalid="ignore"):
             middle = np.median((self._bin[:, len(known) :] / level)[:, known], axis=1)
         return float(np.ptp(middle[middle == middle])) if (middle == middle).any() else 0.0
+
+    def _by_chance(self, known: BoolArray, apart: FloatArray) -> float:
+        """Return how far the median of pairs, noisy each by itself, may move within the bin, relative."""
+        scan = float(np.median(apart[known])) / mean_range(max(2, round(self._scans)))
+        # a median's standard error is 1.25 times a mean's; d2 makes a range of it
+        return _TOGETHER * mean_range(BIN_S) * 1.25 * scan / math.sqrt(max(1.0, self._scans) * known.sum())
 
     def _end(self, seconds: Seconds, row: int) -> list[tuple[int, Said]]:
         self._open, self._loud, self._calm = False, 0, 0
