@@ -16,9 +16,9 @@ from logger.watch.seconds import BIN_S, Claim, Said, Shifted, own_change
 BEFORE: Final = 6
 BETWEEN: Final = 4
 """Bins of 10 s in which a pot may be turned, and turned back a bit: common practice, no source."""
-_AFTER: Final = 4
-BINS: Final = BEFORE + BETWEEN + _AFTER
-_LEAST: Final = 0.003
+AFTER: Final = 4
+BINS: Final = BEFORE + BETWEEN + AFTER
+LEAST: Final = 0.003
 """Relative: a shift from here on is no drift any more. A tenth of the usual drift limit of 3 % an hour comes
 to it in an hour, and the same as a jump in a window of 8 minutes looks like 3 % an hour."""
 _ASKED: Final = 0.25
@@ -26,7 +26,7 @@ _ASKED: Final = 0.25
 _SIGMA: Final = 5.0
 _COMMON: Final = 0.25  # how differently pairs may answer to the supply: from memory, a quarter of what all do
 _FLAT: Final = 0.25
-_TREND_AFTER, _TREND_BEFORE = 0.15, 0.2  # a straight way would give 0.22 and 0.33 of the shift
+_TREND_LATE, _TREND_BEFORE = 0.15, 0.2  # a straight way would give 0.22 and 0.33 of the shift
 _WAIT: Final = 4
 """Bins until it is asked: by then a jump has been called a step."""
 
@@ -88,7 +88,7 @@ class Adjusted:
         out = self._ask(bins_a, stepped, index, closed_s)
         with np.errstate(invalid="ignore", divide="ignore"):
             log = np.log(np.where(bins_a > 0, bins_a, np.nan))
-        was, after = log[:BEFORE].mean(axis=0), log[-_AFTER:].mean(axis=0)
+        was, after = log[:BEFORE].mean(axis=0), log[-AFTER:].mean(axis=0)
         change = after - was
         own = own_change(change)
         have = change == change
@@ -96,7 +96,7 @@ class Adjusted:
             return out
         common = float(np.median(change[have])) if have.sum() > 2 else 0.0
         noise = np.where(scatter == scatter, _SIGMA * np.sqrt(scatter), np.inf)
-        limit = np.maximum(np.maximum(_LEAST, noise), _COMMON * abs(common))
+        limit = np.maximum(np.maximum(LEAST, noise), _COMMON * abs(common))
         with np.errstate(invalid="ignore"):
             beyond = np.flatnonzero(np.abs(own) > limit)
         if len(beyond) == 2 == len(self._names):
@@ -108,9 +108,9 @@ class Adjusted:
             if len(self._names) == 1 and not _steady(mains_v, abs(float(own[j]))):
                 continue
             asked = abs(float(own[j])) > _ASKED * self._match(bins_a)
-            out.append(Shifted(j, end_s - BIN_S * _AFTER, by_hand=setting))
+            out.append(Shifted(j, end_s - BIN_S * AFTER, by_hand=setting))
             if asked and not setting:
-                from_s = end_s - BIN_S * (_AFTER + BETWEEN)
+                from_s = end_s - BIN_S * (AFTER + BETWEEN)
                 was_a, now_a = math.exp(float(was[j])), math.exp(float(after[j]))
                 self._moves[j] = _Move(was_a, now_a, float(own[j]), from_s, index + _WAIT)
         return out
@@ -149,14 +149,14 @@ class Adjusted:
 def _stands(relative: FloatArray, size: float, j: int) -> bool:
     """Whether a pair stood still before and stands still after, in relative bins (BINS, p)."""
     course = np.array([own_change(row)[j] for row in relative]) / size
-    before, after = course[:BEFORE], course[-_AFTER:]
+    before, after = course[:BEFORE], course[-AFTER:]
     flat = bool((np.abs(before) < _FLAT).all() and (np.abs(after - 1.0) < _FLAT).all())
     went_on = float(after[2:].mean() - after[:2].mean())
     began = float(before[3:].mean() - before[:3].mean())
-    return flat and abs(went_on) < _TREND_AFTER and abs(began) < _TREND_BEFORE
+    return flat and abs(went_on) < _TREND_LATE and abs(began) < _TREND_BEFORE
 
 
 def _steady(volts: FloatArray, size: float) -> bool:
     """Whether the mains (BINS,) stood still, against a relative change of one pair alone."""
-    was, now = float(volts[:BEFORE].mean()), float(volts[-_AFTER:].mean())
+    was, now = float(volts[:BEFORE].mean()), float(volts[-AFTER:].mean())
     return was == was and now == now and 3.0 * abs(now / was - 1.0) < 0.5 * size

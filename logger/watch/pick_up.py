@@ -11,7 +11,7 @@ from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
 from logger.watch.intermittent import mean_range
-from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Said, Seconds
+from logger.watch.seconds import BIN_S, MINUTE_S, BoolArray, Claim, Clear, Events, Said, Seconds, median
 
 _LOUD: Final = 3.0
 _QUIET: Final = 2.0
@@ -23,7 +23,7 @@ _CLICK: Final = 8.0  # as for the finding `intermittent`
 _CLICK_LEAST: Final = 0.015
 _SAME: Final = 0.05
 _TOGETHER: Final = 3.0
-_WEIGHT: Final = 0.1
+_WEIGHT: Final = 0.3
 _FROM_S: Final = 180
 _HT_OFF = ("off", "standby", "cooling", "bring-up")
 
@@ -35,9 +35,9 @@ class PickUp:
     running, with no more in common than chance lets them have, is one remark, and ends when they are less
     than twice for a minute: the figures grow less sure by themselves, and no pair is blamed. A lone second in
     which every pair has a scan eight times as far off as usual, and stands where it stood before and after,
-    is a click: counted, nothing said. Learns the usual unsteadiness at the ends of bins that are not loud,
-    from 3 minutes of HT on (one-pole filter of the medians, some 100 s of memory). Not with one pair. Delay:
-    30 to 40 s. Price: a remark.
+    is a click: counted, nothing said. Learns the usual unsteadiness at the ends of minutes, from bins that
+    are not loud, from 3 minutes of HT on (one-pole filter of the medians, some 100 s of memory). Not with one
+    pair. Delay: 30 to 40 s. Price: a remark.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -45,8 +45,10 @@ class PickUp:
         self._scans = setup.link.scans_per_s
         pairs = len(self._names)
         self._usual = np.full(pairs, np.nan)
-        self._bin = np.full((BIN_S, 2 * pairs), np.nan)
-        """Of the running bin's seconds: how far scans are apart, and means."""
+        self._minute = np.full((MINUTE_S, 2 * pairs), np.nan)
+        """Of the running minute's seconds: how far scans are apart, and means."""
+        self._seen: list[FloatArray] = []
+        """How far they were apart in the minute's bins, where those were not loud."""
         self._loud = self._calm = 0
         self._open = False
         self._since_s = 0.0
@@ -70,18 +72,29 @@ class PickUp:
             self._clicked, self._last[:] = None, np.nan
             return self._end(seconds, 0) if self._open else []
         apart = self._apart(seconds)
-        both = np.hstack([apart, seconds.current_a])
         self._count_clicks(seconds, apart)
+        place = int(seconds.on_s[0]) % MINUTE_S
+        self._minute[place : place + len(seconds)] = np.hstack([apart, seconds.current_a])
+        if not seconds.bins:
+            return []
+        first = (place + seconds.bins[0][0]) // BIN_S
+        rows = slice(first * BIN_S, (first + len(seconds.bins)) * BIN_S)
+        bins = self._minute[rows].reshape(-1, BIN_S, 2 * len(self._names))
         out: list[tuple[int, Said]] = []
-        place = seconds.on_s.astype(np.int64) % BIN_S
-        done = 0
-        for row, _ in seconds.bins:
-            self._bin[place[done : row + 1]] = both[done : row + 1]
-            out += self._look(seconds, row)
-            self._bin[:] = np.nan
-            done = row + 1
-        self._bin[place[done:]] = both[done:]
+        for (row, _), values, middle in zip(seconds.bins, bins, _medians(bins), strict=True):
+            out += self._look(seconds, row, values, middle)
+        if place + len(seconds) == MINUTE_S:
+            self._learn(seconds.on_end_s)
         return out
+
+    def _learn(self, on_s: float) -> None:
+        """Take in how far scans are usually apart, at a minute's end."""
+        seen, self._seen = self._seen, []
+        if on_s < _FROM_S - 1 or not seen:
+            return
+        now = np.array([median(column) for column in np.array(seen).T])
+        new = np.where(now == now, self._usual + _WEIGHT * (now - self._usual), self._usual)
+        self._usual = np.where(self._usual == self._usual, new, now)
 
     def _apart(self, seconds: Seconds) -> FloatArray:
         """Return how far the scans of each second are apart; with one scan a second, two seconds' (n, p)."""
@@ -91,17 +104,20 @@ class PickUp:
         apart = np.where(seconds.n > 1, seconds.greatest_a - seconds.least_a, steps)
         return np.where(seconds.masked, np.nan, apart)
 
-    def _look(self, seconds: Seconds, row: int) -> list[tuple[int, Said]]:
-        apart, level = np.split(_medians(self._bin), 2)
+    def _look(
+        self, seconds: Seconds, row: int, values: FloatArray, middle: FloatArray
+    ) -> list[tuple[int, Said]]:
+        apart, level = np.split(middle, 2)
         known = (apart == apart) & (self._usual == self._usual)
         with np.errstate(invalid="ignore"):
             loud = bool(known.any()) and (apart > _LOUD * self._usual)[known].mean() >= _SHARE
             calm = bool(known.any()) and (apart < _QUIET * self._usual)[known].mean() >= _SHARE
-        if known.sum() < 2 or (loud and self._together(known, level) > self._by_chance(known, apart / level)):
+        if known.sum() < 2:
             loud = False
-        if not loud and not self._open and seconds.on_s[row] >= _FROM_S - BIN_S:
-            new = np.where(apart == apart, self._usual + _WEIGHT * (apart - self._usual), self._usual)
-            self._usual = np.where(self._usual == self._usual, new, apart)
+        elif loud:
+            loud = self._together(values, known, level) <= self._by_chance(known, apart / level)
+        if not loud and not self._open:
+            self._seen.append(apart)
         self._loud = self._loud + 1 if loud else 0
         self._calm = self._calm + 1 if calm else 0
         if self._open:
@@ -128,10 +144,10 @@ class PickUp:
             )
         ]
 
-    def _together(self, known: BoolArray, level: FloatArray) -> float:
+    def _together(self, values: FloatArray, known: BoolArray, level: FloatArray) -> float:
         """Return how far the pairs' median moved within the bin, relative: signal does, or the supply."""
         with np.errstate(invalid="ignore"):
-            middle = np.median((self._bin[:, len(known) :] / level)[:, known], axis=1)
+            middle = np.median((values[:, len(known) :] / level)[:, known], axis=1)
         return float(np.ptp(middle[middle == middle])) if (middle == middle).any() else 0.0
 
     def _by_chance(self, known: BoolArray, apart: FloatArray) -> float:
@@ -163,8 +179,8 @@ class PickUp:
 
 
 def _medians(values: FloatArray) -> FloatArray:
-    """Return the medians of columns (n, p) of what is there, NaN where fewer than half is."""
-    ranked = np.sort(values, axis=0)  # NaN last
-    count = (ranked == ranked).sum(axis=0)
-    middle = np.take_along_axis(ranked, np.maximum((count - 1) // 2, 0)[None], axis=0)[0]
-    return np.where(2 * count >= len(values), middle, np.nan)
+    """Return the lower medians of (b, n, p) over n of what is there, NaN where fewer than half is."""
+    ranked = np.sort(values, axis=1)  # NaN last
+    count = (ranked == ranked).sum(axis=1)
+    middle = np.take_along_axis(ranked, np.maximum((count - 1) // 2, 0)[:, None], axis=1)[:, 0]
+    return np.where(2 * count >= values.shape[1], middle, np.nan)

@@ -9,11 +9,10 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Said, Seconds, Tens
+from logger.watch.seconds import BIN_S, MINUTE_S, BoolArray, Claim, Clear, Events, Said, Seconds, Tens
 
 _FLAT: Final = 6
 _NOW: Final = 3
-_BINS: Final = _FLAT + _NOW
 _KEPT: Final = 30  # bins: five minutes, in which a programme may begin softly
 _ROSE: Final = 0.04  # the usual match limit: what matters of one pair matters of all
 _LEAST: Final = 0.02
@@ -32,7 +31,7 @@ class Signal:
     explain is taken out, and HT has not risen: signal through class AB and a bias that gives way both do
     that, and the currents can't tell which. Asked once, a remark; it stays until the pairs are back within 2
     % for a minute or somebody says "signal on". From 10 minutes of HT on; not with one pair. From 30 % on it
-    is `bias lost`. Learns where the pairs stood at the end of each bin. Limits from memory, no source. Delay:
+    is `bias lost`. Learns where the pairs stood at the ends of minutes. Limits from memory, no source. Delay:
     30 to 40 s. Price: a remark.
     """
 
@@ -57,14 +56,16 @@ class Signal:
                 out.append((0, Clear(Kind.QUESTION, self._names, float(seconds.closed_s[0]))))
             return out
         for row, index in seconds.bins:
-            if seconds.on_s[row] >= _FROM_S and self._tens.unbroken(index, _BINS):
+            if seconds.on_s[row] >= _FROM_S and self._tens.unbroken(index, _FLAT):
                 event = self._look(index, float(seconds.closed_s[row]), seconds.masked)
                 if event is not None:
                     out.append((row, event))
+                if seconds.on_s[row] % MINUTE_S == MINUTE_S - 1 and not self._open:
+                    self._stand(index, seconds.masked)
         return out
 
     def _look(self, index: int, closed_s: float, masked: BoolArray) -> Claim | Clear | None:
-        rows = slice(index - _BINS + 1, index + 1)
+        rows = slice(index - _NOW + 1, index + 1)
         bins, mains_v, ht_v = (x[rows] for x in (self._tens.current_a, self._tens.mains_v, self._tens.ht_v))
         if self._open:
             rose = self._rise(bins[-1:], mains_v[-1:], masked)
@@ -73,16 +74,15 @@ class Signal:
                 return None
             self._open = False
             return Clear(Kind.QUESTION, self._names, closed_s)
-        flat = bins[:_FLAT]
-        if not masked.all() and (np.ptp(flat, axis=0)[~masked] < _STEADY * flat[0][~masked]).all():
-            supply = np.array([mains_v[:_FLAT].mean(), ht_v[:_FLAT].mean()])
-            self._was, self._was_at = np.concatenate([flat.mean(axis=0), supply]), index - _NOW
-        if index - self._was_at > _KEPT or not (bins[-1] > (1.0 + _LEAST) * self._was[:-2]).any():
+        if (
+            not _NOW <= index - self._was_at <= _KEPT
+            or not (bins[-1] > (1.0 + _LEAST) * self._was[:-2]).any()
+        ):
             return None
-        rose = self._rise(bins[-_NOW:], mains_v[-_NOW:], masked)
+        rose = self._rise(bins, mains_v, masked)
         if rose is None or rose[0] < _ROSE or rose[1] < _LEAST:
             return None
-        if float(ht_v[-_NOW:].mean()) > _HT_ROSE * float(self._was[-1]):
+        if float(ht_v.mean()) > _HT_ROSE * float(self._was[-1]):
             return None
         self._open, self._back = True, 0
         measured = self._was[-2] == self._was[-2]
@@ -90,7 +90,7 @@ class Signal:
         return Claim(
             Kind.QUESTION,
             self._names,
-            float(self._tens.t_s[index]) + 1.0 - BIN_S * (index - self._was_at),
+            float(self._tens.t_s[index]) + 1.0 - BIN_S * (_NOW + 1),
             closed_s,
             Severity.REMARK,
             f"all pairs draw {rose[0] * 100:.0f} % more at once: signal{or_mains}?",
@@ -98,6 +98,14 @@ class Signal:
             named=False,
             evidence={"rose": rose[0]},
         )
+
+    def _stand(self, index: int, masked: BoolArray) -> None:
+        """Take note of where the pairs stand, where they stood still for a minute."""
+        rows = slice(index - _FLAT + 1, index + 1)
+        flat = self._tens.current_a[rows]
+        if not masked.all() and (np.ptp(flat, axis=0)[~masked] < _STEADY * flat[0][~masked]).all():
+            supply = np.array([self._tens.mains_v[rows].mean(), self._tens.ht_v[rows].mean()])
+            self._was, self._was_at = np.concatenate([flat.mean(axis=0), supply]), index
 
     def _rise(self, now: FloatArray, mains: FloatArray, masked: BoolArray) -> tuple[float, float] | None:
         """Return by how much the pairs rose in the mean of some bins, and at least; the mains taken out."""

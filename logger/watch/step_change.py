@@ -43,7 +43,7 @@ _LEAST_MINUTES: Final = 3
 _SECONDS: Final = 10 * _BINS + 10
 _GONE, _HALF_LEAST, _HALF_MOST = 0.2, 0.4, 0.6
 _HT_OFF = ("off", "standby", "cooling")
-_RESTLESS: Final = 0.004  # the least movement of any bin in which a shift could be
+_RESTLESS: Final = 0.8 * adjusted.LEAST  # the middle one of an even number stands for the median
 _NOISIER: Final = 3.0  # by how much a lead's hum raises what the scans of a second are apart: from memory
 _OTHERS_NOISIER: Final = 1.5
 
@@ -104,10 +104,12 @@ class StepChange:
         out: list[tuple[int, Said]] = []
         if seconds.state not in _HT_OFF:
             self._note(seconds)
-            if seconds.bins and self._restless(seconds.bins[-1][1], len(seconds.bins)):
-                for row, index in seconds.bins:
-                    out.extend((row, event) for event in self._look(seconds, row, index))
-                    out.extend((row, event) for event in self._look_slower(seconds, row, index))
+            if seconds.bins:
+                restless = self._restless(seconds.bins[-1][1], len(seconds.bins))
+                for (row, index), worth in zip(seconds.bins, restless, strict=True):
+                    if worth or self._busy:
+                        out.extend((row, event) for event in self._look(seconds, row, index))
+                        out.extend((row, event) for event in self._look_slower(seconds, row, index))
         if seconds.closes_minute:
             self._learn()
         return out
@@ -119,13 +121,26 @@ class StepChange:
         while self._rows - len(self._seen[0][0]) >= _SECONDS + MINUTE_S:
             self._rows -= len(self._seen.popleft()[0])
 
-    def _restless(self, last: int, bins: int) -> bool:
-        """Whether any pair moved so far that a step could be in it: it mostly did not."""
-        if any(self._step) or self._adjusted.waiting:
-            return True
-        rows = self._tens.current_a[max(0, last + 1 - _BINS - bins) : last + 1]
-        least, most = np.fmin.reduce(rows, axis=0), np.fmax.reduce(rows, axis=0)
-        return bool((most - least > _RESTLESS * least).any())
+    @property
+    def _busy(self) -> bool:
+        return any(self._step) or self._adjusted.waiting
+
+    def _restless(self, last: int, bins: int) -> list[bool]:
+        """Whether in the window up to each of the last bins a pair moved so far that it could be a step."""
+        first = last + 1 - _BINS - (bins - 1)
+        if first < 0:
+            return [True] * bins
+        log = np.log(np.maximum(self._tens.current_a[first : last + 1], 1e-6))
+        sums = np.vstack([np.zeros(self._pairs), np.cumsum(log, axis=0)])
+        was = (sums[_BEFORE : _BEFORE + bins] - sums[:bins]) / _BEFORE
+        after = (sums[_BINS:] - sums[_BINS - adjusted.AFTER : -adjusted.AFTER]) / adjusted.AFTER
+        change = after - was
+        if self._pairs > 2:
+            change = change - np.sort(change, axis=1)[:, [(self._pairs - 1) // 2]]
+        # a pair that reads nothing at all can't step; one that reads now and then is worth a look
+        with np.errstate(invalid="ignore"):
+            calm = (np.abs(change) < _RESTLESS) | np.isnan(log).all(axis=0)
+        return list((~calm).any(axis=1).tolist())
 
     def _floor_a(self, levels: FloatArray) -> float:
         level_a = median(levels)
