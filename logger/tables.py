@@ -553,7 +553,8 @@ def score_parts(score: Score) -> Iterator[object]:
     for figure in score.figures:
         if id(figure) in shown:
             continue
-        goal = "" if figure.goal is None else f"{figure.goal:g}{' missed' if figure.missed else ''}"
+        missed = " missed" if figure.missed else "" if figure.reached else " not yet"
+        goal = "" if figure.goal is None else f"{figure.goal:g}{missed}"
         rest.add_row(figure.name, _score_value(figure), _score_interval(figure), f"{figure.n:,}", goal)
     yield rest
     for sentence in score.says:

@@ -24,6 +24,17 @@ from logger.score.statistics import (
 FALSE_PER_1000_H: Final = 1.0
 """False alarms per 1,000 pair-hours that the watch is allowed."""
 
+FOUND: Final = 0.99
+RIGHT_PAIR: Final = 0.995
+RIGHT_KIND: Final = 0.95
+AT_HALF: Final = 0.01
+IDEAL: Final = 1.7
+"""How many times the ideal detector's delay a drift may take, in the median."""
+LED: Final = 0.95
+_FEW: Final = 8
+"""Of fewer cases a drawn interval proves nothing: a delay then has no goal."""
+_LATE_SCANS: Final = {"drop-out": 2.0}
+_EXCESS: Final = {("settled", "median"): 0.03, ("settled", "95th"): 0.05, ("in warm-up", "95th"): 0.10}
 WITHIN_S: Final = 7200.0
 CLASSES: Final = ("quiet", "typical", "noisy", "very noisy")
 _SEED: Final = 5
@@ -45,10 +56,19 @@ class Figure:
 
     @property
     def missed(self) -> bool:
-        """Whether it has a goal and does not reach it."""
+        """Whether it has a goal, and so many cases prove that it does not reach it."""
         if self.goal is None or math.isnan(self.value):
             return False
-        return self.value > self.goal if self.better == "less" else self.value < self.goal
+        best = self.low if self.better == "less" else self.high
+        best = self.value if math.isnan(best) else best
+        return best > self.goal if self.better == "less" else best < self.goal
+
+    @property
+    def reached(self) -> bool:
+        """Whether it has a goal and its value is no worse: that may still be by chance."""
+        if self.goal is None or math.isnan(self.value):
+            return False
+        return self.value <= self.goal if self.better == "less" else self.value >= self.goal
 
     def document(self) -> dict[str, Any]:
         """Return it as `score --json` gives it."""
@@ -152,13 +172,16 @@ def _false(results: Sequence[Result]) -> list[Figure]:
     unit, thousands = "per 1000 pair-hours", hours / 1000.0
     least = rate_at_least(events, thousands)
     most = rate_at_most(events, thousands)
+    # fewer hours could not claim it with no alarm at all
+    enough = hours >= exposure_to_claim(0, FALSE_PER_1000_H / 1000.0)
+    claim = FALSE_PER_1000_H if enough else None
     watched = [
         r for r in results if r.exposure_h > 0
     ]  # the rate takes alarms to be independent: they may not be
     return [
         _rate("false alarms", results),
         Figure("false alarms, at least", least, unit, "less", round(hours), goal=FALSE_PER_1000_H),
-        Figure("false alarms, at most", most, unit, "less", round(hours)),
+        Figure("false alarms, at most", most, unit, "less", round(hours), goal=claim),
         _share("soaks with a false alarm", sum(bool(r.false) for r in watched), len(watched), "less"),
     ]
 
@@ -173,7 +196,10 @@ def _pooled(results: Sequence[Result]) -> list[Figure]:
     half = [r for r in results if r.size == 0.5 and r.kind in SIZED]
     return [
         _share(
-            "found within 2 h, all that must be", sum(r.delay_s <= WITHIN_S for r in demanded), len(demanded)
+            "found within 2 h, all that must be",
+            sum(r.delay_s <= WITHIN_S for r in demanded),
+            len(demanded),
+            goal=FOUND,
         ),
         _share(
             "left out: below three standard uncertainties",
@@ -181,9 +207,13 @@ def _pooled(results: Sequence[Result]) -> list[Figure]:
             len(large),
             "less",
         ),
-        _share("right pair, where one is named", sum(not r.blame for r in named), len(named)),
-        _share("right kind at the end", sum(r.end_kind == r.kind for r in found), len(found)),
-        _share("called at half the limit", sum(r.called for r in half), len(half), "less"),
+        _share(
+            "right pair, where one is named", sum(not r.blame for r in named), len(named), goal=RIGHT_PAIR
+        ),
+        _share(
+            "right kind at the end", sum(r.end_kind == r.kind for r in found), len(found), goal=RIGHT_KIND
+        ),
+        _share("called at half the limit", sum(r.called for r in half), len(half), "less", goal=AT_HALF),
     ]
 
 
@@ -219,19 +249,33 @@ def _row(kind: str, size: float | None, cases: Sequence[Result]) -> Row:
         n=len(cases),
         found=_share(f"{name}: found", sum(noted), len(cases)),
         median=_quantile(f"{name}: delay, median", times, hits, 0.5, unit),
-        late=_quantile(f"{name}: delay, 95th", times, hits, 0.95, unit),
+        late=_quantile(f"{name}: delay, 95th", times, hits, 0.95, unit, _LATE_SCANS.get(kind)),
         bound_s=survival(*_bounds(bounded)).quantile(0.5),
         ratio=ratio,
         kind_right=_share(f"{name}: right kind", sum(r.end_kind == kind for r in found), len(found)),
         named=_share(f"{name}: pair named", sum(bool(r.named) for r in one), len(one)),
-        blamed=_share(f"{name}: another pair blamed", sum(bool(r.blame) for r in cases), len(cases), "less"),
+        blamed=_share(
+            f"{name}: another pair blamed",
+            sum(bool(r.blame) for r in cases),
+            len(cases),
+            "less",
+            goal=0.0 if kind == "mains change" else None,
+        ),
         in_scans=scans,
     )
 
 
-def _quantile(name: str, times: Sequence[float], hits: Sequence[bool], share: float, unit: str) -> Figure:
+def _quantile(
+    name: str,
+    times: Sequence[float],
+    hits: Sequence[bool],
+    share: float,
+    unit: str,
+    goal: float | None = None,
+) -> Figure:
+    goal = goal if len(times) >= _FEW else None
     value = survival(times, hits).quantile(share)
-    return Figure(name, value, unit, "less", len(times), *quantile_interval(times, hits, share, _SEED))
+    return Figure(name, value, unit, "less", len(times), *quantile_interval(times, hits, share, _SEED), goal)
 
 
 def _bounds(cases: Sequence[Result]) -> tuple[list[float], list[bool]]:
@@ -239,14 +283,15 @@ def _bounds(cases: Sequence[Result]) -> tuple[list[float], list[bool]]:
     return [r.bound_s if hit else r.watched_s for r, hit in zip(cases, hits, strict=True)], hits
 
 
-def _ratio(name: str, cases: Sequence[Result]) -> Figure | None:
+def _ratio(name: str, cases: Sequence[Result], goal: float | None = None) -> Figure | None:
     if not cases:
         return None
+    goal = goal if len(cases) >= _FEW else None
     times, hits = [r.delay_s if r.found else r.watched_s for r in cases], [r.found for r in cases]
     bound, bound_hits = _bounds(cases)
     value = ratio_of_medians(times, hits, bound, bound_hits)
     interval = ratio_interval(times, hits, bound, bound_hits, _SEED)
-    return Figure(name, value, "ratio", "less", len(cases), *interval)
+    return Figure(name, value, "ratio", "less", len(cases), *interval, goal)
 
 
 def _drift(results: Sequence[Result]) -> list[Figure]:
@@ -260,7 +305,7 @@ def _drift(results: Sequence[Result]) -> list[Figure]:
         bound, bound_hits = _bounds(bounded)
         ideal = f"drift, 2 x limit, {name}: ideal detector's delay, median"
         out.append(_quantile(ideal, bound, bound_hits, 0.5, "s"))
-        ratio = _ratio(f"drift, 2 x limit, {name}: median delay over the ideal detector's", bounded)
+        ratio = _ratio(f"drift, 2 x limit, {name}: median delay over the ideal detector's", bounded, IDEAL)
         out += [ratio] if ratio is not None else []
     return out
 
@@ -276,15 +321,15 @@ def _runaway(results: Sequence[Result]) -> list[Figure]:
     for where, cases in (("settled", settled), ("in warm-up", warming)):
         excess, hits = [min(r.excess, 1e9) for r in cases], [r.found for r in cases]
         for share, word in ((0.5, "median"), (0.95, "95th")):
-            figure = _quantile(
-                f"runaway, {where}: excess at the alarm, {word}", excess, hits, share, "of idle"
-            )
-            out.append(figure)
+            name = f"runaway, {where}: excess at the alarm, {word}"
+            out.append(_quantile(name, excess, hits, share, "of idle", _EXCESS.get((where, word))))
     led = [r for r in settled if r.slow]
     leads = [r.lead_s >= 60.0 for r in led]
-    out.append(_share("runaway, settled and slow: 60 s before 100 % dissipation", sum(leads), len(led)))
+    out.append(
+        _share("runaway, settled and slow: 60 s before 100 % dissipation", sum(leads), len(led), goal=LED)
+    )
     late = [not r.found or r.lead_s < 0 for r in runs]
-    out.append(_share("runaway: not before 100 % dissipation", sum(late), len(runs), "less"))
+    out.append(_share("runaway: not before 100 % dissipation", sum(late), len(runs), "less", goal=0.0))
     return out
 
 
