@@ -23,6 +23,7 @@ from typing import Any
 from benchmarks import (
     calibration_coverage,
     drift_coverage,
+    drift_under_mains,
     report,
     settling_coverage,
     store,
@@ -101,6 +102,7 @@ def main() -> int:
         *store.results(),
         *report.results(),
         *drift_coverage.results(),
+        *drift_under_mains.results(),
         *settling_coverage.results(),
         *uncertainty_coverage.results(),
         *calibration_coverage.results(),
