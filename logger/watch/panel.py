@@ -122,7 +122,7 @@ class Panel:
             OverTemperature(setup, self._warm),
             MainsChange(setup, self.tens),
             HTChange(setup, self.tens),
-            Runaway(setup, self.tens),
+            Runaway(setup, self.tens, self.shifted_min),
             self._step_change,
             self._intermittent,
             Signal(setup, self.tens),
