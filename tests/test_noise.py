@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.watch.noise import LAGS, flicker_level, hadamard_variance, levels
+from logger.watch.noise import LAGS, flicker_level, hadamard_variance, levels, levels_beside
 
 
 def the_published_thousand() -> np.ndarray:
@@ -52,3 +52,30 @@ def test_too_short_a_record_says_what_is_usual_and_more_for_longer_lags() -> Non
     assert (held[1] == 1.0).all()
     assert all((held[2 * lag] > held[lag]).all() for lag in LAGS[:-1])
     assert np.isnan(hadamard_variance(np.zeros((2, 3)), 1)).all()
+
+
+def test_what_begins_to_move_with_a_window_is_not_taken_for_noise() -> None:
+    y = np.random.default_rng(5).normal(0.0, 1e-3, (90, 2))
+    moved = y + 0.1 * np.maximum(np.arange(90.0) - 70.0, 0.0)[:, None]
+
+    usual = np.full(2, 1e-6)
+
+    still, moving = levels_beside(y, usual, [20]), levels_beside(moved, usual, [20])
+    whole = levels(moved, 1e-6)
+
+    for lag in LAGS[:5]:
+        assert moving[lag] == pytest.approx(still[lag], rel=1e-6)
+    assert (whole[8] > 20.0 * still[8]).all()
+
+
+def test_a_hole_leaves_out_what_it_touches_and_no_more() -> None:
+    def level(y: np.ndarray) -> float:
+        return float(levels_beside(y, np.array([1e-6]), [8])[1][0, 0])
+
+    y = np.random.default_rng(6).normal(0.0, 1e-3, (120, 1))
+    y[60:] += 1.0
+    assert level(y) > 1e-3  # the jump
+
+    y[59:61] = np.nan  # no second difference of three has both sides
+
+    assert level(y) == pytest.approx(0.5 * (level(y[:59]) + level(y[61:])), rel=0.1)

@@ -7,12 +7,15 @@ what a slope over that time is worth, whatever the noise's colour.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
-from logger.blocks import FloatArray
+from logger.blocks import FloatArray, Int64Array
 from logger.settling import flicker_covariance
 
 LAGS: Final = (1, 2, 4, 8, 16, 32, 64)
@@ -30,12 +33,22 @@ def hadamard_variance(y: FloatArray, lag: int) -> FloatArray:
 
     NaN where n is below three lags.
     """
-    sums = np.vstack([np.zeros(y.shape[1]), np.cumsum(y, axis=0)])
-    means = (sums[lag:] - sums[:-lag]) / lag
-    if len(means) < 2 * lag + 1:
+    second = _second_differences(y, lag)
+    if not len(second):
         return np.full(y.shape[1], np.nan)
-    second = means[2 * lag :] - 2.0 * means[lag:-lag] + means[: -2 * lag]
     return np.asarray((second**2).mean(axis=0) / 6.0, dtype=np.float64)
+
+
+def _second_differences(y: FloatArray, lag: int) -> FloatArray:
+    """Return those of neighbouring means of `lag` samples, (n - 3 lag + 1, p), or none."""
+    if len(y) < 3 * lag:
+        return np.empty((0, y.shape[1]))
+    if np.isnan(y).any():
+        means = sliding_window_view(y, lag, axis=0).mean(axis=-1)
+    else:
+        sums = np.vstack([np.zeros(y.shape[1]), np.cumsum(y, axis=0)])
+        means = (sums[lag:] - sums[:-lag]) / lag
+    return np.asarray(means[2 * lag :] - 2.0 * means[lag:-lag] + means[: -2 * lag], dtype=np.float64)
 
 
 def levels(y: FloatArray, usual: float) -> dict[int, FloatArray]:
@@ -54,6 +67,40 @@ def levels(y: FloatArray, usual: float) -> dict[int, FloatArray]:
         out[lag] = held
         held, worth = held * GROWTH, _PRIOR_FREEDOM
     return out
+
+
+def levels_beside(y: FloatArray, usual: FloatArray, widths: Sequence[int]) -> dict[int, FloatArray]:
+    """Return the same beside each of several windows at a record's end, {lag: (w, p)}, from (n, p).
+
+    `widths`: of so many samples, at most n. Those second differences count that lie whole before a window or
+    whole within: what began to move with it is in none of them. NaN in the record leaves out what it touches.
+    `usual` (p,).
+    """
+    n, p = y.shape
+    begins = n - np.array(widths)
+    out: dict[int, FloatArray] = {}
+    held: FloatArray = np.full((len(begins), p), usual)
+    worth = _PRIOR_FREEDOM / 2.0
+    for lag in LAGS:
+        squares = _second_differences(y, lag) ** 2
+        if len(squares):
+            seen = ~np.isnan(squares)
+            count = _summed(seen, begins, n, lag)
+            squares = np.where(seen, squares, 0.0)
+            mean = _summed(squares, begins, n, lag) / np.maximum(6.0 * count, 1.0)
+            freedom = count / (1.5 * lag)
+            held = (worth * held + freedom * mean) / (worth + freedom)
+        out[lag] = held
+        held, worth = held * GROWTH, _PRIOR_FREEDOM
+    return out
+
+
+def _summed(x: FloatArray | NDArray[np.bool_], begins: Int64Array, n: int, lag: int) -> FloatArray:
+    """Sum what ended before each window and what lies whole in it: (w, p) from (n - 3 lag + 1, p)."""
+    ends = np.zeros((n + 1, x.shape[1]))
+    np.cumsum(x, axis=0, out=ends[3 * lag :])
+    first = np.minimum(begins + 3 * lag - 1, n)
+    return np.asarray(ends[begins] + ends[n] - ends[first], dtype=np.float64)
 
 
 @lru_cache(maxsize=8)
