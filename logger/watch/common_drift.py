@@ -40,18 +40,29 @@ class CommonDrift:
     them, with cathode bias by 1.25 times both. In windows of 20 to 120 minutes a slope is fitted under 1/f
     noise, what may be left of the settling, and where nothing tells of the mains their wander. Raised as a
     `drift` is: surely (4 standard uncertainties) above half the limit, itself above three quarters of it; and
-    three quarters of the pairs must each move so, at least half as fast. A jump of the level or of the mains
+    three quarters of the pairs that did not shift meanwhile (`shifted_min`, minutes since the first scan by
+    pair, -inf for nothing; the panel writes it) must each move so, at least half as fast, and two at least. A
+    pair that shifted takes its place among the others anew. A jump of the level or of the mains
     begins the windows anew 10 minutes later: what moves at once is not a creep. With one pair nothing is
     said: it is its own.
     Learns the noise from each window's residuals, never below a typical valve's.
     Price: see README, how good the watch is. Delay: 20 to 45 minutes at twice the limit.
     """
 
-    def __init__(self, setup: Setup, minutes: Minutes, settled_min: list[float]) -> None:
+    def __init__(
+        self,
+        setup: Setup,
+        minutes: Minutes,
+        settled_min: list[float],
+        shifted_min: list[float] | None = None,
+    ) -> None:
         self._setup = setup
         self._minutes = minutes
         self._settled_min = settled_min
         self._names = tuple(c.name for c in setup.pairs)
+        self._shifted_min = shifted_min if shifted_min is not None else [-math.inf] * len(self._names)
+        self._since_min = list(self._shifted_min)
+        """The shift that each pair's reference already knows of."""
         self._has_ht = setup.first("HT") is not None
         self._has_mains = setup.first("mains") is not None
         self._ref = [math.nan] * len(self._names)
@@ -90,6 +101,11 @@ class CommonDrift:
             self._from = len(self._common)
             self._ref = [math.nan] * len(current)
             return []
+        for j, shifted in enumerate(self._shifted_min):
+            if (
+                shifted > self._since_min[j]
+            ):  # its level is another now: it takes its place among the others anew
+                self._since_min[j], self._ref[j] = shifted, math.nan
         logs = {j: math.log(current[j]) for j in ready}
         moved = sorted(logs[j] - self._ref[j] for j in ready if self._ref[j] == self._ref[j])
         middle = len(moved) // 2
@@ -178,6 +194,10 @@ class CommonDrift:
     def _together(self, fit: _Fit, ready: list[int]) -> bool:
         """Whether most of the pairs move so, each: one of two that drifts moves their middle as well."""
         at = np.array(self._at[-fit.width :])
+        begins_min = float(self._minutes.t_min[at[0]])
+        ready = [j for j in ready if self._shifted_min[j] <= begins_min]
+        if len(ready) < 2:
+            return False
         rows = self._minutes.currents()[at][:, ready]
         outside = np.array(self._outside[-fit.width :])
         y = (np.log(np.maximum(rows, 1e-6)) - outside[:, None])[fit.cut :]
