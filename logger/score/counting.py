@@ -531,6 +531,11 @@ def _as_made(run: Run, finding: Finding, j: int | None, row: int) -> bool:
     return _on_now(run, finding, row)
 
 
+def _never(run: Run, finding: Finding, j: int | None, row: int) -> bool:
+    """A question states nothing: it must not be an alarm."""
+    return False
+
+
 _TESTS: Final[dict[Kind, Test]] = {
     Kind.DRIFT: _drift,
     Kind.RUNAWAY: _runaway,
@@ -551,4 +556,5 @@ _TESTS: Final[dict[Kind, Test]] = {
     Kind.MAINS_LOST: _mains_lost,
     Kind.MEASURING_FAULT: _as_made,
     Kind.GAP: _gap,
+    Kind.QUESTION: _never,
 }

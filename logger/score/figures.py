@@ -182,6 +182,7 @@ def _false(results: Sequence[Result]) -> list[Figure]:
         _rate("false alarms", results),
         Figure("false alarms, at least", least, unit, "less", round(hours), goal=FALSE_PER_1000_H),
         Figure("false alarms, at most", most, unit, "less", round(hours), goal=claim),
+        _rate_of("questions with nothing to ask", sum(r.asked for r in results), hours),
         _share("soaks with a false alarm", sum(bool(r.false) for r in watched), len(watched), "less"),
     ]
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from logger.blocks import FloatArray, ReadingBlock, TickBlock
 from logger.clock import SystemClock
-from logger.finding import Finding
+from logger.finding import Finding, Kind
 from logger.pipeline import Pipeline
 from logger.score import bound
 from logger.score.counting import Alarm, Counted, Listener, Run, count
@@ -100,6 +100,8 @@ class Result:
     noted: bool
     blame: list[Told]
     untrue: list[Told]
+    asked: int = 0
+    """Questions before the onset: in these cases nobody does anything that could be asked about."""
     limit_u: float = math.nan
     """Standard uncertainty of the size under the case's own noise, in times the limit; NaN without one."""
     bound_s: float = math.nan
@@ -221,7 +223,9 @@ def score_case(half: family.Half, number: int, whole: bool) -> Result:
     counted = count(
         Run(watched.setup, watched.course, case.fault, watched.alarms, watched.seen, watched.remarks)
     )
-    result = as_result(case, counted)
+    onset_s = case.fault.onset_s if case.fault is not None else math.inf
+    asked = sum(f.kind is Kind.QUESTION and f.raised_s < onset_s for f in watched.remarks)
+    result = replace(as_result(case, counted), asked=asked)
     result = replace(result, **_settling(case, watched), **_beside(case, course, watched.setup, counted))
     return replace(
         result,
