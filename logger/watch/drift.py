@@ -96,8 +96,8 @@ class Drift:
 
     Price, on made-up flicker of all levels: in 4,200 pair-hours each 0, 0, 1, 3 false alarms at f**-1.0,
     -1.2, -1.4, -1.6, and half the limit called in 0, 0.3, 1.3, 2.9 % of soaks; on the family's tuning half
-    none in 6,715 pair-hours, half the limit in none of 145 soaks. Delay there at twice the limit, median: 6, 11,
-    18, 24 minutes from quiet to very noisy, where the ideal detector takes 2, 6, 10, 17.
+    none in 6,715 pair-hours, half the limit in none of 145 soaks. Delay there at twice the limit, median: 6,
+    11, 18, 24 minutes from quiet to very noisy, where the ideal detector takes 2, 6, 10, 17.
     """
 
     def __init__(

@@ -63,7 +63,8 @@ class MeasuringFault:
         self._recent: list[list[float]] = [[] for _ in range(pairs)]  # currents since the last quiet second
         self._ratios: list[list[tuple[float, float]]] = [[] for _ in range(pairs)]
         """How restless a pair and the others were of late, in times of the usual."""
-        self._humming = [False] * pairs
+        self.humming: BoolArray = np.zeros(pairs, dtype=np.bool_)
+        """Which pairs have a mild hum on their lead: what they read is not to be believed to a per cent."""
         self._same = np.zeros(pairs, dtype=np.int64)
         self._moved = np.zeros(pairs, dtype=np.int64)
         self._negative = [0] * pairs
@@ -82,7 +83,7 @@ class MeasuringFault:
             return False
         if not seconds.powered:
             return not any(self._open)
-        if any(self._open) or any(self._humming) or any(any(odd) for odd in self._odd) or any(self._negative):
+        if any(self._open) or self.humming.any() or any(any(odd) for odd in self._odd) or any(self._negative):
             return False
         with np.errstate(invalid="ignore"):
             if (seconds.current_a < _BELOW_A).any():
@@ -132,8 +133,8 @@ class MeasuringFault:
             self._back[j].clear()
             self._odd[j], self._same[j], self._negative[j] = [], 0, 0
             self._ratios[j].clear()
-            if self._humming[j]:
-                self._humming[j] = False
+            if self.humming[j]:
+                self.humming[j] = False
                 out.append((0, Clear(Kind.QUESTION, (name,), float(seconds.closed_s[0]))))
             if self._open[j]:
                 self._open[j] = False
@@ -224,8 +225,8 @@ class MeasuringFault:
         mild = noisy and not (stuck or below) and scatter < _MILD * level and abs(value / level - 1.0) < _NEAR
         if mild and not self._open[j]:
             self._well[j] = 0
-            if not self._humming[j]:
-                self._humming[j] = True
+            if not self.humming[j]:
+                self.humming[j] = True
                 out.append((row, self._hum(j, scatter / base, int(seconds.t_s[row]) - _OF_S, closed_s)))
         elif (noisy or stuck or below) and not self._open[j] and not seconds.masked[j]:
             self._open[j], self._well[j] = True, 0
@@ -245,12 +246,12 @@ class MeasuringFault:
             if self._well[j] >= _WELL_S:
                 self._open[j] = False
                 out.append((row, Clear(Kind.MEASURING_FAULT, (self._names[j],), closed_s)))
-        elif self._humming[j]:
+        elif self.humming[j]:
             self._well[j] = 0 if odd else self._well[j] + 1
             if self._well[j] >= _WELL_S:
-                self._humming[j] = False
+                self.humming[j] = False
                 out.append((row, Clear(Kind.QUESTION, (self._names[j],), closed_s)))
-        return odd or self._open[j] or self._humming[j]
+        return odd or self._open[j] or self.humming[j]
 
     def _is_alone(self, j: int, scatters: FloatArray) -> bool:
         """Whether the others have been quiet beside a restless pair: a charger's noise is on all of them."""

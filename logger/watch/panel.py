@@ -110,7 +110,8 @@ class Panel:
         self.measuring_fault = MeasuringFault(setup, self._intermittent.crackling)
         self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
         self._swap = Swap(setup, self.minutes, self.book)
-        self._step_change = StepChange(setup, self.tens, self.minutes)
+        self._drift = Drift(setup, self.minutes, self.settled_min, self.shifted_min)
+        self._step_change = StepChange(setup, self.tens, self.minutes, self.measuring_fault.humming)
         self._detectors = (
             self.drop_out,
             self.pick_up,
@@ -122,13 +123,13 @@ class Panel:
             OverTemperature(setup, self._warm),
             MainsChange(setup, self.tens),
             HTChange(setup, self.tens),
-            Runaway(setup, self.tens, self.shifted_min),
+            Runaway(setup, self.tens, self.shifted_min, self.measuring_fault.humming),
             self._step_change,
             self._intermittent,
             Signal(setup, self.tens),
             self.unsettled,
-            CommonDrift(setup, self.minutes, self.settled_min),
-            Drift(setup, self.minutes, self.settled_min),
+            CommonDrift(setup, self.minutes, self.settled_min, self.shifted_min),
+            self._drift,
             OutOfLimits(setup, self.minutes),
             SideBalance(setup, self.minutes),
             Mismatch(setup, self.minutes),

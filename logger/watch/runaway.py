@@ -101,13 +101,21 @@ class Runaway:
     pair that swings by some per cent is called at its turns.
     """
 
-    def __init__(self, setup: Setup, tens: Tens, shifted_min: list[float] | None = None) -> None:
+    def __init__(
+        self,
+        setup: Setup,
+        tens: Tens,
+        shifted_min: list[float] | None = None,
+        humming: BoolArray | None = None,
+    ) -> None:
         self._setup = setup
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         pairs = len(self._names)
         self._tens = tens
         self._shifted_min = [-math.inf] * pairs if shifted_min is None else shifted_min
+        self._humming = humming if humming is not None else np.zeros(pairs, dtype=np.bool_)
+        """Pairs whose lead hums, see `measuring_fault`: a meter that is taken off is no growth."""
         self._level: list[Severity | None] = [None] * pairs
         self._onset = [0.0] * pairs
         self._peak = [0.0] * pairs
@@ -136,7 +144,7 @@ class Runaway:
         if not seconds.powered or seconds.state == "under signal" or not seconds.bins:
             return out
         indices = np.array([index for _, index in seconds.bins])
-        rising = self._rising(indices) & ~seconds.masked
+        rising = self._rising(indices) & ~seconds.masked & ~self._humming
         if not rising.any() and not any(self._level):
             return out
         for i, (row, index) in enumerate(seconds.bins):

@@ -15,6 +15,7 @@ from logger.setup import Setup
 from logger.watch import adjusted
 from logger.watch.seconds import (
     MINUTE_S,
+    BoolArray,
     Claim,
     Clear,
     Events,
@@ -73,7 +74,7 @@ class StepChange:
     60 to 75 s. Price: see README, how good the watch is.
     """
 
-    def __init__(self, setup: Setup, tens: Tens, minutes: Minutes) -> None:
+    def __init__(self, setup: Setup, tens: Tens, minutes: Minutes, humming: BoolArray | None = None) -> None:
         self._setup = setup
         self._tens = tens
         self._minutes = minutes
@@ -91,6 +92,8 @@ class StepChange:
         self._rest = [-1] * pairs
         """The bin up to which the jump back of a step that is over is still in sight."""
         self._adjusted = adjusted.Adjusted(setup)
+        self._humming = humming if humming is not None else np.zeros(pairs, dtype=np.bool_)
+        """Pairs whose lead hums, see `measuring_fault`: that is asked about there."""
         self._stepped = [-(10**6)] * pairs
         """The bin in which each pair was last called a step, or asked about."""
 
@@ -106,6 +109,9 @@ class StepChange:
             self._note(seconds)
             if seconds.bins:
                 restless = self._restless(seconds.bins[-1][1], len(seconds.bins))
+                if self._humming.any():
+                    for j in np.flatnonzero(self._humming).tolist():
+                        self._stepped[j] = seconds.bins[-1][1]
                 for (row, index), worth in zip(seconds.bins, restless, strict=True):
                     if worth or self._busy:
                         out.extend((row, event) for event in self._look(seconds, row, index))
