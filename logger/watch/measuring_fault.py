@@ -52,7 +52,7 @@ class MeasuringFault:
         self._base_a = np.full(pairs, np.nan)
         """What each pair's scatter usually is."""
         self._level_a = np.full(pairs, np.nan)
-        self._blink_s = -np.inf
+        self._blink_s = self._loud_s = -np.inf
         self._supply_v = [np.nan, np.nan]  # mains and HT, the minute before
         self._last = np.full(pairs, np.nan)
         self._step = np.full(pairs, np.nan)
@@ -176,7 +176,10 @@ class MeasuringFault:
                 continue
             # the first minute's tails are no scatter: the median is not taken in by them
             middle = float(ranked[(n - 1) // 2, j] + ranked[n // 2, j]) / 2.0
-            now, base = max(middle * 1.2, _FLOOR_A), self._base_a[j]
+            # a coarse converter that mostly stands still moves by a step: the least that was seen is one
+            some = int(np.searchsorted(ranked[:n, j], 0.0, side="right"))
+            step_a = float(ranked[some, j]) if middle == 0.0 and some < n else 0.0
+            now, base = max(middle * 1.2, step_a, _FLOOR_A), self._base_a[j]
             self._base_a[j] = now if base != base else ewma(base, min(now, 3 * base), _WEIGHT)
             self._level_a[j] = sums[j] / n
 
@@ -279,6 +282,10 @@ class MeasuringFault:
     def _supply_moves(self, seconds: Seconds, row: int) -> bool:
         """Whether mains or HT were off their level of the minute before by over 0.3 %, or just have been."""
         now = (float(seconds.mains_v[row]), float(seconds.ht_v[row]))
+        if all(v != v for v in now):  # not measured: a blink of the mains must be over first
+            if seconds.t_s[row] - self._loud_s > MINUTE_S:
+                self._blink_s = float(seconds.t_s[row])
+            self._loud_s = float(seconds.t_s[row])
         if any(abs(v - was) > 0.003 * was for v, was in zip(now, self._supply_v, strict=True)):
             self._blink_s = float(seconds.t_s[row])
         return bool(seconds.t_s[row] - self._blink_s <= _AFTER_BLINK_S)
