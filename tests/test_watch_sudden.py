@@ -194,13 +194,15 @@ def test_a_jump_beyond_the_match_limit_is_called_within_80_s(
     setup = amp(pairs, scans_per_s)
     block = readings(setup, 460.0)
     moved(block, 1, at_s, by, took_s)
+    for column in (0, *range(2, pairs + 1)):  # HT and the others answer: 5 % of the share that went
+        moved(block, column, at_s, -0.05 * by / pairs, took_s)
 
     (found,) = of(Kind.STEP_CHANGE, watched(setup, block))
 
     assert found.channel == "pair2"
     assert at_s <= found.raised_s <= at_s + 80.0
     assert abs(found.onset_s - at_s) <= 1.0 + 1.0 / scans_per_s
-    assert found.evidence["own"] == pytest.approx(math.log1p(by), abs=0.003)
+    assert found.evidence["own"] == pytest.approx(math.log1p(by) + 0.05 * by / pairs, abs=0.003)
 
 
 @given(
@@ -245,8 +247,9 @@ def test_with_one_pair_and_no_supply_channel_a_jump_is_a_remark() -> None:
 def test_a_step_ends_when_the_pair_is_back_for_a_minute_and_not_before() -> None:
     setup = amp(4, 1.0)
     block = readings(setup, 900.0)
-    moved(block, 3, 340.0, 0.10, 0.0)
-    moved(block, 3, 600.0, 1 / 1.1 - 1, 0.0)
+    for column, by in ((3, 0.10), *((rest, -0.05 * 0.10 / 4) for rest in (0, 1, 2, 4))):  # HT answers too
+        moved(block, column, 340.0, by, 0.0)
+        moved(block, column, 600.0, 1 / (1 + by) - 1, 0.0)
 
     (found,) = of(Kind.STEP_CHANGE, watched(setup, block))
 
@@ -335,6 +338,40 @@ def test_pairs_that_sag_beside_a_shorted_one_have_lost_no_valve(pairs: int) -> N
 
     assert [(f.kind, f.channel, f.open) for f in found] == [(Kind.OVER_CURRENT, "pair1", True)]
     assert "then stopped drawing" in found[0].says
+
+
+@pytest.mark.parametrize("scans_per_s", [0.5, 2.0])
+@pytest.mark.parametrize(("to", "supply", "kind"), [(0.7, 0.0, Kind.MEASURING_FAULT), (0.7, 0.05, None)])
+@pytest.mark.parametrize("pairs", [1, 4])
+def test_a_fall_that_nothing_answers_is_a_meter_until_it_comes_off(
+    pairs: int, to: float, supply: float, kind: Kind | None, scans_per_s: float
+) -> None:
+    setup = amp(pairs, scans_per_s)
+    block = readings(setup, 500.0)
+    on = (block.t_us >= 300_000_000) & (block.t_us < 380_000_000)
+    block.values[on, 0] *= to
+    block.values[on, 1 : pairs + 1] *= 1.0 + supply * (1.0 - to) / pairs
+
+    found = [f for f in loud(watched(setup, block)) if f.kind is Kind.MEASURING_FAULT]
+
+    assert [(f.kind, f.channel) for f in found] == ([(kind, "pair1")] if kind else [])
+    for fault in found:
+        assert "a meter on it" in fault.says
+        assert fault.onset_s == pytest.approx(300.0, abs=2.0 + 1.0 / scans_per_s)
+        assert 308.0 <= fault.raised_s <= 315.0
+        assert fault.cleared_s == pytest.approx(380.0 + 30.0 / min(1.0, scans_per_s), abs=4.0)
+
+
+def test_one_pair_without_ht_that_draws_nothing_for_less_than_a_minute_was_in_standby() -> None:
+    setup = amp(1, 2.0, ht=False)
+    short, long = readings(setup, 300.0), readings(setup, 300.0)
+    short.values[(short.t_us >= 200_000_000) & (short.t_us < 250_000_000), 0] *= 0.0
+    long.values[long.t_us >= 200_000_000, 0] *= 0.0
+
+    assert of(Kind.DROP_OUT, watched(setup, short)) == []
+    (found,) = of(Kind.DROP_OUT, watched(setup, long))
+    assert found.raised_s == pytest.approx(255.0, abs=1.0)
+    assert "or the amplifier is in standby" in found.says
 
 
 def test_half_of_a_single_valve_is_no_drop_out() -> None:

@@ -29,7 +29,7 @@ _BEFORE_S = 5.0
 _LEAST_BEFORE = 4  # scans, to know from them how unsteady a scan is
 _SURE = 4.0  # times the uncertainty of an answer
 _CRACKLE_S = 0.6
-"""A crackling contact is open for up to half a second (from memory, no source): then half is no valve gone."""
+"""A crackling contact is open for up to half a second (from memory, no source): half is then no valve."""
 _SUDDEN = 0.8  # of its level: where a valve goes, a pair stood above this one scan before
 _STEADY_HALF_S = 10.0
 _LEARN_S = 29
@@ -84,19 +84,18 @@ class _Fall:
 class DropOut:
     """Two scans of two below a fifth of the pair's level (Western Electric 1956), then the cause.
 
-    A pair that stops drawing lets the supply rise, and the other pairs with it; a lead that comes off
-    moves nothing else. Where two valves share the resistor, 40 to 60 % of the level for 2.5 s is one of
-    them gone. Compares with each pair's and the supply's level of the 30 s before, which stand still
-    while a fall is open. The scans of the 5 s before a fall tell whether the current rose first (what
-    opened had a reason to) or fell from steady (a contact). A pair that came back after HT was off and
-    falls again was locked out by its protection.
-    HT and the others' median are held against the 5 s before the fall, where that has scans enough; a half
-    must have come from one scan to the next, and outlast a crackle, before it is said sooner than in 2.5 s.
-    Delay: two scans where HT or the others answer at once, 2.5 s where they don't (then it is a
-    `measuring fault`); 0.6 s for a half, which two scans alone can't tell from a crackling contact, and 2.5 s
-    where noise hides the answer; one to which nothing answers is a `measuring fault` after 10 s. A single pair
-    without HT waits 55 s: in standby it looks the same. Nothing is said in the first 60 s of HT. Learns levels
-    at the ends of bins. Price: none in 7,700 pair-hours of the family's tuning half, where it was tuned.
+    A pair that stops drawing lets the supply rise, and the other pairs with it; a lead that comes off moves
+    nothing else. Where two valves share the resistor, 40 to 60 % of the level is one of them gone. HT and the
+    others' median are held against the 5 s before the fall, where that has scans enough, else against the
+    30 s before, as the pair itself is; levels stand still while a fall is open. The scans of the 5 s before
+    tell whether the current rose first (what opened had a reason to) or fell from steady (a contact). A pair
+    that came back after HT was off and falls again was locked out by its protection.
+    Delay: two scans where HT or the others answer at once, 2.5 s where they don't (then it is a `measuring
+    fault`). A half that came from one scan to the next takes 0.6 s, since two scans alone can't tell it from
+    a crackling contact, and 2.5 s where noise hides the answer; one to which nothing answers is a `measuring
+    fault` after 10 s. One pair without HT waits 55 s: in standby it looks the same. Nothing is said in the
+    first 60 s of HT. Learns levels at the ends of bins.
+    Price: none in 7,700 pair-hours of the family's tuning half, where it was tuned (one before).
     """
 
     def __init__(self, setup: Setup, tens: Tens) -> None:
