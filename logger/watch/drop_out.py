@@ -28,9 +28,10 @@ _ALONE_S = 55.0
 _BEFORE_S = 5.0
 _LEAST_BEFORE = 4  # scans, to know from them how unsteady a scan is
 _SURE = 4.0  # times the uncertainty of an answer
-_CRACKLE_S = 0.6
-"""A crackling contact is open for up to half a second (from memory, no source): half is then no valve."""
-_SUDDEN = 0.8  # of its level: where a valve goes, a pair stood above this one scan before
+_CRACKLE_S, _STOOD_S = 1.0, 15.0
+"""A crackling contact is open for up to half a second (from memory, no source), and soon again: half is then
+no valve gone."""
+_SUDDEN = 0.8  # of its level: where a valve goes, a pair stood above this until then
 _STEADY_HALF_S = 10.0
 _LEARN_S = 29
 _QUIET_S = 60  # of HT, in which no warning is raised
@@ -69,7 +70,7 @@ class _Fall:
     first_s: float
     half: bool
     sudden: bool
-    """Whether the scan before showed it standing."""
+    """Whether it stood until the scan before, and did so lately."""
     ht_before: _Before
     others_before: _Before
     scans: int = 0
@@ -91,10 +92,10 @@ class DropOut:
     tell whether the current rose first (what opened had a reason to) or fell from steady (a contact). A pair
     that came back after HT was off and falls again was locked out by its protection.
     Delay: two scans where HT or the others answer at once, 2.5 s where they don't (then it is a `measuring
-    fault`). A half that came from one scan to the next takes 0.6 s, since two scans alone can't tell it from
-    a crackling contact, and 2.5 s where noise hides the answer; one to which nothing answers is a `measuring
-    fault` after 10 s. One pair without HT waits 55 s: in standby it looks the same. Nothing is said in the
-    first 60 s of HT. Learns levels at the ends of bins.
+    fault`). A half that came from one scan to the next, of a pair that stood for 15 s, takes 1 s: two scans
+    alone can't tell it from a crackling contact. Other halves take 2.5 s, and one to which nothing answers is
+    a `measuring fault` after 10 s. One pair without HT waits 55 s: in standby it looks the same. Nothing is
+    said in the first 60 s of HT. Learns levels at the ends of bins.
     Price: none in 7,700 pair-hours of the family's tuning half, where it was tuned (one before).
     """
 
@@ -285,8 +286,11 @@ class DropOut:
     def _new_fall(self, j: int, first_s: float, half: bool, apart: list[bool]) -> _Fall:
         """Look back at the scans just before: HT and the others' median, which are to answer."""
         t_s = np.concatenate([block.t_us for block in self._box]) / 1e6
-        seen = (t_s >= first_s - _BEFORE_S) & (t_s < first_s)
-        values = np.concatenate([block.values for block in self._box])[seen]
+        lately = (t_s >= first_s - _STOOD_S) & (t_s < first_s)
+        t_s, values = t_s[lately], np.concatenate([block.values for block in self._box])[lately]
+        own = values[:, self._columns[j]] / self._base[j]
+        sudden = bool((own == own).any()) and not bool((own < _SUDDEN).any())
+        values = values[t_s >= first_s - _BEFORE_S]
         base = np.array(self._base)
         level = values[:, self._columns] / base
         ht = values[:, self._ht] if self._ht is not None else np.empty(0)
@@ -294,8 +298,6 @@ class DropOut:
         rest = rest[(rest == rest).all(axis=1)]
         middle = rest.shape[1] // 2
         others = (rest[:, middle] + rest[:, -1 - middle]) / 2.0 if rest.size else np.empty(0)
-        own = level[level[:, j] == level[:, j], j]
-        sudden = bool(len(own)) and float(own[-1]) > _SUDDEN
         return _Fall(first_s, half, sudden, _Before.of(ht), _Before.of(others))
 
     def _explain(self, fall: _Fall, j: int, t_s: float) -> Claim | None:

@@ -16,7 +16,7 @@ class Mismatch:
 
     Judged in the soak only: pairs that are still warming up differ by right. With two pairs none is
     named. Learns nothing. Delay: 5 minutes. Price: none while the true difference is inside the limit
-    by three times the scatter of a minute's mean.
+    by three times the scatter of a minute's mean, and none in 7,700 pair-hours of the family's tuning half.
     """
 
     def __init__(self, setup: Setup, minutes: Minutes) -> None:

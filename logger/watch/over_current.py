@@ -23,7 +23,7 @@ class OverCurrent:
     coupling capacitors charge, it must last 1 s. It is over once the pair has drawn a current below the
     ceiling for 10 s: a pair that falls to nothing has blown its fuse or opened its relay, which is said, and
     stays an over-current. Source of the ceiling: the valve's sheet (valves.toml). Learns nothing. Delay: two
-    scans. Price: a spike of two scans is what it takes.
+    scans. Price: a spike of two scans is what it takes; none in 7,700 pair-hours of the family's tuning half.
     """
 
     def __init__(self, setup: Setup) -> None:
