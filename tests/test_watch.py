@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -347,6 +348,23 @@ def test_one_leading_finding_a_pair_and_the_cause_leads() -> None:
     assert {f.kind.value + f.channels[0]: f.under for f in book.findings} == {
         "mismatchpair1": 4, "driftpair1": 4, "mismatchpair2": None, "runawaypair1": None,
     }  # fmt: skip
+
+
+def test_what_cant_be_told_of_two_pairs_follows_from_what_is_known_of_one() -> None:
+    book = Book()
+    both = replace(claim(Kind.DRIFT, 100), channels=("pair1", "pair2"), named=False)
+    gap = replace(claim(Kind.GAP, 90), channels=("pair1", "pair2"), named=False)
+    apart = replace(claim(Kind.MISMATCH, 300), channels=("pair1", "pair2"), named=False)
+
+    for event in (gap, both, claim(Kind.STEP_CHANGE, 110, "pair2"), apart):
+        book.apply([event])
+
+    assert [(f.kind, f.under) for f in book.findings] == [
+        (Kind.GAP, None),
+        (Kind.DRIFT, 3),
+        (Kind.STEP_CHANGE, None),
+        (Kind.MISMATCH, 3),
+    ]
 
 
 def test_a_finding_that_comes_back_within_ten_minutes_is_the_same_one() -> None:

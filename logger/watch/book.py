@@ -41,6 +41,8 @@ _EXPLAINS = {
     ),
     Kind.COMMON_DRIFT: frozenset({Kind.UNSETTLED, Kind.OUT_OF_LIMITS, Kind.OVER_DISSIPATION}),
 }
+# Of two pairs these can't name the one: what is said of either is the same story.
+_OF_SEVERAL = frozenset({Kind.DRIFT, Kind.MISMATCH})
 _BLINDS = frozenset({Kind.OVER_CURRENT, Kind.DROP_OUT, Kind.MEASURING_FAULT})
 
 
@@ -126,12 +128,12 @@ class Book:
                 return [self.findings[-1]]
         if finding.kind in _EXPLAINS:
             return [*self._take(finding), finding]
-        if finding.channel is None or finding.kind not in _LEADS:
+        if (finding.channel is None and finding.kind not in _OF_SEVERAL) or finding.kind not in _LEADS:
             return [finding]
         rank = _LEADS.index(finding.kind)
         touched = []
         for index, other in enumerate(self.findings[:-1]):
-            if not other.open or other.under is not None or other.channel != finding.channel:
+            if not other.open or other.under is not None or not _one_story(other, finding):
                 continue
             if other.kind not in _LEADS:
                 continue
@@ -168,3 +170,11 @@ class Book:
             return []
         self.findings[index] = self.findings[index].changed(cleared_s=clear.cleared_s)
         return [self.findings[index]]
+
+
+def _one_story(one: Finding, other: Finding) -> bool:
+    """Whether two findings are of the same pair, or one is of two of which it can't name the one."""
+    if one.channel is not None and other.channel is not None:
+        return one.channel == other.channel
+    unnamed = [finding.kind for finding in (one, other) if finding.channel is None]
+    return set(unnamed) <= _OF_SEVERAL and bool(set(one.channels) & set(other.channels))
