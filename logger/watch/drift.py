@@ -94,10 +94,10 @@ class Drift:
     and within it but not across its beginning, after the settling is taken out; held to be typical until
     seen, and after a stop of HT no less than before it. No better than a tenth of the limit.
 
-    Price, on made-up flicker of all levels: in 4,200 pair-hours each 0, 0, 1, 3 false alarms at f**-1.0,
-    -1.2, -1.4, -1.6, and half the limit called in 0, 0.3, 1.3, 2.9 % of soaks; on the family's tuning half
-    none in 6,715 pair-hours, half the limit in none of 145 soaks. Delay there at twice the limit, median: 6,
-    11, 18, 24 minutes from quiet to very noisy, where the ideal detector takes 2, 6, 10, 17.
+    Price, on made-up flicker of all levels among six pairs: in 6,600 pair-hours each 0, 1, 1, 7 false alarms
+    at f**-1.0, -1.2, -1.4, -1.6, and half the limit called in 0, 0, 1.0, 1.8 % of 400 soaks; on the family's
+    tuning half none in 6,715 pair-hours, half the limit in none of 145 soaks. Delay there at twice the limit,
+    median: 6, 11, 18, 24 minutes from quiet to very noisy, where the ideal detector takes 2, 6, 10, 17.
     """
 
     def __init__(
