@@ -171,6 +171,7 @@ def _soak(
             speed=speed,
             until_plan_done=ends_with_plan,
             on_output=look,
+            marks=played.marks,
         )
 
 

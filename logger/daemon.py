@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 import signal
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -100,6 +101,7 @@ def run(
     on_soak: Callable[[int], None] | None = None,
     on_alarm: Callable[[Alarm], None] | None = None,
     stop: threading.Event | None = None,
+    marks: Sequence[Mark] = (),
 ) -> int | None:
     """Measure, watch and store one soak, from its first scan until it ends; return its number.
 
@@ -111,6 +113,8 @@ def run(
     power say is told and stored as soon as enough scans are there; `load` is what a person says is connected.
 
     What other processes ask of it through the store (`logger.store.asking`) is done meanwhile, or refused.
+    `marks` are known beforehand, in order of time (a demo's): each is kept, and heeded, with the last scan
+    not later than it, at any speed the same.
 
     `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
     each output of the pipeline; `on_alarm` what should make a noise, after it was said. `speed` is how much
@@ -136,6 +140,7 @@ def run(
             on_soak=on_soak,
             on_alarm=on_alarm,
             stop=stop or threading.Event(),
+            marks=marks,
         )
         with _ended_by_signals(daemon.ask_to_stop):
             return daemon.run()
@@ -186,6 +191,7 @@ class _Daemon:
         on_soak: Callable[[int], None] | None,
         on_alarm: Callable[[Alarm], None] | None,
         stop: threading.Event,
+        marks: Sequence[Mark],
     ) -> None:
         self._setup = setup
         self._setup_text = setup_text
@@ -227,6 +233,7 @@ class _Daemon:
         self._last_us: int | None = None
         self._marks: list[Mark] = []  # the pipeline's, with the next block
         self._marked = 0  # marks at the last scan
+        self._coming = deque(marks)
         self._rejected = 0
 
     def ask_to_stop(self) -> None:
@@ -302,7 +309,7 @@ class _Daemon:
             self._pipeline = self._begin(self._daq)
         block = ScanBlock(block.t_us - self._first_us, block.sequence, block.counts)
         for part in self._parts(block):
-            marks, self._marks = self._marks, []
+            marks, self._marks = [*self._marks, *self._due(part)], []
             try:
                 output = self._pipeline.feed(part, marks)
             finally:
@@ -329,6 +336,17 @@ class _Daemon:
                     n = max(1, int(np.searchsorted(block.t_us, ends_us)))
             yield ScanBlock(block.t_us[:n], block.sequence[:n], block.counts[:n])
             block = ScanBlock(block.t_us[n:], block.sequence[n:], block.counts[n:])
+
+    def _due(self, block: ScanBlock) -> Iterator[Mark]:
+        """Keep and give the marks known beforehand that are made before a block ends."""
+        while self._coming and self._coming[0].t_us <= block.t_us[-1]:
+            mark = self._coming.popleft()
+            at = int(np.searchsorted(block.t_us, mark.t_us, side="right")) - 1
+            before_us = 0 if self._last_us is None else self._last_us
+            mark = Mark(int(block.t_us[at]) if at >= 0 else before_us, mark.text)
+            self._writer.put_mark(mark)
+            self._tell(f"mark at {mark.t_us / 1e6:.0f} s: {mark.text}")
+            yield mark
 
     def _is_over(self, pipeline: Pipeline) -> bool:
         if not pipeline.plan_done:

@@ -372,6 +372,24 @@ def test_the_checks_before_power_are_said_and_stored_with_the_soak(store: Path) 
     assert [one["check"] for one in stored] == [line.split(": ")[1] for line in lines]
 
 
+def test_marks_known_beforehand_are_kept_with_their_scan_however_the_scans_come(tmp_path: Path) -> None:
+    marks = [Mark(20_040_000, "signal on"), Mark(45_000_000, "signal off"), Mark(99_000_000, "never made")]
+    kept = []
+    for name, seconds in (("one", 60), ("few", 20), ("many", 1)):
+        blocks = [
+            scan_block(10 * s, [idle(10 * s + i) for i in range(10 * seconds)]) for s in range(0, 60, seconds)
+        ]
+        run = Run(tmp_path / name, GivenLink([*blocks]), marks=marks)
+        run()
+        assert "mark at 45 s: signal off" in run.said
+        verdict = Reader(tmp_path / name).soak(1).verdict
+        assert verdict is not None
+        kept.append((Reader(tmp_path / name).marks(1), verdict["soak"]["states"]))
+    assert kept[0][0] == [Mark(20_000_000, "signal on"), Mark(45_000_000, "signal off")]
+    assert {"state": "under signal", "from_s": 20.0} in kept[0][1]
+    assert kept[0] == kept[1] == kept[2]
+
+
 def cold(sequence: int) -> Row:
     """HT comes at 25 s; until then pair1 reads 12 mA too much, as a lead that leaks would."""
     if sequence < 250:
