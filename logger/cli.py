@@ -549,15 +549,18 @@ def soaks_show(
         with progress_bar("judging", one.last_t_us) as seen:
             document = judging.judge_soak(reader, one.id, seen, which)
     lines = standing(one.setup, reader.calibration_of(one, which), one.started)
+    marks = reader.marks(one.id)
     if json_to is None:
         tables.show(
             tables.soaks_table([one]),
             *tables.check_lines(one.checks),
             *tables.verdict_parts(document),
+            *tables.mark_lines(marks),
             "\n".join(lines),
         )
     else:
         shown = {**tables.soak_document(one), "calibration": lines, "checks": one.checks, "judge": document}
+        shown["marks"] = tables.marks_document(marks)
         tables.write_json(shown, json_to, force=force)
     return 0
 

@@ -14,9 +14,11 @@ from rich.table import Table
 from rich.text import Text
 
 from logger.errors import FileExistsAlready, RequestError
+from logger.requests import Ask, ask_of
 from logger.units import number, quantity, shown
 
 if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
+    from logger.blocks import Mark
     from logger.calibration_session import Helped
     from logger.check import Advice
     from logger.convert import Calibration
@@ -32,7 +34,7 @@ RESULT_WORDS = {
 }
 """A statement as screens say it."""
 
-SIGNS = {"remark": "·", "warning": "▲", "trip": "■"}
+SIGNS = {"remark": "·", "question": "?", "warning": "▲", "trip": "■"}
 
 
 def refuse_to_overwrite(path: Path, *, force: bool) -> None:
@@ -87,6 +89,7 @@ def verdict_parts(document: dict[str, Any]) -> Iterator[object]:
     soak = document["soak"]
     yield Text.assemble((f"{RESULT_WORDS[soak['verdict']]}: ", "bold"), soak["says"], "\n")
     yield _pairs_table([c for c in document["channels"] if c["measures"] == "pair current"])
+    yield from _sides_line(soak)
     others = [c for c in document["channels"] if c["measures"] != "pair current"]
     if others:
         yield _others_table(others)
@@ -116,6 +119,14 @@ def _pairs_table(pairs: Sequence[dict[str, Any]]) -> Table:
     return table
 
 
+def _sides_line(soak: dict[str, Any]) -> Iterator[object]:
+    statements = soak.get("statements", {})
+    if "side balance" in statements:
+        figure = _with_u(soak["side_balance_pct"], soak["side_balance_expanded_uncertainty_pct"], sign=True)
+        word = RESULT_WORDS[statements["side balance"]]
+        yield Text(f"side balance, push less pull: {figure} % of their mean: {word}\n")
+
+
 def _mark(statements: dict[str, str | None], name: str) -> str:
     """Return a sign behind a figure that is not a plain pass: ? too close to call, ! fail."""
     return {"conditional pass": " ?", "conditional fail": " ?!", "fail": " !"}.get(
@@ -142,11 +153,18 @@ def _finding_lines(findings: Sequence[dict[str, Any]]) -> Iterator[object]:
         return
     lines = Text()
     for finding in findings:
-        until = "" if finding["cleared_s"] is None else f", until {duration(finding['cleared_s'])}"
+        seen_s, cleared_s = finding.get("acknowledged_s"), finding["cleared_s"]
+        asked = finding["kind"] == "question"
+        look = "question" if asked else finding["severity"]
+        since = ""
+        if seen_s is not None:
+            since = f", {'answered' if asked else 'acknowledged'} at {duration(seen_s)}"
+        if cleared_s is not None and not (asked and seen_s is not None):
+            since += f", until {duration(cleared_s)}"
         indent = "    " if finding.get("under") is not None else ""
         lines.append(
-            f"{indent}{SIGNS[finding['severity']]} {finding['severity']} at {duration(finding['raised_s'])}: "
-            f"{finding['says']}{until}\n",
+            f"{indent}{SIGNS[look]} {look} {finding['id']} at {duration(finding['raised_s'])}: "
+            f"{finding['says']}{since}\n",
             style="bold" if finding["severity"] == "trip" else "",
         )
     yield lines
@@ -159,6 +177,8 @@ def _soak_line(soak: dict[str, Any]) -> Text:
     skipped = soak["lines_skipped"]
     if skipped["count"]:
         line += f", {skipped['count']} bad lines skipped (the first is line {skipped['first']})"
+    if soak.get("clicks"):
+        line += f", {soak['clicks']} click{'s' * (soak['clicks'] > 1)} on all channels"
     return Text(f"{line}. ± is the expanded uncertainty, 95 %. soakbench is no certified protective device.")
 
 
@@ -668,6 +688,24 @@ def check_lines(checks: Sequence[dict[str, str]] | None) -> Iterator[object]:
     fine = len(checks) - len(rest)
     lines.append(f"before power: {fine} of {len(checks)} checks fine\n")
     yield lines
+
+
+def mark_lines(marks: Sequence[Mark]) -> Iterator[object]:
+    """Lay out what persons said and asked during a soak, one a line; nothing where nobody did."""
+    if not marks:
+        return
+    lines = Text()
+    for mark in marks:
+        kind = "mark" if ask_of(mark.text)[0] is Ask.MARK else "request"
+        # a terminal obeys what can't be printed
+        text = "".join(letter if letter.isprintable() else "?" for letter in mark.text)
+        lines.append(f"{kind} at {duration(mark.t_us / 1e6)}: {text}\n")
+    yield lines
+
+
+def marks_document(marks: Sequence[Mark]) -> list[dict[str, Any]]:
+    """Return a soak's marks as plain JSON types."""
+    return [{"t_s": mark.t_us / 1e6, "text": mark.text} for mark in marks]
 
 
 def soak_document(soak: Soak) -> dict[str, Any]:

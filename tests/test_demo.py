@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 
 from dashboard import demo
-from logger import setup
+from logger import setup, tables
+from logger.blocks import Mark
 from logger.judge import judge_log, judge_soak
 from logger.simulator.scenarios import NAMES, scenario
 from logger.store.reader import Reader
@@ -103,6 +104,38 @@ def the_store_holds_the_findings_and_replays_to_the_same_verdict(
     replayed = judge_soak(reader, soak.id)
     assert replayed["findings"] == live["findings"]
     assert replayed["channels"] == live["channels"]
+
+
+@pytest.mark.parametrize("name", ["signal-declared", "tap-test"])
+def test_what_a_person_says_in_a_scenario_is_said_in_its_demo(name: str, tmp_path: Path) -> None:
+    document = play(name, tmp_path / "out")
+    files = demo.Files(tmp_path / "out")
+    played = scenario(name, 3, warm_up_min=20.0, soak_min=36.0)
+    kept = Reader(files.store).marks(1)
+    assert [mark.text for mark in kept] == [mark.text for mark in played.marks]
+    for mark, wanted in zip(kept, played.marks, strict=True):
+        # with the last of 4 scans a second that is not later
+        assert 0 <= wanted.t_us - mark.t_us < 250_000
+    found = [(one["kind"], one["channel"]) for one in document["findings"]]
+    if name == "signal-declared":
+        on, off = (mark.t_us // 1_000_000 for mark in kept)
+        states = [(one["state"], one["from_s"]) for one in document["soak"]["states"]]
+        assert states[-2:] == [("under signal", on), ("soaking", off)]
+        assert found == [], "what was declared is neither asked about nor blamed"
+    else:
+        assert found == [("intermittent", played.truth.channel if played.truth else None)]
+    judge_of_the_exported_log_says_what_the_daemon_said(files, document)
+    the_store_holds_the_findings_and_replays_to_the_same_verdict(files, document)
+    shown = soakbench("soaks", "show", "--json", "-", "--db", files.store)
+    listed = json.loads(subprocess.run(shown, capture_output=True, text=True, check=True).stdout)["marks"]
+    assert listed == [{"t_s": mark.t_us / 1e6, "text": mark.text} for mark in kept]
+
+
+def test_soaks_show_prints_marks_as_text_that_no_terminal_obeys() -> None:
+    on = Mark(120_000_000, "signal on")
+    lines = "".join(str(part) for part in tables.mark_lines([Mark(95_000_000, "fan \x1b[31mon [bold]"), on]))
+    assert lines == "mark at 1 min 35 s: fan ?[31mon [bold]\nrequest at 2 min 00 s: signal on\n"
+    assert list(tables.mark_lines([])) == []
 
 
 # ---- as a person starts it
