@@ -15,8 +15,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from dashboard.figures import Band
+from dashboard.figures import Band, declared
 from dashboard.series import Holes, Interval
+from logger.blocks import Mark
 from logger.clock import Clock
 from logger.errors import RequestError, SoakbenchError, StoreError
 from logger.finding import Finding, Kind, Severity
@@ -64,6 +65,7 @@ class Look:
     calibration: int | str = IN_FORCE
     anew: Anew | None = None
     stored: Mapping[str, Any] | None = None
+    marks: tuple[Mark, ...] = ()
 
     @property
     def waiting(self) -> bool:
@@ -138,6 +140,11 @@ class Look:
             )
         return planned(self.soak)
 
+    def states(self) -> tuple[Band, ...]:
+        """Return the stretches under signal and of setting bias; those of the verdict, else as it stands."""
+        told = self.soak.verdict["soak"] if self.soak.verdict else self.soak.now or {}
+        return declared(told.get("states", ()), self.now_s)
+
 
 def planned(soak: Soak) -> tuple[Band, ...]:
     """Lay the plan out around the step that runs now: earlier ones before it, later ones behind.
@@ -180,6 +187,7 @@ def finding_from(item: Mapping[str, Any]) -> Finding:
         advice=item.get("advice", ""),
         cleared_s=item["cleared_s"],
         under=item["under"],
+        acknowledged_s=item.get("acknowledged_s"),
     )
 
 
@@ -206,6 +214,7 @@ class Bench:
         try:
             soak = self.reader.soak(which)
             findings = tuple(self.reader.findings(soak.id))
+            marks = tuple(self.reader.marks(soak.id))
         except RequestError:
             return self._without_soak(which)
         except StoreError as error:
@@ -217,10 +226,10 @@ class Bench:
         other = isinstance(calibration, int) or calibration == "none"
         if calibration is None or not other or soak.ended is None or soak.last_t_us is None:
             self._forget_failed(soak.uuid)
-            return Look(soak, findings, age_s)
+            return Look(soak, findings, age_s, marks=marks)
         anew = self._judged_anew(soak, calibration)
         if anew.document is None:
-            return Look(soak, findings, age_s, calibration, anew, soak.verdict)
+            return Look(soak, findings, age_s, calibration, anew, soak.verdict, marks)
         return Look(
             replace(soak, verdict=dict(anew.document)),
             tuple(finding_from(item) for item in anew.document["findings"]),
@@ -228,6 +237,7 @@ class Bench:
             calibration,
             anew,
             soak.verdict,
+            marks,
         )
 
     def _judged_anew(self, soak: Soak, calibration: int | str) -> Anew:

@@ -87,7 +87,9 @@ def story_of(look: Look) -> Story:
         uuid=soak.uuid,
         setup=soak.setup,
         steps=look.steps(),
+        states=look.states(),
         findings=look.findings,
+        marks=look.marks,
         gaps=look.gaps(),
         settled_at_s={name: at_s for name, at_s in settled_at.items() if at_s is not None},
         # To a twentieth of a mA, or the band would tremble with the noise of the figures now.

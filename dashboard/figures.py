@@ -15,14 +15,15 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from dashboard.series import Series
-from dashboard.words import MINUS, number
+from dashboard.words import MINUS, asked, look, number
 from logger import bias
-from logger.blocks import FloatArray
+from logger.blocks import FloatArray, Mark
 from logger.finding import Finding, Kind, Severity
 from logger.setup import Channel, Setup
 
@@ -48,12 +49,13 @@ PALETTE: Final[tuple[tuple[str, str], ...]] = (
 )
 OUTLINED: Final = "#F0E442"
 INK, QUIET, FAINT, HAIR = "#1D2329", "#59636D", "#D9DDE0", "#ECEEF0"
-SIGN: Final[dict[Severity, tuple[str, str]]] = {
-    Severity.REMARK: ("circle", "#6B757E"),
-    Severity.WARNING: ("triangle-up", "#B86E00"),
-    Severity.TRIP: ("square", "#C23A00"),
+SIGN: Final[dict[str, tuple[str, str]]] = {
+    "remark": ("circle", "#6B757E"),
+    "question": ("diamond-open", INK),
+    "warning": ("triangle-up", "#B86E00"),
+    "trip": ("square", "#C23A00"),
 }
-"""Shape and colour of a finding's mark."""
+"""Shape and colour of a finding's mark, by what it looks like (`words.look`)."""
 
 FONT: Final = '-apple-system, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", Arial, sans-serif'
 CONFIG: Final[Json] = {
@@ -70,25 +72,47 @@ CONFIG: Final[Json] = {
 
 @dataclass(frozen=True)
 class Band:
-    """A step of the plan on the time axis."""
+    """A step of the plan, or a state, on the time axis."""
 
     name: str
     from_s: float
     to_s: float
 
 
+def declared(states: Sequence[Mapping[str, Any]], until_s: float) -> tuple[Band, ...]:
+    """Return the stretches of the states that a person declares: no idle figure is that of a settled amp.
+
+    `states` as a `soakbench.judge/1` document has them; the last one lasts until `until_s`.
+    """
+    return tuple(
+        Band(state["state"], state["from_s"], after["from_s"])
+        for state, after in pairwise([*states, {"from_s": until_s}])
+        if state["state"] in ("setting bias", "under signal") and after["from_s"] > state["from_s"]
+    )
+
+
+def by_state(bands: Sequence[Band]) -> dict[str, list[tuple[float, float]]]:
+    """Gather stretches by their name, in order."""
+    found: dict[str, list[tuple[float, float]]] = {}
+    for band in bands:
+        found.setdefault(band.name, []).append((band.from_s, band.to_s))
+    return found
+
+
 @dataclass(frozen=True)
 class Story:
     """What a soak's chart tells beside its lines.
 
-    `gaps`: (from_s, to_s). `settled_at_s` by pair. `match_a`: greatest difference from the others.
-    `x_end_s`: where the time axis ends.
+    `states`: stretches under signal or of setting bias. `gaps`: (from_s, to_s). `settled_at_s` by pair.
+    `match_a`: greatest difference from the others. `x_end_s`: where the time axis ends.
     """
 
     uuid: str
     setup: Setup
     steps: tuple[Band, ...] = ()
+    states: tuple[Band, ...] = ()
     findings: tuple[Finding, ...] = ()
+    marks: tuple[Mark, ...] = ()
     gaps: tuple[tuple[float, float], ...] = ()
     settled_at_s: Mapping[str, float] | None = None
     match_a: float | None = None
@@ -504,17 +528,17 @@ def _rows(story: Story, view: View) -> list[list[Finding]]:
     return rows
 
 
-def _marks(story: Story, view: View, axis: str) -> list[Json]:
+def _finding_marks(story: Story, view: View, axis: str) -> list[Json]:
     """Return the findings on the time axis: an open ring at onset, a numbered mark where it was raised."""
     rows = _rows(story, view)
     count = max(2, len(rows))
     traces = []
-    for severity, (shape, colour) in SIGN.items():
+    for kind, (shape, colour) in SIGN.items():
         here = [
             (finding, 1.0 - (row + 0.5) / count)
             for row, held in enumerate(rows)
             for finding in held
-            if finding.severity is severity
+            if look(finding) == kind
         ]
         stems_x: list[int | None] = []
         stems_y: list[float | None] = []
@@ -548,22 +572,45 @@ def _marks(story: Story, view: View, axis: str) -> list[Json]:
                 "mode": "markers+text",
                 "x": [ms(finding.raised_s) for finding, _ in here],
                 "y": [y for _, y in here],
-                "text": [str(finding.id) for finding, _ in here],
+                "text": [f"{finding.id}{'?' * (kind == 'question')}" for finding, _ in here],
                 "textposition": "middle right",
                 "textfont": {"color": INK, "size": 12},
                 "cliponaxis": False,
-                "marker": {
-                    "symbol": shape,
-                    "size": 7 if severity is Severity.REMARK else 12,
-                    "color": colour,
-                },
+                "marker": {"symbol": shape, "size": _MARK_PX.get(kind, 12), "color": colour},
                 "hovertemplate": [
-                    f"{finding.id} {plain(finding.kind.value)}: {_folded(plain(finding.says))}<extra></extra>"
+                    f"{finding.id} {plain(finding.kind.value)}: {_hovered(finding.says)}<extra></extra>"
                     for finding, _ in here
                 ],
             }
         )
     return traces
+
+
+def _mark_ticks(story: Story, panel: _Panel, axis: str) -> Json:
+    """Return a thin upright tick on the time axis at each mark; its text shows under the pointer."""
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "xaxis": "x",
+        "yaxis": axis,
+        "x": [ms(mark.t_us / 1e6) for mark in story.marks],
+        "y": [round(5.0 / panel.height_px, 4)] * len(story.marks),
+        "cliponaxis": False,
+        "marker": {"symbol": "line-ns-open", "size": 7, "color": INK, "line": {"width": 1.2, "color": INK}},
+        "hovertemplate": [
+            f"{kind}: {_hovered(text)}<extra></extra>"
+            for kind, text in (asked(mark.text) for mark in story.marks)
+        ],
+        "showlegend": False,
+    }
+
+
+_MARK_PX: Final = {"remark": 7, "question": 9}
+
+
+def _hovered(text: str) -> str:
+    """Return a text for a hover box: plain, in lines, and nothing in it read as a place for a value."""
+    return _folded(plain(text)).replace("%{", "%\u200b{")
 
 
 def _folded(text: str, width: int = 60) -> str:
@@ -667,6 +714,21 @@ def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> 
                 "fillcolor": "rgba(40,60,80,0.055)" if index % 2 == 0 else "rgba(40,60,80,0.015)",
             }
         )
+    for band in story.states:
+        shapes.append(
+            {
+                "type": "rect",
+                "xref": "x",
+                "yref": "paper",
+                "x0": ms(band.from_s),
+                "x1": ms(band.to_s),
+                "y0": 0,
+                "y1": 1,
+                "layer": "below",
+                "line": {"width": 0.8, "color": "#9AA3AB", "dash": "1px,3px"},
+                "fillcolor": "rgba(40,60,80,0.07)",
+            }
+        )
     for panel in panels:
         y = axis[panel.name]
         if panel.name == "others":
@@ -751,19 +813,23 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
                 yshift=22 if panel is first else 4,
                 font={"size": small + 1, "color": INK, "weight": 600},
             )
-        for value, label in panel.limits:
-            if label and panel.low <= value <= panel.high:
-                note(
-                    plain(label),
-                    xref="paper",
-                    x=0,
-                    xshift=4,
-                    yref=y,
-                    y=value,
-                    xanchor="left",
-                    yanchor="bottom",
-                    font={"size": small - 1, "color": QUIET},
-                )
+        named = [one for one in panel.limits if one[1] and panel.low <= one[0] <= panel.high]
+        px_per_unit = panel.height_px / (panel.high - panel.low)
+        wishes = [(value - panel.low) * px_per_unit for value, _ in named]
+        places = pushed_apart(wishes, small + 1.0, 0.0, panel.height_px - 12.0)
+        for (value, label), wish, place in zip(named, wishes, places, strict=True):
+            note(
+                plain(label),
+                xref="paper",
+                x=0,
+                xshift=4,
+                yref=y,
+                y=value,
+                yshift=round(place - wish, 1),
+                xanchor="left",
+                yanchor="bottom",
+                font={"size": small - 1, "color": QUIET},
+            )
         if panel.name == "others":
             note(
                 f"match ±{number(_match_ma(story))} mA",
@@ -806,6 +872,31 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
                 yanchor="bottom",
                 yshift=2,
             )
+    taken_px = [-math.inf, -math.inf]  # of two rows, so that a name stays where another is near
+    for band in story.states:
+        from_s, to_s = max(band.from_s, start_s + span_s / 1000.0), min(band.to_s, stop_s)
+        room_px = 0.56 * small * len(band.name) + 8.0  # about what a narrow sans takes, by its letters
+        from_px, to_px = (from_s - start_s) * px_per_s, (stop_s - start_s) * px_per_s
+        left = from_px + room_px <= to_px
+        starts_px = from_px if left else (to_s - start_s) * px_per_s - room_px
+        row = next((at for at, end_px in enumerate(taken_px) if starts_px >= end_px), None)
+        if to_s <= from_s or row is None:
+            continue
+        taken_px[row] = starts_px + room_px
+        note(
+            plain(band.name),
+            xref="x",
+            x=ms(from_s if left else to_s),
+            xshift=3 if left else -3,
+            yref="paper",
+            y=1,
+            xanchor="left" if left else "right",
+            yanchor="top",
+            yshift=-2 - row * (small + 3),
+            font={"size": small - 1, "color": INK},
+            bgcolor="rgba(255,255,255,0.75)",
+            borderpad=0,
+        )
     return notes
 
 
@@ -914,10 +1005,12 @@ class Dressing(NamedTuple):
 def dressing(line_ends: Ends, settled: Ends, story: Story, view: View, extents: Extents) -> Dressing:
     """Return what changes with every look at a running soak, beside the lines' new points."""
     laid = _lay(story, view, extents)
+    lane = next(panel for panel in laid.panels if panel.name == "findings")
     traces = [
         *_hatching(story, laid.panels, laid.axis),
         _settled(story, settled, laid.axis),
-        *_marks(story, view, laid.axis["findings"]),
+        *_finding_marks(story, view, laid.axis["findings"]),
+        _mark_ticks(story, lane, laid.axis["findings"]),
     ]
     size = _text_size(view)
     # The middle of the last bucket may lie just beyond the end of the soak: a label there is not drawn.

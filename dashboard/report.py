@@ -23,9 +23,10 @@ from typing import Any, Final
 from dashboard import series as curves
 from dashboard import words
 from dashboard.bench import Look, finding_from
-from dashboard.figures import Band, Story, match_limit
+from dashboard.figures import Band, Story, by_state, declared, match_limit
 from dashboard.report_chart import chart_svg, font_folder, left_off, printable, shortened, summary
 from dashboard.series import Series
+from logger.blocks import Mark
 from logger.calibrate import standing
 from logger.clock import Clock
 from logger.convert import Calibration
@@ -37,7 +38,7 @@ from logger.units import quantity
 
 Json = dict[str, Any]
 
-SIGNS: Final = {Severity.REMARK: "•", Severity.WARNING: "▲", Severity.TRIP: "■"}
+SIGNS: Final = {"remark": "•", "question": "?", "warning": "▲", "trip": "■"}
 _LOOKS: Final[dict[str | None, tuple[str, str]]] = {
     "pass": ("", "plain"),
     "conditional pass": ("▲ ", "close"),
@@ -71,6 +72,7 @@ class ReportData:
     series: Series
     printed: datetime
     calibration: Calibration | None = None
+    marks: tuple[Mark, ...] = ()
 
     @property
     def end_s(self) -> float:
@@ -159,7 +161,8 @@ def gather(
     holes = Look(soak, findings, None).holes()
     series = curves.read(reader, soak, level_s, holes, calibration=calibration)
     known = reader.calibration_of(soak, calibration)
-    return ReportData(soak, judged, findings, series, clock.wall(), known)
+    marks = tuple(reader.marks(soak.id))
+    return ReportData(soak, judged, findings, series, clock.wall(), known, marks)
 
 
 def story_of(data: ReportData) -> Story:
@@ -173,7 +176,9 @@ def story_of(data: ReportData) -> Story:
         uuid=data.soak.uuid,
         setup=data.soak.setup,
         steps=steps,
+        states=_states(data),
         findings=data.findings,
+        marks=data.marks,
         gaps=tuple(_gaps(data)),
         settled_at_s={
             pair["name"]: pair["settled_at_s"] for pair in data.pairs if pair["settled_at_s"] is not None
@@ -181,6 +186,10 @@ def story_of(data: ReportData) -> Story:
         match_a=_match_a(data),
         x_end_s=end_s,
     )
+
+
+def _states(data: ReportData) -> tuple[Band, ...]:
+    return declared(data.judged["soak"]["states"], max(data.end_s, 10.0))
 
 
 def _gaps(data: ReportData) -> list[tuple[float, float]]:
@@ -227,6 +236,7 @@ def document(data: ReportData) -> Json:
         "note": _standing(data),
         "chart": {"alt": summary(data.series, story), "caption": _caption(story)},
         "findings": [_finding_row(finding, setup) for finding in data.findings],
+        "marks": [_mark_row(mark) for mark in data.marks],
         "table": _table(data),
         "conditions": _conditions(data),
         "sections": [
@@ -303,7 +313,9 @@ def _caption(story: Story) -> str:
     if story.gaps:
         parts.append("hatched: no reading")
     if story.findings:
-        parts.append("numbered marks: the findings below, dotted from their onset until they were raised")
+        parts.append("numbered signs: the findings below, dotted from their onset until they were raised")
+    if story.marks:
+        parts.append("strokes on the time axis: the marks below")
     missing = left_off(story)
     if missing:
         parts.append(f"{missing} more in the list only")
@@ -313,25 +325,38 @@ def _caption(story: Story) -> str:
 
 def _finding_row(finding: Finding, setup: Setup) -> Json:
     labels = {channel.name: shortened(channel.label, 60) for channel in setup.channel}
-    who = words.whom(finding, labels)
-    times = f"since {words.duration(finding.onset_s)}"
-    if finding.raised_s - finding.onset_s >= 60.0:
-        times += f", raised at {words.duration(finding.raised_s)}"
-    if finding.cleared_s is None:
-        times += ", still open at the end"
-    else:
-        times += f", cleared at {words.duration(finding.cleared_s)}"
+    who, look = words.whom(finding, labels), words.look(finding)
+    asked = finding.kind is Kind.QUESTION
     under = "" if finding.under is None else f" (follows from {finding.under})"
     return {
         "number": str(finding.id),
-        "sign": SIGNS[finding.severity],
-        "look": {Severity.REMARK: "quiet", Severity.WARNING: "close", Severity.TRIP: "bad"}[finding.severity],
+        "sign": SIGNS[look],
+        "look": {"remark": "quiet", "question": "plain", "warning": "close", "trip": "bad"}[look],
         "what": f"{_capital(finding.kind.value)}{f', {who}' if who else ''}{under}",
-        "severity": finding.severity.value,
-        "when": times,
+        "when": _asked_when(finding) if asked else f"{look} · {_when(finding)}",
         "says": _sentence(shortened(finding.says, 600), setup.names),
-        "advice": _sentence(shortened(finding.advice, 300)),
+        "advice": "" if asked and not finding.open else _sentence(shortened(finding.advice, 300)),
     }
+
+
+def _when(finding: Finding) -> str:
+    times = f"since {words.duration(finding.onset_s)}"
+    if finding.raised_s - finding.onset_s >= 60.0:
+        times += f", raised at {words.duration(finding.raised_s)}"
+    if finding.acknowledged_s is not None:
+        times += f", acknowledged at {words.duration(finding.acknowledged_s)}"
+    if finding.cleared_s is None:
+        return f"{times}, still open at the end"
+    return f"{times}, cleared at {words.duration(finding.cleared_s)}"
+
+
+def _asked_when(finding: Finding) -> str:
+    return f"{words.timing(finding)}{', not answered' if words.waits(finding) else ''}"
+
+
+def _mark_row(mark: Mark) -> Json:
+    kind, text = words.asked(mark.text)
+    return {"when": words.duration(mark.t_us / 1e6), "kind": kind, "text": shortened(text, 200)}
 
 
 # ------------------------------------------------------------------ the table
@@ -351,17 +376,33 @@ def _table(data: ReportData) -> Json:
                 "verdict": {"word": f"{sign}{words.statement(pair['verdict'])}", "look": look},
             }
         )
+    limits = data.soak.setup.limits
+    window = words.window(limits.pair_low_mA, limits.pair_high_mA)
     return {
         "head": [
             ["Pair", ""],
-            ["Settled current", "mA; when settled"],
+            ["Settled current", f"mA; when settled; own window {window}" if window else "mA; when settled"],
             ["From the other" if len(rows) == 2 else "From the others", "mA"],
             ["Drift", "mA an hour"],
             ["Dissipation", "% of rating, mean per valve"],
             ["Verdict", ""],
         ],
         "rows": rows,
+        "sides": _sides(data),
     }
+
+
+def _sides(data: ReportData) -> Json | None:
+    """Return the balance of the sides with its statement, None where the set-up knows no sides."""
+    soak = data.judged["soak"]
+    statements = soak.get("statements", {})
+    if "side balance" not in statements:
+        return None
+    pct, U = soak["side_balance_pct"], soak["side_balance_expanded_uncertainty_pct"]
+    figure = _measured(pct, U, signed=True)
+    limit = f"limit {data.soak.setup.limits.side_balance_pct:g} %"
+    cell = _cell(figure, statements, "side balance")
+    return {**cell, "figure": f"push less pull {figure} % of their mean, {limit}" if figure else limit}
 
 
 def _cells(pair: Mapping[str, Any]) -> list[Json]:
@@ -377,8 +418,11 @@ def _cells(pair: Mapping[str, Any]) -> list[Json]:
     )
     drift = _interval(pair.get("drift_mA_per_h"), pair.get("drift_interval_mA_per_h"))
     dissipation = _measured(pair.get("dissipation_pct"), pair.get("dissipation_expanded_uncertainty_pct"))
+    first = _cell(settled, statements, "settled", reached)
+    if "own window" in statements:
+        first["also"] = _cell(settled, statements, "own window", "own window")
     return [
-        _cell(settled, statements, "settled", reached),
+        first,
         _cell(others, statements, "from the others"),
         _cell(drift, statements, "drift"),
         _cell(dissipation, statements, "dissipation"),
@@ -416,7 +460,10 @@ def _interval(value: float | None, interval: Sequence[float] | None) -> str:
 
 
 def _conditions(data: ReportData) -> Json:
-    """Mean, least and greatest over the soak step of every channel that is not a pair's."""
+    """Mean, least and greatest over the soak step of every channel that is not a pair's; what else was.
+
+    `notes`: clicks, and what a person declared or said.
+    """
     rows = []
     for channel in data.judged["channels"]:
         if channel["measures"] in ("pair current", "push button"):
@@ -427,7 +474,27 @@ def _conditions(data: ReportData) -> Json:
         if channel["mean"] is None:
             figures = ["no reading", "", ""]
         rows.append([f"{_capital(channel['measures'])} ({channel['name']})", *figures, unit])
-    return {"head": ["Over the soak step", "mean", "least", "greatest", ""], "rows": rows}
+    notes = [
+        f"{_capital(name)} {words.stretches(found)}: {_RESTS[name]}."
+        for name, found in by_state(_states(data)).items()
+    ]
+    clicks = data.judged["soak"].get("clicks")
+    if clicks:
+        notes.insert(0, f"{words.clicks(clicks)}.")
+    if data.marks:
+        notes.append(f"{len(data.marks)} mark{'' if len(data.marks) == 1 else 's'}, listed above.")
+    return {
+        "head": ["Over the soak step", "mean", "least", "greatest", ""],
+        "rows": rows,
+        "note": " ".join(notes),
+    }
+
+
+_RESTS: Final = {
+    "under signal": "no idle figure was taken",
+    "setting bias": "drift, mismatch and settling were not judged",
+}
+"""What a declared state leaves out."""
 
 
 def _valves(setup: Setup) -> list[str]:
@@ -480,12 +547,16 @@ def _rule(data: ReportData) -> list[str]:
             "pass; within it by less: pass, too close to call; beyond it by up to w: fail, too close to "
             "call; further beyond: fail. These are the four statements of ILAC-G8:09/2019, clause 4.2.3."
         )
+    window = words.window(limits.pair_low_mA, limits.pair_high_mA)
+    own = f"; settled current {window} mA, the set-up's own window" if window else ""
+    if "side balance" in data.judged["soak"].get("statements", {}):
+        own += f"; sides apart by at most {limits.side_balance_pct:g} % of their mean"
     return [
         f"{rule} Unrounded numbers decide. A pair and the soak take their worst statement; some findings "
         "make it a fail by themselves.",
         f"Limits: from the others ±{match}; drift {drift} an hour; settled once within {settle} of where it "
         f"ends; dissipation {limits.fail_pct:g} % of the rating, with a warning from "
-        f"{limits.warn_pct:g} %. Per cent of a current count from the pairs' median.",
+        f"{limits.warn_pct:g} %{own}. Per cent of a current count from the pairs' median.",
     ]
 
 
@@ -496,7 +567,9 @@ def _limit(stated_mA: float | None, per_cent: float | None, of_mA: float | None)
 
 
 def _uncertainty(data: ReportData) -> list[str]:
-    made = sum(statement is not None for pair in data.pairs for statement in pair["statements"].values())
+    whole = data.judged["soak"].get("statements", {})
+    every = [whole, *(pair["statements"] for pair in data.pairs)]
+    made = sum(statement is not None for statements in every for statement in statements.values())
     if made == 0:
         statements = "No statement was made."
     elif made == 1:
@@ -552,6 +625,11 @@ def _not_judged(data: ReportData) -> list[str]:
         if missing:
             whose = "every pair" if len(names) == len(data.pairs) > 1 else ", ".join(names)
             lines.append(f"Not judged of {whose}: {', '.join(missing)}.")
+    lines += [
+        f"Not judged of the soak: {name}."
+        for name, statement in judged.get("statements", {}).items()
+        if statement is None
+    ]
     absent = [
         (measures, consequence)
         for measures, consequence in (

@@ -27,7 +27,7 @@ from dashboard.figures import (
     pushed_apart,
 )
 from dashboard.series import Series
-from dashboard.words import number
+from dashboard.words import look, number
 from logger.blocks import FloatArray
 from logger.finding import Finding, Kind, Severity
 from logger.setup import Channel
@@ -163,6 +163,7 @@ def _drawn(series: Series, story: Story) -> Figure:
         panels.append(strip)
     for axes in panels[:-1]:
         axes.tick_params(axis="x", labelbottom=False)
+    _mark_ticks(panels[-1], story)
     unit = "hours : minutes" if _tick_s(story) >= 60 else "hours : minutes : seconds"
     panels[-1].set_xlabel(f"elapsed, {unit}", labelpad=2.0, color=QUIET, fontsize=_TEXT)
     return figure
@@ -194,6 +195,12 @@ def _dress(axes: Axes, story: Story) -> None:
         axes.axvline(step.from_s, color="#C3C9CE", linewidth=0.5, zorder=0.3)
         if top and (min(step.to_s, end_s) - step.from_s) / end_s * _plot_width() > 5.0 * len(step.name):
             _say(axes, step.from_s, 1.0, printable(step.name), dx=2.0, dy=3.0, color=QUIET, across=True)
+    for state in story.states:
+        axes.axvspan(state.from_s, min(state.to_s, end_s), color="#E8EBEE", linewidth=0.0, zorder=0.15)
+        for edge_s in (state.from_s, state.to_s):
+            axes.axvline(edge_s, color="#8B959E", linewidth=0.5, dashes=(1.0, 2.0), zorder=0.3)
+    if top:
+        _name_states(axes, story)
     for from_s, to_s in story.gaps:
         axes.axvspan(
             from_s, to_s, facecolor="white", edgecolor="#8B959E", hatch="//////", linewidth=0.0, zorder=0.4
@@ -208,6 +215,24 @@ def _dress(axes: Axes, story: Story) -> None:
     for side in ("left", "bottom"):
         axes.spines[side].set(color="#8B959E", linewidth=0.5)
     axes.tick_params(length=2.5, width=0.5, color="#8B959E", labelcolor=QUIET, labelsize=_TEXT, pad=2.0)
+
+
+def _name_states(axes: Axes, story: Story) -> None:
+    """Name the shaded states within the upper panel, where the name before leaves room."""
+    scale, taken = _plot_width() / story.x_end_s, [0.0, 0.0]
+    for state in story.states:
+        wide = 4.2 * len(state.name) + 4.0
+        left = state.from_s * scale + wide <= _plot_width()
+        start = state.from_s * scale if left else min(state.to_s * scale, _plot_width()) - wide
+        row = next((at for at, end in enumerate(taken) if start >= end), None)
+        if row is None:
+            continue
+        taken[row] = start + wide
+        at_s = state.from_s if left else min(state.to_s, story.x_end_s)
+        how: dict[str, Any] = {"ha": "left" if left else "right", "va": "top", "bbox": _BACK}
+        dx = 2.0 if left else -2.0
+        dy = -2.0 - row * _LABEL_PITCH
+        _say(axes, at_s, 1.0, state.name, dx=dx, dy=dy, across=True, color=INK, **how)
 
 
 def _plot_width() -> float:
@@ -238,9 +263,12 @@ def _current_panel(axes: Axes, series: Series, story: Story) -> None:
         top *= 1.25
     axes.set_ylim(0.0 if low > -0.001 else low * 1100.0, top)
     _title(axes, "Current of each pair, mA", dy=15.0)
-    for value, label in limits:
+    foot, head = axes.get_ylim()
+    wishes = [(value - foot) / (head - foot) * _CURRENTS + 2.0 for value, _ in limits]
+    places = pushed_apart(wishes, _LABEL_PITCH, 2.0, _CURRENTS - _LABEL_PITCH)
+    for (value, label), wish, place in zip(limits, wishes, places, strict=True):
         axes.axhline(value, color="#7B858E", linewidth=0.5, dashes=(4.0, 3.0), zorder=0.6)
-        _say(axes, 0.0, value, label, dx=3.0, dy=2.0, color=QUIET, bbox=_BACK)
+        _say(axes, 0.0, value, label, dx=3.0, dy=2.0 + place - wish, color=QUIET, bbox=_BACK)
     for index, column in enumerate(columns):
         least, greatest = series.least[:, column] * 1000.0, series.greatest[:, column] * 1000.0
         axes.fill_between(
@@ -452,11 +480,11 @@ def _findings_strip(axes: Axes, story: Story, lanes: Sequence[Sequence[Finding]]
         axes.spines[side].set_visible(False)
     axes.spines["bottom"].set(color="#8B959E", linewidth=0.5)
     axes.tick_params(length=2.5, width=0.5, color="#8B959E", labelcolor=QUIET, labelsize=_TEXT, pad=2.0)
-    shapes: Mapping[str, str] = {"circle": "o", "triangle-up": "^", "square": "s"}
+    shapes: Mapping[str, str] = {"circle": "o", "diamond-open": "D", "triangle-up": "^", "square": "s"}
     for row, lane in enumerate(lanes):
         y = len(lanes) - row - 0.5
         for finding in lane:
-            shape, colour = SIGN[finding.severity]
+            shape, colour = SIGN[look(finding)]
             end_s = story.x_end_s if finding.cleared_s is None else finding.cleared_s
             axes.plot(
                 [finding.onset_s, finding.raised_s], [y, y], color=colour, linewidth=0.8, dashes=(1.0, 1.5)
@@ -468,7 +496,8 @@ def _findings_strip(axes: Axes, story: Story, lanes: Sequence[Sequence[Finding]]
                 [y],
                 marker=shapes[shape],
                 markersize=5.0 if finding.severity is not Severity.REMARK else 3.2,
-                markeredgewidth=0.0,
+                markeredgewidth=0.9 if shape.endswith("open") else 0.0,
+                markerfacecolor="white" if shape.endswith("open") else colour,
                 color=colour,
                 clip_on=False,
                 zorder=3.0,
@@ -486,6 +515,22 @@ def _findings_strip(axes: Axes, story: Story, lanes: Sequence[Sequence[Finding]]
                 weight="bold" if finding.severity is not Severity.REMARK else "normal",
                 bbox=_BACK,
             )
+
+
+def _mark_ticks(axes: Axes, story: Story) -> None:
+    """Draw a thin tick on the time axis at each mark."""
+    axes.plot(
+        [mark.t_us / 1e6 for mark in story.marks],
+        [0.0] * len(story.marks),
+        transform=axes.get_xaxis_transform(),
+        marker=2,  # upwards from the axis
+        markersize=5.0,
+        markeredgewidth=0.9,
+        color=INK,
+        linestyle="none",
+        clip_on=False,
+        zorder=3.0,
+    )
 
 
 def summary(series: Series, story: Story) -> str:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import Final
 
 from logger.finding import Finding, Kind, Severity
+from logger.requests import Ask, ask_of
 
 MINUS: Final = "\u2212"
 
@@ -18,6 +20,9 @@ _STATEMENT: Final[dict[str | None, str]] = {
     "fail": "fail",
     None: "not judged",
 }
+
+_OF_ALL: Final = (Kind.GAP, Kind.COMMON_DRIFT, Kind.BIAS_LOST, Kind.SIDE_BALANCE, Kind.QUESTION)
+"""Kinds whose channels, where none leads, are all concerned and no candidates; the sentence names them."""
 
 
 def duration(seconds: float) -> str:
@@ -96,15 +101,73 @@ def statement(value: str | None) -> str:
     return _STATEMENT[value]
 
 
-def severity(value: Severity) -> str:
-    """The word that goes with a finding's sign."""
-    return value.value.capitalize()
+def look(finding: Finding) -> str:
+    """Return what a finding looks like: its severity, or `question`, which is no fault."""
+    return "question" if finding.kind is Kind.QUESTION else finding.severity.value
+
+
+def timing(finding: Finding) -> str:
+    """Say when it began, when it was said, when a person acknowledged or answered it, when it went."""
+    began, raised = duration(finding.onset_s), duration(finding.raised_s)
+    seen = None if finding.acknowledged_s is None else duration(finding.acknowledged_s)
+    if finding.kind is Kind.QUESTION:
+        said = f"since {began}, asked at {raised}"
+        if seen is not None:
+            return f"{said}, answered at {seen}"
+        return (
+            said if finding.cleared_s is None else f"{said}, over at {duration(finding.cleared_s)} unanswered"
+        )
+    said = f"began at {began}, raised at {raised}"
+    if seen is not None:
+        said += f", acknowledged at {seen}"
+    if finding.cleared_s is not None:
+        said += f", cleared at {duration(finding.cleared_s)}"
+    return said
+
+
+def waits(finding: Finding) -> bool:
+    """Whether an open warning or trip, or a question, has no word from a person yet."""
+    asks = finding.kind is Kind.QUESTION or finding.severity is not Severity.REMARK
+    return asks and finding.open and finding.acknowledged_s is None
+
+
+def acknowledge(finding: Finding) -> str:
+    """Return the command by which a person acknowledges a finding, or answers a question."""
+    return f"soakbench request acknowledge {finding.id}"
+
+
+def asked(mark: str) -> tuple[str, str]:
+    """Return whether a mark was `said` or `asked` of the daemon, and its text, or what was asked."""
+    ask, text = ask_of(mark)
+    if ask is Ask.MARK:
+        return "said", mark
+    if ask is Ask.ACKNOWLEDGE:
+        return "asked", f"acknowledge finding {text}" if text else "acknowledge all findings"
+    return "asked", "stop the soak" if ask is Ask.STOP else ask.value
+
+
+def stretches(bands: Iterable[tuple[float, float]]) -> str:
+    """Say stretches of time one after the other: `48 min to 54 min, 1 h to 1 h 10 min`."""
+    return ", ".join(f"{duration(from_s)} to {duration(to_s)}" for from_s, to_s in bands)
+
+
+def clicks(count: int) -> str:
+    """Say how many clicks there were."""
+    return f"{count:,} click{'' if count == 1 else 's'} on all channels, none judged"
+
+
+def window(low_mA: float | None, high_mA: float | None) -> str:
+    """Say a window by its ends: `70 to 80`, `from 70`, `up to 80`; empty where there is none."""
+    if low_mA is None:
+        return "" if high_mA is None else f"up to {high_mA:g}"
+    return f"from {low_mA:g}" if high_mA is None else f"{low_mA:g} to {high_mA:g}"
 
 
 def whom(finding: Finding, labels: dict[str, str]) -> str:
     """Say which channel a finding is about; candidates are joined by `or`; empty where it is all of them."""
     if finding.channel is not None:
         return labels.get(finding.channel, finding.channel)
-    if finding.kind in (Kind.GAP, Kind.COMMON_DRIFT, Kind.BIAS_LOST) or len(finding.channels) > 4:
+    noise = finding.kind is Kind.MEASURING_FAULT and finding.severity is Severity.REMARK
+    if finding.kind in _OF_ALL or noise or len(finding.channels) > 4:
         return ""
     return " or ".join(labels.get(name, name) for name in finding.channels)

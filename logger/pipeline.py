@@ -25,6 +25,9 @@ from logger.watch.seconds import Sight, others_median
 _TOGETHER: Final = (600, 30)
 """How many ticks are looked at together where no scan among them can matter by itself: most, then fewer."""
 
+_STATES: Final = 50
+"""How many of the last states are told of a running soak: more than a person declares in a day."""
+
 
 @dataclass(frozen=True)
 class Output:
@@ -219,6 +222,7 @@ class Pipeline:
         return {
             "t_s": self._last_us / 1e6,
             "state": phase.state,
+            "states": [{"state": state, "from_s": from_s} for state, from_s in phase.states[-_STATES:]],
             "step": step.step if step else None,
             "step_from_s": step.from_s if step else None,
             "step_ends_s": ends,

@@ -30,7 +30,7 @@ from dashboard.bench import Absent, Bench, Look, planned
 from dashboard.figures import Band, Story, View
 from dashboard.pages import live, parts
 from dashboard.pages import soak as soak_page
-from logger.blocks import ReadingBlock
+from logger.blocks import Mark, ReadingBlock
 from logger.clock import Clock, ManualClock, SystemClock
 from logger.convert import Calibration, Converter
 from logger.errors import RequestError
@@ -67,6 +67,31 @@ MISMATCH = replace(
     says="pair3 (V5/V6) is 5.5 mA above the others, the limit is 3.0 mA",
     advice="Set the bias again.",
     under=1,
+)
+
+QUESTION = replace(
+    DRIFT,
+    id=3,
+    kind=Kind.QUESTION,
+    channel="pair1",
+    channels=("pair1",),
+    onset_s=210.0,
+    raised_s=300.0,
+    severity=Severity.REMARK,
+    says="pair1 (V1/V2) moved smoothly from 74.1 to 76.0 mA and stopped: adjusted?",
+    advice="Acknowledge it if somebody turned its pot; if nobody did, look at pot and bias feed.",
+)
+STATES = [
+    {"state": "warming", "from_s": 0.0},
+    {"state": "under signal", "from_s": 120.0},
+    {"state": "warming", "from_s": 180.0},
+    {"state": "setting bias", "from_s": 290.0},
+]
+MARKS = (
+    Mark(120_000_000, "signal on"),
+    Mark(180_000_000, "signal off"),
+    Mark(200_000_000, HOSTILE),
+    Mark(290_000_000, "acknowledge 6"),
 )
 
 # ---------------------------------------------------------------- words
@@ -142,6 +167,35 @@ def test_an_intervals_ends_are_rounded_outwards(low: float, width: float) -> Non
     ends = [float(end.replace(words.MINUS, "-")) for end in words.between(low, low + width).split(" to ")]
     assert low - 0.1001 <= ends[0] <= low + 1e-6
     assert low + width - 1e-6 <= ends[1] <= low + width + 0.1001
+
+
+def test_what_a_person_said_and_what_was_asked_are_told_apart() -> None:
+    said = [words.asked(text) for text in ("tapped V5", "signal on", "acknowledge 3", "acknowledge", "stop")]
+    assert said == [
+        ("said", "tapped V5"),
+        ("asked", "signal on"),
+        ("asked", "acknowledge finding 3"),
+        ("asked", "acknowledge all findings"),
+        ("asked", "stop the soak"),
+    ]
+
+
+def test_a_question_is_answered_or_over_and_a_warning_acknowledged() -> None:
+    answered = replace(QUESTION, acknowledged_s=320.0, cleared_s=320.0)
+    assert words.timing(answered) == "since 3 min 30 s, asked at 5 min, answered at 5 min"
+    assert words.timing(replace(QUESTION, cleared_s=900.0)).endswith("over at 15 min unanswered")
+    seen = replace(DRIFT, acknowledged_s=600.0, cleared_s=900.0)
+    assert words.timing(seen).endswith("raised at 4 min 20 s, acknowledged at 10 min, cleared at 15 min")
+    waiting = (QUESTION, answered, DRIFT, seen, replace(DRIFT, severity=Severity.REMARK))
+    assert [words.waits(one) for one in waiting] == [True, False, True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [(70.0, 80.5, "70 to 80.5"), (70.0, None, "from 70"), (None, 80.0, "up to 80"), (None, None, "")],
+)
+def test_a_window_is_said_by_the_ends_it_has(low: float | None, high: float | None, said: str) -> None:
+    assert words.window(low, high) == said
 
 
 # ---------------------------------------------------------------- figures
@@ -316,6 +370,53 @@ def test_findings_are_marked_at_onset_and_numbered_where_they_were_raised() -> N
     assert [x for trace in rings for x in trace["x"]] == [figures.ms(120.0), figures.ms(200.0)]
     heights = dict(zip(numbered[0]["text"], numbered[0]["y"], strict=True))
     assert heights["1"] != heights["2"], "numbers that would meet stand in rows of their own"
+
+
+def test_a_question_has_a_sign_of_its_own_and_no_line_across_the_charts() -> None:
+    figure = figures.whole(_series(), _story(findings=(QUESTION,)), View(), {})
+    (numbered,) = (trace for trace in figure["data"] if trace.get("text"))
+    assert numbered["text"] == ["3?"]
+    assert numbered["marker"]["symbol"] not in {
+        shape for kind, (shape, _) in figures.SIGN.items() if kind != "question"
+    }
+    without = figures.whole(_series(), _story(), View(), {})
+    assert figure["layout"]["shapes"] == without["layout"]["shapes"]
+
+
+def test_declared_states_are_shaded_and_named_where_they_lie_near_each_other_too() -> None:
+    states = figures.declared(STATES, 330.0)
+    assert states == (Band("under signal", 120.0, 180.0), Band("setting bias", 290.0, 330.0))
+    assert figures.declared([], 330.0) == ()
+    for width_px in (360, 1280):
+        layout = figures.whole(_series(), _story(states=states), View(width_px), {})["layout"]
+        ends = {(shape["x0"], shape["x1"]) for shape in layout["shapes"] if shape["type"] == "rect"}
+        assert {(figures.ms(band.from_s), figures.ms(band.to_s)) for band in states} <= ends
+        names = {note["text"]: note for note in layout["annotations"]}
+        assert {"under signal", "setting bias"} <= set(names)
+        apart = names["under signal"]["yshift"] != names["setting bias"]["yshift"]
+        assert apart == (width_px == 360), "one below the other where side by side there is no room"
+
+
+def test_marks_are_ticks_on_the_time_axis_and_their_text_is_text() -> None:
+    marks = (Mark(120_000_000, "signal on"), Mark(200_500_000, "<b>fan</b> %{x} on"))
+    figure = figures.whole(_series(), _story(marks=marks), View(), {})
+    ticks = figure["data"][-1]
+    assert ticks["x"] == [figures.ms(120.0), figures.ms(200.5)]
+    asked, said = ticks["hovertemplate"]
+    assert asked.startswith("asked: signal on<extra>")
+    assert "<b>" not in said
+    assert "%{" not in said
+
+
+def test_names_of_limits_that_lie_close_do_not_cover_each_other() -> None:
+    text = setup_text().replace("[plan]", "[limits]\npair_low_mA = 78\npair_high_mA = 80\n[plan]")
+    layout = figures.whole(_series(), replace(_story(), setup=parse(text)), View(), {})["layout"]
+    low, high = layout["yaxis"]["range"]
+    px_per_mA = 260.0 / (high - low)
+    named = [note for note in layout["annotations"] if re.match("aim|warn|fail|least|most", note["text"])]
+    places = sorted(note["y"] * px_per_mA + note["yshift"] for note in named)
+    assert len(places) == 5
+    assert min(b - a for a, b in pairwise(places)) >= 12.0
 
 
 def test_what_a_patch_appends_fits_the_traces_that_stand() -> None:
@@ -749,6 +850,127 @@ def test_the_figures_on_screen_are_the_stores(running: RunningSoak, visitor: Vis
     assert shown["y"] == pytest.approx(values[:, 0] * 1000.0, abs=6e-4)
     assert page.evaluate(f"{PLOT}._context.showSendToCloud") is False
     assert page.evaluate("document.documentElement.lang") == "en"
+    assert _overflow(page) == 0
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_a_question_is_no_fault_and_what_waits_for_a_word_says_how_to_give_it(
+    running: RunningSoak, visitor: Visitor, size: dict[str, int]
+) -> None:
+    running.go_on(330.0)
+    running.go_on(1.0, now={"state": "setting bias", "states": STATES})
+    for finding in (DRIFT, MISMATCH, QUESTION):
+        running.writer.put_finding(finding)
+    running.writer.commit()
+    page = visitor.open(running.path, running.clock, size=size)
+    page.wait_for_selector(".finding.question")
+    assert "setting bias · soak" in page.locator("#live-head .state").inner_text()
+    asked, warned = page.locator(".finding.question"), page.locator(".finding.warning")
+    head = asked.locator(".finding-head").inner_text()
+    assert re.sub(r"\s+", " ", head).startswith("3 ? Question pair1 (V1/V2) since")
+    assert "remark" not in asked.inner_text().lower()
+    said = asked.inner_text()
+    assert said.index(QUESTION.says) < said.index(QUESTION.advice)
+    assert "To answer yes: soakbench request acknowledge 3" in said
+    for number in (1, 2):
+        assert f"Not acknowledged: soakbench request acknowledge {number}" in warned.inner_text()
+    tile = page.locator(".tile.pair", has_text="pair1")
+    assert tile.locator(".tile-sign").inner_text().split() == ["?", "question"]
+    assert "warning" not in (tile.get_attribute("class") or "").split()
+    assert page.title().startswith("WARNING pair3"), "a question is not what the tab calls out"
+    running.writer.put_finding(replace(QUESTION, acknowledged_s=331.0, cleared_s=331.0))
+    running.writer.put_finding(replace(DRIFT, acknowledged_s=331.0))
+    running.writer.commit()
+    page.wait_for_selector(".finding.warning:has-text('acknowledged at 5 min')")
+    assert "request acknowledge 1" not in warned.inner_text()
+    assert page.locator(".finding.question").count() == 0
+    assert "one question answered or over" in page.locator(".cleared-note").inner_text()
+    assert _overflow(page) == 0
+    page.goto(page.url + "soak/1")
+    page.wait_for_selector(".finding-list")
+    rows = [re.sub(r"\s+", " ", row.inner_text()) for row in page.locator(".finding-list li").all()]
+    assert "acknowledged at 5 min" in rows[0]
+    assert "Not acknowledged: soakbench request acknowledge 2" in rows[1]
+    assert rows[2].startswith(
+        "3 ? Question pair1 (V1/V2) since 3 min 30 s, asked at 5 min, answered at 5 min"
+    )
+    assert "Acknowledge it" not in rows[2], "what was answered asks nobody any more"
+    assert _overflow(page) == 0
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_marks_are_listed_as_text_and_stand_on_the_time_axis_as_they_are_made(
+    running: RunningSoak, visitor: Visitor, size: dict[str, int]
+) -> None:
+    running.go_on(330.0)
+    page = visitor.open(running.path, running.clock, "/soak/1", size=size)
+    page.wait_for_selector("#soak-marks .none")
+    _drawn(page)
+    for mark in MARKS:
+        running.writer.put_mark(mark)
+    running.go_on(2.0, now={"state": "setting bias", "states": STATES})
+    page.wait_for_selector(".marks li")
+    rows = [
+        [cell.inner_text() for cell in row.locator("span").all()] for row in page.locator(".marks li").all()
+    ]
+    assert rows == [
+        ["2 min", "asked", "signal on"],
+        ["3 min", "asked", "signal off"],
+        ["3 min 20 s", "said", HOSTILE],
+        ["4 min 50 s", "asked", "acknowledge finding 6"],
+    ]
+    page.wait_for_function(f"() => {PLOT}.data.at(-1).x.length === 4")
+    ticks = page.evaluate(f"{PLOT}.data.at(-1).x")
+    assert ticks == [figures.ms(mark.t_us / 1e6) for mark in MARKS]
+    drawn = page.locator("#chart .annotation-text").all_text_contents()
+    assert {"under signal", "setting bias"} <= set(drawn)
+    assert page.evaluate("window.taken") is None
+    assert page.locator("#soak-marks script, #soak-marks img").count() == 0
+    assert _overflow(page) == 0
+
+
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_own_window_side_balance_and_clicks_are_on_the_page_of_a_finished_soak(
+    tmp_path: Path, visitor: Visitor, size: dict[str, int]
+) -> None:
+    text = setup_text().replace("[plan]", "[limits]\npair_low_mA = 70\npair_high_mA = 78.5\n[plan]")
+    soak = RunningSoak(tmp_path / "soak.db", text)
+    soak.go_on(330.0)
+    whole = {
+        "states": STATES,
+        "clicks": 3,
+        "statements": {"side balance": "conditional pass"},
+        "side_balance_pct": -3.94,
+        "side_balance_expanded_uncertainty_pct": 1.32,
+    }
+    channels = [
+        {**pair, "statements": {**pair["statements"], "own window": statement}}
+        for pair, statement in zip(
+            VERDICT["channels"], ("pass", None, "conditional pass", "fail"), strict=True
+        )
+    ]
+    document = {**VERDICT, "soak": {**VERDICT["soak"], **whole}, "channels": channels}
+    soak.writer.put_finding(QUESTION)
+    soak.writer.end_soak(ended=STARTED + timedelta(seconds=330), how="finished", verdict=document)
+    soak.writer.close()
+    page = visitor.open(soak.path, soak.clock, "/soak/1", size=size)
+    page.wait_for_selector(".pairs-table")
+    rows = [" ".join(row.inner_text().split()) for row in page.locator(".pairs-table tbody tr").all()]
+    for row, said in zip(rows, ("pass", "not judged", "pass, too close to call", "fail"), strict=True):
+        assert f"own window: {said}" in row
+    shown = page.locator(".pairs-table").inner_text() + "".join(
+        cell.get_attribute("data-label") or "" for cell in page.locator(".pairs-table td").all()
+    )
+    assert "own window 70 to 78.5" in shown
+    sides = " ".join(page.locator(".sides").inner_text().split())
+    assert "push less pull −3.9 ±1.4 % of their mean, limit 5 %" in sides
+    assert "▲ pass, too close to call" in sides.replace("▲pass", "▲ pass")
+    conditions = " ".join(page.locator("#soak-conditions").inner_text().split())
+    assert "3 clicks on all channels, none judged" in conditions
+    assert "State: under signal 2 min to 3 min" in conditions
+    listed = page.locator(".finding-list").inner_text()
+    assert "not answered" in listed
+    assert "soakbench request" not in listed, "nobody is left to ask"
     assert _overflow(page) == 0
 
 

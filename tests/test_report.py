@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from dashboard.report import ReportData, compile_pdf, document, story_of, write_report
 from dashboard.report_chart import chart_svg, printable
 from dashboard.series import Series, from_others
-from logger.blocks import DaqInfo
+from logger.blocks import DaqInfo, Mark
 from logger.clock import ManualClock
 from logger.convert import Calibration
 from logger.errors import FileExistsAlready, RequestError
@@ -325,6 +325,90 @@ def test_the_page_lists_every_finding_with_its_times_and_advice() -> None:
     assert "Look at its coupling capacitor and grid leak; do not leave it." in text
     assert "No reading of any channel for 40 s: nothing is known of the amplifier in that time." in text
     assert "Mains went from 231 to 226 V within 2 s." in text
+
+
+def said_meanwhile() -> ReportData:
+    """A soak in which a person was asked, answered, and declared things."""
+    question = replace(
+        DRIFT,
+        id=4,
+        kind=Kind.QUESTION,
+        channel="pair1",
+        channels=("pair1",),
+        severity=Severity.REMARK,
+        says="pair1 (V1/V2) moved smoothly from 74.1 to 76.0 mA and stopped: adjusted?",
+        advice="Acknowledge it if somebody turned its pot.",
+    )
+    answered = replace(
+        question, id=5, onset_s=6500.0, raised_s=6600.0, acknowledged_s=6900.0, cleared_s=6900.0
+    )
+    data = a_report(findings=(replace(DRIFT, acknowledged_s=6400.0), question, answered))
+    data.judged["soak"]["clicks"] = 3
+    data.judged["soak"]["states"] += [
+        {"state": "under signal", "from_s": 3600.0},
+        {"state": "soaking", "from_s": 4200.0},
+        {"state": "setting bias", "from_s": 8400.0},
+    ]
+    marks = (
+        Mark(3_600_000_000, "signal on"),
+        Mark(4_200_000_000, "signal off"),
+        Mark(6_900_000_000, "acknowledge 5"),
+        Mark(7_200_000_000, HOSTILE),
+    )
+    return replace(data, marks=marks)
+
+
+@needs_poppler
+def test_what_was_asked_said_and_declared_is_on_the_page() -> None:
+    data = said_meanwhile()
+    text = text_of(printed(data))
+
+    assert (
+        "1 ▲ Drift, pair3 (V5/V6) · warning · since 1 h 30 min, raised at 1 h 45 min, acknowledged at" in text
+    )
+    assert "4 ? Question, pair1 (V1/V2) · since 1 h 30 min, asked at 1 h 45 min, not answered" in text
+    assert (
+        "5 ? Question, pair1 (V1/V2) · since 1 h 48 min, asked at 1 h 50 min, answered at 1 h 55 min" in text
+    )
+    assert text.count("Acknowledge it if somebody turned its pot.") == 1
+    assert "1 h asked signal on" in text
+    assert "1 h 55 min asked acknowledge finding 5" in text
+    assert f"2 h said {HOSTILE}" in text
+    assert "3 clicks on all channels, none judged. Under signal 1 h to 1 h 10 min: no idle figure" in text
+    assert "Setting bias 2 h 20 min to 2 h 30 min" in text
+    assert "4 marks, listed above." in text
+    svg = chart_svg(data.series, story_of(data))
+    for state in ("under signal", "setting bias"):
+        assert f">{state}<" in svg
+    assert "Marks" not in text_of(four_pairs())
+    assert "clicks" not in text_of(four_pairs())
+
+
+@needs_poppler
+def test_the_own_window_and_the_balance_of_the_sides_are_statements_on_the_page() -> None:
+    text = setup_text() + "\n[limits]\npair_low_mA = 70\npair_high_mA = 78.5"
+    data = a_report(text=text)
+    for pair, statement in zip(data.pairs, ("pass", None, "conditional pass", "fail"), strict=True):
+        pair["statements"]["own window"] = statement
+    data.judged["soak"] |= {
+        "statements": {"side balance": "conditional fail"},
+        "side_balance_pct": 5.12,
+        "side_balance_expanded_uncertainty_pct": 1.32,
+    }
+    page = text_of(printed(data))
+
+    assert "own window 70 to 78.5" in page
+    for said in ("pass", "not judged", "▲ pass, too close to call", "■ fail"):
+        assert f"own window: {said}" in page
+    assert "push less pull +5.1 ± 1.3 % of their mean, limit 5 % · ▲ fail, too close to call" in page
+    assert "; settled current 70 to 78.5 mA, the set" in page
+    assert "; sides apart by at most 5 % of their mean" in page
+    assert "20 statements were made" in page  # 16, three of the window, one of the sides
+    data.judged["soak"] |= {"statements": {"side balance": None}, "side_balance_pct": None}
+    data.judged["soak"]["side_balance_expanded_uncertainty_pct"] = None
+    page = text_of(printed(data))
+    assert "Side balance · limit 5 % · not judged" in page
+    assert "Not judged of the soak: side balance." in page
 
 
 @needs_poppler

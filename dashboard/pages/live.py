@@ -12,7 +12,7 @@ from dashboard.bench import IN_FORCE, Absent, Bench, Look
 from dashboard.chart import digest, spoken
 from dashboard.pages import parts
 from dashboard.pages.parts import Children
-from logger.finding import Finding, Severity
+from logger.finding import Finding, Kind, Severity
 from logger.setup import Channel, Setup
 
 POLL_MS: Final = 1000
@@ -159,12 +159,22 @@ def open_findings(look: Look, findings: list[Finding]) -> Children:
     if not look.running:
         return []
     blocks: Children = [parts.finding_block(*pair, look.soak.setup) for pair in parts.led(findings)]
-    cleared = sum(not one.open for one in look.findings)
-    if cleared:
-        count = "one finding" if cleared == 1 else f"{cleared} findings"
+    over = [one.kind is Kind.QUESTION for one in look.findings if not one.open]
+    if over:
+        counts = [
+            f"{'one' if count == 1 else count} {what}{'' if count == 1 else 's'} {done}"
+            for what, done, count in (
+                ("finding", "cleared", over.count(False)),
+                ("question", "answered or over", over.count(True)),
+            )
+            if count
+        ]
         blocks.append(
             html.P(
-                [f"{count} cleared: ", dcc.Link("see the soak's page", href=f"/soak/{look.soak.id}")],
+                [
+                    f"{', '.join(counts)}: ",
+                    dcc.Link("see the soak's page", href=f"/soak/{look.soak.id}"),
+                ],
                 className="cleared-note",
             )
         )
@@ -245,17 +255,17 @@ def _ended(look: Look) -> html.Section:
 
 def _pair_tiles(look: Look, channels: dict[str, Any]) -> Children:
     setup = look.soak.setup
-    worst: dict[str, Severity] = {}
+    worst: dict[str, Finding] = {}
     for finding in look.open_findings:
         for name in {finding.channel, *(() if finding.channel else finding.channels)}:
-            if name is not None and (name not in worst or finding.severity.rank > worst[name].rank):
-                worst[name] = finding.severity
+            if name is not None and (name not in worst or parts.rank(finding) > parts.rank(worst[name])):
+                worst[name] = finding
     pairs = setup.pairs
 
     def badness(channel: Channel) -> tuple[int, float]:
         found = worst.get(channel.name)
         difference = (channels.get(channel.name) or {}).get("from_others")
-        return (-(found.rank + 1) if found else 0, -abs(difference or 0.0))
+        return (-(parts.rank(found) + 1) if found else 0, -abs(difference or 0.0))
 
     place = {channel.name: rank for rank, channel in enumerate(sorted(pairs, key=badness))}
     return [
@@ -275,7 +285,7 @@ def _pair_tile(
     channel: Channel,
     index: int,
     now: dict[str, Any],
-    severity: Severity | None,
+    worst: Finding | None,
     place: int,
     look: Look,
 ) -> html.Article:
@@ -284,14 +294,15 @@ def _pair_tile(
     The lines that may come and go have their room from the beginning, so that nothing jumps.
     """
     setup, stale = look.soak.setup, look.stale
+    found = None if worst is None else words.look(worst)
     sockets = f" {'/'.join(channel.sockets)}" if channel.sockets else ""
     named: Children = [parts.line_sample(index), html.Span(channel.name, className="name")]
     if sockets:
         named.append(html.Span(sockets, className="sockets"))
-    if severity is not None:
+    if found is not None:
         named.append(
             html.Span(
-                [parts.sign(severity), html.Span(severity.value, className="unseen")],
+                [parts.sign(found), html.Span(found, className="unseen")],
                 className="tile-sign",
             )
         )
@@ -333,7 +344,7 @@ def _pair_tile(
                     className="detail",
                 )
             )
-    mark = f" {severity.value}" if severity is not None else ""
+    mark = f" {found}" if found is not None else ""
     return html.Article(
         [
             html.H3(named, className="tile-head"),

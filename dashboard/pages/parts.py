@@ -11,10 +11,11 @@ from dashboard import words
 from dashboard.bench import Absent
 from dashboard.chart import spoken
 from dashboard.figures import PALETTE, pair_style
-from logger.finding import Finding, Severity
+from logger.finding import Finding, Kind
 from logger.setup import Setup
 
-SHAPE: Final = {Severity.REMARK: "•", Severity.WARNING: "▲", Severity.TRIP: "■"}
+SHAPE: Final = {"remark": "•", "question": "?", "warning": "▲", "trip": "■"}
+"""By what a finding looks like (`words.look`)."""
 
 CAUTION: Final = (
     "Lethal voltage inside, also after switching off; an HT reading of zero proves nothing. Glass is hot. "
@@ -35,14 +36,19 @@ def labels_of(setup: Setup) -> dict[str, str]:
     return {channel.name: channel.label for channel in setup.channel}
 
 
-def sign(severity: Severity) -> html.Span:
-    """Return a severity's shape; never alone, the word stands beside it."""
-    return html.Span(SHAPE[severity], className=f"sign {severity.value}", **hidden())
+def sign(look: str) -> html.Span:
+    """Return the shape of what a finding looks like; never alone, the word stands beside it."""
+    return html.Span(SHAPE[look], className=f"sign {look}", **hidden())
+
+
+def rank(finding: Finding) -> int:
+    """Return 0 to 3, greater is worse: a question waits for an answer, so it comes before other remarks."""
+    return tuple(SHAPE).index(words.look(finding))
 
 
 def worst_first(findings: Sequence[Finding]) -> list[Finding]:
     """Order findings: the worst first, the newest of equals before the older."""
-    return sorted(findings, key=lambda one: (-one.severity.rank, -one.raised_s, one.id))
+    return sorted(findings, key=lambda one: (-rank(one), -one.raised_s, one.id))
 
 
 def led(findings: Sequence[Finding]) -> list[tuple[Finding, list[Finding]]]:
@@ -55,31 +61,37 @@ def led(findings: Sequence[Finding]) -> list[tuple[Finding, list[Finding]]]:
     ]
 
 
-def timing(finding: Finding) -> str:
-    """Say when it began, when it was said, when it went."""
-    said = f"began at {words.duration(finding.onset_s)}, raised at {words.duration(finding.raised_s)}"
-    if finding.cleared_s is not None:
-        said += f", cleared at {words.duration(finding.cleared_s)}"
-    return said
+def reply(finding: Finding) -> Children:
+    """Return how a person answers or acknowledges a finding of a running soak; nothing where that is done."""
+    if not words.waits(finding):
+        return []
+    said = "To answer yes: " if finding.kind is Kind.QUESTION else "Not acknowledged: "
+    return [html.P([said, html.Code(words.acknowledge(finding))], className="reply")]
 
 
 def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) -> html.Article:
-    """Return one leading finding with those under it: what to do, what, how much, since when."""
+    """Return one leading finding with those under it: what to do, what, how much, since when.
+
+    Of a question what is asked comes first. Of a running soak: it says how to answer or acknowledge.
+    """
     labels = labels_of(setup)
-    whom = words.whom(finding, labels)
+    whom, look = words.whom(finding, labels), words.look(finding)
+    asks = finding.kind is Kind.QUESTION
     head: Children = [
         html.Span(str(finding.id), className="numeral"),
-        sign(finding.severity),
-        html.Strong(words.severity(finding.severity)),
-        html.Span(finding.kind.value),
+        sign(look),
+        html.Strong(look.capitalize()),
     ]
+    if not asks:
+        head.append(html.Span(finding.kind.value))
     if whom:
         head.append(html.Span(whom, className="whom"))
-    head.append(html.Span(timing(finding), className="timing"))
+    head.append(html.Span(words.timing(finding), className="timing"))
     body: Children = [html.H2(head, className="finding-head")]
+    told: Children = [html.P(sentence(finding.says), className="says")]
     if finding.advice and finding.open:
-        body.append(html.P(finding.advice, className="advice"))
-    body.append(html.P(f"{sentence(finding.says)}", className="says"))
+        told.insert(1 if asks else 0, html.P(finding.advice, className="advice"))
+    body += [*told, *reply(finding)]
     if followers:
         body.append(
             html.Ul(
@@ -87,12 +99,12 @@ def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) 
                     html.Li(
                         [
                             html.Span(str(follower.id), className="numeral"),
-                            sign(follower.severity),
+                            sign(words.look(follower)),
                             html.Span(
                                 [
-                                    f"{words.severity(follower.severity)}, {follower.kind.value}: "
-                                    f"{sentence(follower.says)} ",
-                                    html.Span(timing(follower), className="timing"),
+                                    f"{_named(follower)}: {sentence(follower.says)} ",
+                                    html.Span(words.timing(follower), className="timing"),
+                                    *reply(follower),
                                 ]
                             ),
                         ]
@@ -104,7 +116,13 @@ def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) 
             )
         )
     state = "open" if finding.open else "cleared"
-    return html.Article(body, className=f"finding {finding.severity.value} {state}")
+    return html.Article(body, className=f"finding {look} {state}")
+
+
+def _named(finding: Finding) -> str:
+    """Return severity and kind: `Warning, mismatch`; of a question the word alone."""
+    look = words.look(finding).capitalize()
+    return look if finding.kind is Kind.QUESTION else f"{look}, {finding.kind.value}"
 
 
 def sentence(text: str) -> str:

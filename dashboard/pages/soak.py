@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import date
 from typing import Any, Final
 
@@ -11,6 +12,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_prop
 from dashboard import chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
 from dashboard.chart import digest, spoken
+from dashboard.figures import by_state
 from dashboard.pages import parts
 from dashboard.pages.live import age_in_words, plain_tree, state_in_words, title
 from dashboard.pages.parts import Children
@@ -37,6 +39,7 @@ def layout(which: int | str) -> list[Any]:
         html.Section(id="soak-verdict", **{"aria-live": "polite", **spoken("Verdict")}),
         html.Div(chart.component(), id="soak-chart"),
         html.Section(id="soak-findings", **spoken("Findings")),
+        html.Section(id="soak-marks", **spoken("Marks")),
         html.Section(id="soak-table", **spoken("Figures of each pair")),
         html.Section(
             [
@@ -68,6 +71,7 @@ def register(app: Dash, bench: Bench) -> None:
         Output("soak-verdict", "children"),
         Output("soak-chart", "hidden"),
         Output("soak-findings", "children"),
+        Output("soak-marks", "children"),
         Output("soak-table", "children"),
         Output("soak-calibration-says", "children"),
         Output("soak-choice", "options"),
@@ -108,6 +112,7 @@ def _nothing(absent: Absent) -> dict[str, Any]:
         "verdict": parts.nothing(absent),
         "hidden": True,
         "findings": None,
+        "marks": None,
         "table": None,
         "calibration": None,
         "choices": [],
@@ -127,6 +132,7 @@ def _page(look: Look, reader: Reader) -> dict[str, Any]:
         "verdict": verdict(look),
         "hidden": look.soak.last_t_us is None,
         "findings": findings(look),
+        "marks": marks(look),
         "table": table(look),
         "calibration": calibration(look, reader),
         "choices": options,
@@ -226,31 +232,58 @@ def findings(look: Look) -> Children:
     setup = look.soak.setup
     return [
         heading,
-        html.Ol([_row(finding, look.findings, setup) for finding in look.findings], className="finding-list"),
+        html.Ol([_row(finding, look, setup) for finding in look.findings], className="finding-list"),
     ]
 
 
-def _row(finding: Finding, all_findings: tuple[Finding, ...], setup: Setup) -> html.Li:
+def _row(finding: Finding, look: Look, setup: Setup) -> html.Li:
     labels = parts.labels_of(setup)
-    leader = next((one for one in all_findings if one.id == finding.under), None)
-    whom = words.whom(finding, labels)
+    leader = next((one for one in look.findings if one.id == finding.under), None)
+    kind = words.look(finding)
+    what = ("" if finding.kind is Kind.QUESTION else finding.kind.value, words.whom(finding, labels))
+    named = ", ".join(part for part in what if part)
+    timing = words.timing(finding)
+    if finding.kind is Kind.QUESTION and words.waits(finding) and not look.running:
+        timing += ", not answered"
     first: Children = [
-        parts.sign(finding.severity),
-        html.Strong(words.severity(finding.severity)),
-        html.Span(f"{finding.kind.value}{f', {whom}' if whom else ''}"),
-        html.Span(parts.timing(finding), className="timing"),
+        parts.sign(kind),
+        html.Strong(kind.capitalize()),
+        *([html.Span(named)] if named else []),
+        html.Span(timing, className="timing"),
     ]
     if leader is not None:
         first.append(html.Span(f"follows from {leader.id}", className="timing"))
     body: Children = [html.P(first, className="finding-head"), html.P(parts.sentence(finding.says))]
-    if finding.advice:
+    if finding.advice and (finding.open or finding.kind is not Kind.QUESTION):
         body.append(html.P(finding.advice, className="advice"))
+    if look.running:
+        body += parts.reply(finding)
     state = "open" if finding.open else "cleared"
     return html.Li(
         [html.Span(str(finding.id), className="numeral"), html.Div(body)],
-        className=f"{finding.severity.value} {state}",
+        className=f"{kind} {state}",
         value=str(finding.id),
     )
+
+
+def marks(look: Look) -> Children:
+    """List what persons said and asked, by elapsed time: the ticks on the chart's time axis."""
+    heading = html.H2("Marks")
+    if not look.marks:
+        return [heading, html.P("None.", className="none")]
+    rows: Children = []
+    for mark in look.marks:
+        kind, text = words.asked(mark.text)
+        rows.append(
+            html.Li(
+                [
+                    html.Span(words.duration(mark.t_us / 1e6), className="when"),
+                    html.Span(kind, className="kind"),
+                    html.Span(text, className="text"),
+                ]
+            )
+        )
+    return [heading, html.Ol(rows, className="marks")]
 
 
 _COLUMNS: Final = ("Settled", "From the others", "Drift", "Dissipation", "Settled at", "Result")
@@ -261,7 +294,8 @@ def table(look: Look) -> Children:
     setup = look.soak.setup
     document = look.soak.verdict
     rated = f"% of {setup.ceiling.says}{setup.ceiling.memory}"
-    units = ("mA", "mA", "mA/h", rated, "elapsed", "")
+    window = words.window(setup.limits.pair_low_mA, setup.limits.pair_high_mA)
+    units = (f"mA; own window {window}" if window else "mA", "mA", "mA/h", rated, "elapsed", "")
     judged = {channel["name"]: channel for channel in (document or {}).get("channels", [])}
     now = (look.soak.now or {}).get("channels", {}) if look.running else {}
     rows = []
@@ -301,8 +335,31 @@ def table(look: Look) -> Children:
     return [
         html.H2("Pairs"),
         html.Table([html.Thead(html.Tr(header)), html.Tbody(rows)], className="pairs-table"),
+        *_sides(document, setup),
         html.P(note, className="hint"),
     ]
+
+
+def _sides(document: Mapping[str, Any] | None, setup: Setup) -> Children:
+    """Return the balance of the sides with its statement, where a verdict has one."""
+    soak = (document or {}).get("soak", {})
+    statements = soak.get("statements", {})
+    if "side balance" not in statements:
+        return []
+    behind = words.uncertainty(soak["side_balance_expanded_uncertainty_pct"])
+    said: Children = [
+        html.Strong("Side balance"),
+        html.Span(
+            [
+                "push less pull ",
+                html.Span(words.number(soak["side_balance_pct"], signed=True), className="figure"),
+                html.Span(f" {behind}", className="uncertainty"),
+                f" % of their mean, limit {setup.limits.side_balance_pct:g} %",
+            ]
+        ),
+        _said(statements["side balance"]),
+    ]
+    return [html.P(said, className="sides")]
 
 
 def _cell(figure: str, behind: str, statement: Any) -> Children:
@@ -323,12 +380,13 @@ def _labelled(label: str) -> dict[str, Any]:
     return {"data-label": label}
 
 
-def _said(statement: str | None) -> html.Span:
+def _said(statement: str | None, of: str = "") -> html.Span:
+    """Return a statement with its sign; `of` names what it is about where the column does not."""
     look = _VERDICT_LOOK.get(statement or "", "plain" if statement else "unjudged")
     content: Children = []
     if statement in _VERDICT_SIGN:
         content.append(html.Span(_VERDICT_SIGN[statement], className=f"sign {look}", **parts.hidden()))
-    content.append(html.Span(words.statement(statement)))
+    content.append(html.Span(f"{of}: {words.statement(statement)}" if of else words.statement(statement)))
     return html.Span(content, className=f"statement {look}")
 
 
@@ -340,12 +398,13 @@ def _judged_cells(pair: dict[str, Any]) -> list[Children]:
     if interval and None not in interval:
         between = f"({' to '.join(words.number(end, 2, signed=True) for end in interval)})"
     settled_at = pair.get("settled_at_s")
+    settled = _cell(
+        words.number(pair.get("settled_mA")), words.uncertainty(pair.get("expanded_uncertainty_mA")), _UNSAID
+    )
+    if "own window" in statements:
+        settled.append(_said(statements["own window"], "own window"))
     return [
-        _cell(
-            words.number(pair.get("settled_mA")),
-            words.uncertainty(pair.get("expanded_uncertainty_mA")),
-            _UNSAID,
-        ),
+        settled,
         _cell(
             words.number(pair.get("from_others_mA"), signed=True),
             words.uncertainty(pair.get("from_others_expanded_uncertainty_mA")),
@@ -525,11 +584,14 @@ def conditions(look: Look) -> Children:
         skipped = soak.get("lines_skipped", {}).get("count")
         if skipped:
             items.append(("Lines skipped", f"{skipped:,}"))
+        if soak.get("clicks"):
+            items.append(("Clicks", words.clicks(soak["clicks"])))
         items.append(("Judged by", str(document["program"])))
     else:
         items.append(("Scans", f"{look.soak.scans:,}"))
     for band in look.steps():
-        items.append((f"Step: {band.name}", f"{words.duration(band.from_s)} to {words.duration(band.to_s)}"))
+        items.append((f"Step: {band.name}", words.stretches([(band.from_s, band.to_s)])))
+    items += [(f"State: {name}", words.stretches(found)) for name, found in by_state(look.states()).items()]
     gaps = [finding for finding in look.findings if finding.kind is Kind.GAP]
     gap_list: Children = [html.H3("Gaps"), html.P("None.", className="none")]
     if gaps:
