@@ -26,7 +26,7 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="the simulated DAQ needs
 
 SAME_RAISED_S = 2.0
 SEED = {"unsettled": 1}  # the demo's own
-SOAK_MIN = {"drift": 60.0}
+SOAK_MIN = {"drift": 60.0, "unsettled": 60.0}
 SCANS_PER_S = {"cable-out": demo.SCANS_PER_S}
 """Others 4: what happens in them lasts seconds. The full soak below has the full rate too."""
 FOUND = tuple(NAMES)[: tuple(NAMES).index("re-lock")]
