@@ -47,7 +47,8 @@ class Explainer:
         self.channel = channel
         self._pair = names.index(channel)
         self._t_s: list[float] = []
-        self._sights: dict[str, list[tuple[float, Sight]]] = {}
+        self.seen: dict[str, list[tuple[float, Sight]]] = {}
+        """By kind: when (seconds since the first scan), and what its detector made of the pair."""
         self._ticks: list[tuple[FloatArray, FloatArray]] = []
         self._marks: list[Mark] = []
 
@@ -65,7 +66,7 @@ class Explainer:
                     (output.ticks.t_s.astype(np.float64), output.ticks.mean[:, self._setup.pair_columns])
                 )
             for kind, sight in pipeline.sights(self._pair):
-                self._sights.setdefault(kind, []).append((until_us / 1e6, sight))
+                self.seen.setdefault(kind, []).append((until_us / 1e6, sight))
 
     def write(self, path: Path, findings: Iterable[Finding], *, force: bool) -> None:
         """Write the page. Raises where the file exists, unless `force`, or can't be written."""
@@ -98,7 +99,7 @@ class Explainer:
     def _figure(self, findings: list[Finding]) -> Any:
         from plotly.subplots import make_subplots
 
-        kinds = list(self._sights)
+        kinds = list(self.seen)
         rows = 1 + len(kinds)
         heights = [_TOP_PX] + [_ROW_PX] * len(kinds)
         figure = make_subplots(
@@ -109,7 +110,7 @@ class Explainer:
             vertical_spacing=min(0.03, 0.6 / rows),
             subplot_titles=[
                 "pair currents",
-                *(f"{kind}: {self._sights[kind][-1][1].what}" for kind in kinds),
+                *(f"{kind}: {self.seen[kind][-1][1].what}" for kind in kinds),
             ],
         )
         self._draw_currents(figure)
@@ -154,7 +155,7 @@ class Explainer:
         figure.update_yaxes(title_text="mA", row=1, col=1)
 
     def _draw_sight(self, figure: Any, row: int, kind: str) -> None:
-        sights = self._sights[kind]
+        sights = self.seen[kind]
         x = np.array([t_s for t_s, _ in sights]) / 60.0
         value, limit = (np.array([getattr(s, what) for _, s in sights]) for what in ("value", "limit"))
         _line(figure, row, x, limit, "limit", _LIMIT, 1.2, dash="dash")

@@ -14,7 +14,17 @@ from logger.finding import Kind, Severity
 from logger.settling import began, flicker_covariance
 from logger.setup import Setup
 from logger.watch.noise import LAGS, flicker_level, levels_beside
-from logger.watch.seconds import BoolArray, Claim, Clear, Events, Minutes, Seconds, median, own_movement
+from logger.watch.seconds import (
+    BoolArray,
+    Claim,
+    Clear,
+    Events,
+    Minutes,
+    Seconds,
+    Sight,
+    median,
+    own_movement,
+)
 
 _WINDOWS: Final = (6, 8, 11, 15, 20, 30, 45, 60, 90, 120, 180)
 """Minutes since a drift may have begun. With one of 5, half of the false alarms were its own."""
@@ -117,6 +127,8 @@ class Drift:
         self._seen_supply = self._mains or setup.first("HT") is not None
         self._open = [False] * len(self._names)
         self._calm = [0] * len(self._names)
+        self._seen: tuple[_Fits, float] | None = None
+        """What the last minute was fitted to, and the limit, for whoever wants to see."""
         self._stood_min = [-math.inf] * len(self._names)
         self._off_min = math.nan
         self._stopped_min = -math.inf
@@ -129,6 +141,7 @@ class Drift:
         if not second.closes_minute:
             return []
         self._note_stop(second)
+        self._seen = None
         if second.state != "soaking" or not second.powered:
             return []
         if not any(settled == settled for settled in self._settled_min):
@@ -137,6 +150,7 @@ class Drift:
         limit = self.limit()
         fits = self._fits(second, limit, self._open)
         best, score = _surest(fits, limit)
+        self._seen = fits, limit
         self._clear(second, fits, limit, out)
         for j in sorted(best, key=lambda j: -score[j]):
             row: int | None = best[j]
@@ -150,6 +164,11 @@ class Drift:
             if not _jumped(fits.own[fits.starts[j] :, j], _WINDOWS[row]):
                 out.extend(self._raise(j, fits, row, second))
         return [(len(second) - 1, event) for event in out]
+
+    def sight(self, pair: int) -> Sight:
+        """Return how far the clearest window meets the weakest of what a drift must show; 1 is enough."""
+        met = math.nan if self._seen is None else _met(*self._seen)[pair]
+        return Sight(met, 1.0, "of what is asked", "the clearest window's slope and sureness")
 
     def _amounts(self, j: int, fits: _Fits, limit: float) -> bool:
         """Whether the last ten minutes as a whole move by half the limit, as far as their noise lets tell."""
@@ -391,6 +410,15 @@ def _surest(fits: _Fits, limit: float) -> tuple[dict[int, int], list[float]]:
     clearest = np.where(sure, score, 0.0).argmax(axis=0)
     best = {j: int(clearest[j]) for j in np.flatnonzero(sure.any(axis=0)).tolist()}
     return best, [float(x) for x in score.max(axis=0)]
+
+
+def _met(fits: _Fits, limit: float) -> list[float]:
+    """Return how far each pair's clearest window meets what `_surest` asks for at least, or NaN."""
+    size = np.abs(fits.slope)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        asked = np.maximum(0.5 * limit + _Z_HALF * fits.margin, _Z_STILL * fits.margin)
+        asked = np.maximum(asked, 0.75 * limit)
+        return [float(x) for x in np.fmax.reduce(size / asked, axis=0)]
 
 
 @dataclass(frozen=True)

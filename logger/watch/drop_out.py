@@ -12,7 +12,7 @@ import numpy as np
 from logger.blocks import FloatArray, ReadingBlock
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import Claim, Clear, Events, Seconds, Tens, others_median
+from logger.watch.seconds import Claim, Clear, Events, Seconds, Sight, Tens, others_median
 
 _GONE, _BACK = 0.2, 0.5
 _HALF_LEAST, _HALF_MOST = 0.4, 0.6
@@ -148,6 +148,12 @@ class DropOut:
             if not any(self._fall):
                 self._ht_base = _means(self._tens.ht_v[first : index + 1][recent, None])[0]
         return []
+
+    def sight(self, pair: int) -> Sight:
+        """Return the last bin in per cent of the level that it is held against; lower is worse."""
+        what = "current in % of its level; below the line it is gone"
+        newest = float(self._tens.current_a[-1, pair]) if len(self._tens) else math.nan
+        return Sight(newest / self._base[pair] * 100.0, 100.0 * _GONE, "%", what)
 
     def calm(self, block: ReadingBlock) -> bool:
         """Whether a block of any length holds nothing for this detector, whatever levels it will learn."""

@@ -10,7 +10,7 @@ import numpy as np
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seconds, ewma, median
+from logger.watch.seconds import MINUTE_S, BoolArray, Claim, Clear, Events, Seconds, Sight, ewma, median
 from logger.watch.unanswered import Fall, Unanswered
 
 _STUCK_S, _MOVED_S, _WELL_S, _WRONG_S = 60, 120, 30, 5
@@ -60,6 +60,7 @@ class MeasuringFault:
         self._supply_v = [np.nan, np.nan]  # mains and HT, the minute before
         self._last = np.full(pairs, np.nan)
         self._step = np.full(pairs, np.nan)
+        self._scatter_a: FloatArray = np.full(pairs, np.nan)
         self._minute: list[tuple[FloatArray, FloatArray, BoolArray, FloatArray, FloatArray]] = []
         """The running minute: values, scatters, odd ones, mains, HT."""
         self._odd: list[list[bool]] = [[] for _ in range(pairs)]
@@ -132,11 +133,17 @@ class MeasuringFault:
             self._same = since
             self._moved = np.minimum(self._moved + moves.sum(axis=0), 10_000)
             self._recent = [[value] for value in last.tolist()]
-        self._last, self._step = last, step
+        self._last, self._step, self._scatter_a = last, step, scatter[-1]
         self._minute.append((seconds.current_a, scatter, odd, seconds.mains_v, seconds.ht_v))
         if int(seconds.on_end_s) % MINUTE_S == MINUTE_S - 1:
             self._learn(seconds)
         return out
+
+    def sight(self, pair: int) -> Sight:
+        """Return how restless a pair's last second was, in times of what is usual."""
+        what = "restlessness within the last second, in times of the usual"
+        value = float(self._scatter_a[pair] / self._base_a[pair])
+        return Sight(value, _NOISY, "times", what)
 
     def _powered_down(self, seconds: Seconds, out: list[tuple[int, Claim | Clear]]) -> None:
         """Begin anew: what was wrong with a lead may have been put right while the amp was off."""

@@ -6,7 +6,7 @@ import math
 
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, others_median
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, Sight, others_median
 
 _HOLD = 5
 
@@ -63,6 +63,16 @@ class Mismatch:
                 if len(self._names) == 2:
                     self._open = [False, False]
         return [(len(second) - 1, event) for event in out]
+
+    def sight(self, pair: int) -> Sight:
+        """Return how far the last minute was from the others."""
+        what = "last minute, away from the others"
+        if not len(self._minutes) or len(self._names) < 2:
+            return Sight(math.nan, math.nan, "mA", what)
+        current = self._minutes.currents(-1)[0].tolist()
+        median = others_median(current, [False] * len(current))
+        limit = self._setup.limits.match_a(median) if median == median else math.nan
+        return Sight(abs(self._difference(current, pair, median)) * 1e3, limit * 1e3, "mA", what)
 
     def _difference(self, current: list[float], j: int, median: float) -> float:
         return current[j] - current[1 - j] if len(current) == 2 else current[j] - median

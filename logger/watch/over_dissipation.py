@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
+from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import Claim, Clear, Events, Seconds
+from logger.watch.seconds import Claim, Clear, Events, Seconds, Sight
 
 _WARN_HOLD_S, _TRIP_HOLD_S, _CLEAR_HOLD_S = 30, 10, 60
 
@@ -38,10 +41,12 @@ class OverDissipation:
         self._level: list[Severity | None] = [None] * pairs
         self._failing = [False] * pairs
         self._onset = [0.0] * pairs
+        self._newest: FloatArray = np.full((1, pairs), np.nan)
 
     def update(self, seconds: Seconds) -> Events:
         """Take in a stretch."""
         factor = 2.0 if seconds.state == "under signal" else 1.0
+        self._newest = seconds.dissipation_pct
         hot = seconds.powered and bool((seconds.dissipation_pct > self._warn * factor).any())
         if not hot and not any(self._level):
             for j, read in enumerate((seconds.dissipation_pct == seconds.dissipation_pct).any(axis=0)):
@@ -54,6 +59,12 @@ class OverDissipation:
             closed_s, on_s = float(seconds.closed_s[row]), float(seconds.on_s[row])
             out.extend((row, event) for event in self._second(pcts, t_s, closed_s, on_s, factor))
         return out
+
+    def sight(self, pair: int) -> Sight:
+        """Return the newest dissipation beside where it warns."""
+        read = self._newest[:, pair]
+        read = read[read == read]
+        return Sight(float(read[-1]) if len(read) else math.nan, self._warn, "%", "anode dissipation")
 
     def _second(
         self, pcts: list[float], t_s: int, closed_s: float, on_s: float, factor: float

@@ -110,6 +110,9 @@ class Panel:
         self.measuring_fault = MeasuringFault(setup, self._intermittent.crackling)
         self.unsettled = Unsettled(setup, self.minutes, self.settled_min)
         self._swap = Swap(setup, self.minutes, self.book)
+        self._mismatch = Mismatch(setup, self.minutes)
+        self._over_dissipation = OverDissipation(setup)
+        self._runaway = Runaway(setup, self.tens, self.shifted_min, self.measuring_fault.humming)
         self._drift = Drift(setup, self.minutes, self.settled_min, self.shifted_min)
         self._step_change = StepChange(setup, self.tens, self.minutes, self.measuring_fault.humming)
         self._detectors = (
@@ -119,11 +122,11 @@ class Panel:
             BringUp(setup),
             MainsLost(setup),
             BiasLost(setup, self.tens),
-            OverDissipation(setup),
+            self._over_dissipation,
             OverTemperature(setup, self._warm),
             MainsChange(setup, self.tens),
             HTChange(setup, self.tens),
-            Runaway(setup, self.tens, self.shifted_min, self.measuring_fault.humming),
+            self._runaway,
             self._step_change,
             self._intermittent,
             Signal(setup, self.tens),
@@ -132,7 +135,7 @@ class Panel:
             self._drift,
             OutOfLimits(setup, self.minutes),
             SideBalance(setup, self.minutes),
-            Mismatch(setup, self.minutes),
+            self._mismatch,
             self._swap,
         )
 
@@ -140,8 +143,15 @@ class Panel:
     def seers(self) -> list[tuple[Kind, Seer]]:
         """The detectors that can say what they make of a pair just now, by the kind they would find."""
         return [
+            (Kind.DRIFT, self._drift),
+            (Kind.RUNAWAY, self._runaway),
+            (Kind.UNSETTLED, self.unsettled),
+            (Kind.MISMATCH, self._mismatch),
             (Kind.STEP_CHANGE, self._step_change),
+            (Kind.DROP_OUT, self.drop_out),
             (Kind.INTERMITTENT, self._intermittent),
+            (Kind.MEASURING_FAULT, self.measuring_fault),
+            (Kind.OVER_DISSIPATION, self._over_dissipation),
         ]
 
     def scans(self, block: ReadingBlock) -> list[Finding]:

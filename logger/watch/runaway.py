@@ -15,7 +15,7 @@ from logger.finding import Kind, Severity
 from logger.settling import flicker_covariance
 from logger.setup import Setup
 from logger.watch.noise import LAGS, levels
-from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Seconds, Tens, own_movement
+from logger.watch.seconds import BIN_S, BoolArray, Claim, Clear, Events, Seconds, Sight, Tens, own_movement
 
 _GROWTHS_S: Final = ((6, 1, (30.0, 60.0)), (24, 2, (120.0, 240.0)), (96, 6, (480.0, 960.0)))
 """Time constants of growth that are looked for, the bins over which a pair must first have risen: twice the
@@ -72,10 +72,15 @@ class _Growth:
     @property
     def said(self) -> bool:
         """Whether it is growth, and enough of it."""
+        return self.met > 1.0
+
+    @property
+    def met(self) -> float:
+        """How far it meets the weakest of what is asked of it."""
         (little, much), (large, less) = _BETTER
         excess = self.excess - self.spare
         asked = much + (less - much) * min(max((excess - little) / (large - little), 0.0), 1.0)
-        return excess > _LEAST and self.sure > _SURE and self.better > asked
+        return min(excess / _LEAST, self.sure / _SURE, self.better / asked)
 
 
 class Runaway:
@@ -121,6 +126,7 @@ class Runaway:
         self._peak = [0.0] * pairs
         self._quiet = [0] * pairs
         self._pct = [math.nan] * pairs
+        self._met = [0.0] * pairs
         self._noise: dict[float, tuple[int, FloatArray]] = {}
         """By time constant: up to which bin it was learnt, Hadamard variances (lags, pairs)."""
 
@@ -139,11 +145,16 @@ class Runaway:
         known = pct[pct == pct]
         return float(known[0]) if len(known) else self._pct[j]
 
+    def sight(self, pair: int) -> Sight:
+        """Return how far the best growth in the last bin met the weakest of what is asked; 1 is enough."""
+        return Sight(self._met[pair], 1.0, "of what is asked", "excess, sureness and shape of growth")
+
     def _looks(self, seconds: Seconds) -> list[tuple[int, Claim | Clear]]:
         out: list[tuple[int, Claim | Clear]] = []
         if not seconds.powered or seconds.state == "under signal" or not seconds.bins:
             return out
         indices = np.array([index for _, index in seconds.bins])
+        self._met = [0.0] * len(self._names)
         rising = self._rising(indices) & ~seconds.masked & ~self._humming
         if not rising.any() and not any(self._level):
             return out
@@ -169,9 +180,11 @@ class Runaway:
 
     def _look(self, seconds: Seconds, row: int, index: int, rising: BoolArray) -> list[Claim | Clear]:
         best: dict[int, _Growth] = {}
+        self._met = [0.0] * len(self._names)
         if rising.any():
             starts = self._starts(index)
             for j, growth in self._growths(index, starts, rising):
+                self._met[j] = max(self._met[j], growth.met)
                 if growth.said and (j not in best or growth.tau_s < best[j].tau_s):
                     best[j] = growth  # it quickens: the quickest that holds is the pace now
         out: list[Claim | Clear] = []

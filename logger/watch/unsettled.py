@@ -11,7 +11,7 @@ from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
 from logger.settling import SLOW_DOUBTED, Forecast, forecast
 from logger.setup import Setup
-from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, median, own_movement
+from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, Sight, median, own_movement
 
 _HOLD = 3
 _HOLD_MIN = 6.0  # a jump is known for one three minutes after it came
@@ -121,6 +121,11 @@ class Unsettled:
             return []
         self._forecast(second)
         return [(len(second) - 1, event) for event in self._judge(second, now)]
+
+    def sight(self, pair: int) -> Sight:
+        """Return how likely it is that a pair had not settled when the warm-up ended."""
+        what = "chance that it had not settled at the warm-up's end"
+        return Sight(100.0 * self._chance[pair], 100.0 * _SURE, "%", what)
 
     def _restarted(self) -> None:
         pairs = len(self._names)
