@@ -59,11 +59,6 @@ class PickUp:
         """Where the pairs stood before a second that may have been a click."""
         self._last = np.full(pairs, np.nan)
 
-    @property
-    def loud(self) -> bool:
-        """Whether all pairs are noisy together now, or have begun to be."""
-        return self._open or self._loud > 0
-
     def update(self, seconds: Seconds) -> Events:
         """Take in a stretch."""
         if len(self._names) < 2:
@@ -80,9 +75,16 @@ class PickUp:
         first = (place + seconds.bins[0][0]) // BIN_S
         rows = slice(first * BIN_S, (first + len(seconds.bins)) * BIN_S)
         bins = self._minute[rows].reshape(-1, BIN_S, 2 * len(self._names))
+        middles = _medians(bins[:, :, : len(self._names)])
         out: list[tuple[int, Said]] = []
-        for (row, _), values, middle in zip(seconds.bins, bins, _medians(bins), strict=True):
-            out += self._look(seconds, row, values, middle)
+        with np.errstate(invalid="ignore"):
+            calm = not self._open and not (middles > _LOUD * self._usual).any()
+        if calm:  # mostly
+            self._loud = self._calm = 0
+            self._seen.extend(middles)
+        else:
+            for (row, _), values, middle in zip(seconds.bins, bins, middles, strict=True):
+                out += self._look(seconds, row, values, middle)
         if place + len(seconds) == MINUTE_S:
             self._learn(seconds.on_end_s)
         return out
@@ -105,9 +107,8 @@ class PickUp:
         return np.where(seconds.masked, np.nan, apart)
 
     def _look(
-        self, seconds: Seconds, row: int, values: FloatArray, middle: FloatArray
+        self, seconds: Seconds, row: int, values: FloatArray, apart: FloatArray
     ) -> list[tuple[int, Said]]:
-        apart, level = np.split(middle, 2)
         known = (apart == apart) & (self._usual == self._usual)
         with np.errstate(invalid="ignore"):
             loud = bool(known.any()) and (apart > _LOUD * self._usual)[known].mean() >= _SHARE
@@ -115,6 +116,7 @@ class PickUp:
         if known.sum() < 2:
             loud = False
         elif loud:
+            level = _medians(values[None, :, len(known) :])[0]
             loud = self._together(values, known, level) <= self._by_chance(known, apart / level)
         if not loud and not self._open:
             self._seen.append(apart)
