@@ -131,6 +131,11 @@ def waits(finding: Finding) -> bool:
     return asks and finding.open and finding.acknowledged_s is None
 
 
+def calls(finding: Finding) -> bool:
+    """Whether it waits for a word, and a person is called to it: no warning that follows from another is."""
+    return waits(finding) and (finding.under is None or look(finding) != "warning")
+
+
 def acknowledge(finding: Finding) -> str:
     """Return the command by which a person acknowledges a finding, or answers a question."""
     return f"soakbench request acknowledge {finding.id}"

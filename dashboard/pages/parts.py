@@ -61,9 +61,19 @@ def led(findings: Sequence[Finding]) -> list[tuple[Finding, list[Finding]]]:
     ]
 
 
+def timing(finding: Finding, *, running: bool) -> html.Span:
+    """Return when it was what, and what it still waits for where `reply` does not say that."""
+    said = words.timing(finding)
+    if finding.kind is Kind.QUESTION:
+        said += ", not answered" if words.waits(finding) and not running else ""
+    elif running and words.waits(finding) and not words.calls(finding):
+        said += ", not acknowledged"
+    return html.Span(said, className="timing")
+
+
 def reply(finding: Finding) -> Children:
-    """Return how a person answers or acknowledges a finding of a running soak; nothing where that is done."""
-    if not words.waits(finding):
+    """Return how a person answers or acknowledges what calls in a running soak; else nothing."""
+    if not words.calls(finding):
         return []
     said = "To answer yes: " if finding.kind is Kind.QUESTION else "Not acknowledged: "
     return [html.P([said, html.Code(words.acknowledge(finding))], className="reply")]
@@ -86,7 +96,7 @@ def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) 
         head.append(html.Span(finding.kind.value))
     if whom:
         head.append(html.Span(whom, className="whom"))
-    head.append(html.Span(words.timing(finding), className="timing"))
+    head.append(timing(finding, running=True))
     body: Children = [html.H2(head, className="finding-head")]
     told: Children = [html.P(sentence(finding.says), className="says")]
     if finding.advice and finding.open:
@@ -103,7 +113,7 @@ def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) 
                             html.Span(
                                 [
                                     f"{_named(follower)}: {sentence(follower.says)} ",
-                                    html.Span(words.timing(follower), className="timing"),
+                                    timing(follower, running=True),
                                     *reply(follower),
                                 ]
                             ),

@@ -242,14 +242,11 @@ def _row(finding: Finding, look: Look, setup: Setup) -> html.Li:
     kind = words.look(finding)
     what = ("" if finding.kind is Kind.QUESTION else finding.kind.value, words.whom(finding, labels))
     named = ", ".join(part for part in what if part)
-    timing = words.timing(finding)
-    if finding.kind is Kind.QUESTION and words.waits(finding) and not look.running:
-        timing += ", not answered"
     first: Children = [
         parts.sign(kind),
         html.Strong(kind.capitalize()),
         *([html.Span(named)] if named else []),
-        html.Span(timing, className="timing"),
+        parts.timing(finding, running=look.running),
     ]
     if leader is not None:
         first.append(html.Span(f"follows from {leader.id}", className="timing"))
