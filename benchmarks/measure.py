@@ -28,6 +28,7 @@ from benchmarks import (
     settling_coverage,
     store,
     uncertainty_coverage,
+    watch,
 )
 from logger.store.reader import Reader
 
@@ -103,6 +104,7 @@ def main() -> int:
         *report.results(),
         *drift_coverage.results(),
         *drift_under_mains.results(),
+        *watch.results(),
         *settling_coverage.results(),
         *uncertainty_coverage.results(),
         *calibration_coverage.results(),

@@ -79,12 +79,19 @@ class MeasuringFault:
         """How near to its level a pair must read again, relative."""
         self._unanswered = Unanswered(pairs)
         self._wrong: dict[str, int] = {}
+        self._asked: tuple[FloatArray, bool] | None = None
+        """The currents that were asked about, and the answer: the panel asks before the stretch is shown."""
         ht = setup.first("HT")
         self._ht_name = setup.channel[ht].name if ht is not None else None
         self._warm = [c.name for c in setup.channel if "temperature" in c.measures]
 
     def quiet(self, seconds: Seconds) -> bool:
         """Whether nothing in a stretch can open or clear a finding: then it may be seen as a whole."""
+        if self._asked is None or self._asked[0] is not seconds.current_a:
+            self._asked = seconds.current_a, self._is_quiet(seconds)
+        return self._asked[1]
+
+    def _is_quiet(self, seconds: Seconds) -> bool:
         if any(self._wrong.values()) or self._supply_wrong(seconds).any():
             return False
         if seconds.temperatures_c.size and self._absurd(seconds.temperatures_c).any():
@@ -107,6 +114,7 @@ class MeasuringFault:
         """Take in a stretch."""
         out: list[tuple[int, Claim | Clear]] = []
         quiet = self.quiet(seconds)
+        self._asked = None
         if not quiet:
             for row in range(len(seconds)):
                 self._others(seconds, row, out)
