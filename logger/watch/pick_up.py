@@ -22,6 +22,7 @@ _QUIET_BINS: Final = 6
 _CLICK: Final = 8.0  # as for the finding `intermittent`
 _CLICK_LEAST: Final = 0.015
 _SAME: Final = 0.05
+_LEAST_A: Final = 0.002  # below it a pair draws nothing to speak of
 _TOGETHER: Final = 3.0
 _WEIGHT: Final = 0.3
 _FROM_S: Final = 180
@@ -116,7 +117,7 @@ class PickUp:
         if known.sum() < 2:
             loud = False
         elif loud:
-            level = _medians(values[None, :, len(known) :])[0]
+            level = np.fmax(_medians(values[None, :, len(known) :])[0], _LEAST_A)
             loud = self._together(values, known, level) <= self._by_chance(known, apart / level)
         if not loud and not self._open:
             self._seen.append(apart)
