@@ -246,7 +246,7 @@ def test_marks_are_heeded_at_the_same_second_for_any_blocking(rows: int) -> None
 
 @pytest.mark.parametrize("name", ["pot-touched", "signal-undeclared", "charger-noise", "tap-test"])
 def test_scenarios_are_told_the_same_for_any_blocking(name: str) -> None:
-    one = scenario(name, 1, warm_up_min=20, soak_min=25)
+    one = scenario(name, 1, warm_up_min=25, soak_min=30)
     whole = [played(one, 2.0, block_s) for block_s in (1.0, 7.3, 600.0)]
     assert whole[0].findings == whole[1].findings == whole[2].findings
     assert whole[0].findings

@@ -24,6 +24,8 @@ to it in an hour, and the same as a jump in a window of 8 minutes looks like 3 %
 _ASKED: Final = 0.25
 """Of the match limit: what a person may have meant when turning a pot; less is not asked about."""
 _SIGMA: Final = 5.0
+_SURE: Final = 8.0  # for a question: at five, every hundredth pair-hour brought one on the tuning half
+_FROM_S: Final = 600.0  # of HT: before that tails turn round by as much
 _COMMON: Final = 0.25  # how differently pairs may answer to the supply: from memory, a quarter of what all do
 _FLAT: Final = 0.25
 _TREND_LATE, _TREND_BEFORE = 0.15, 0.2  # a straight way would give 0.22 and 0.33 of the shift
@@ -78,12 +80,13 @@ class Adjusted:
         end_s: float,
         closed_s: float,
         *,
+        on_s: float,
         setting: bool,
     ) -> list[Said]:
         """Look at the last bins (BINS, p) and (BINS,), the newest `index`, which ended at `end_s`.
 
         `scatter` (p,): variance of each pair's own change from minute to minute; `stepped`: the bin in which
-        each pair was last called a step.
+        each pair was last called a step; `on_s`: seconds of HT.
         """
         out = self._ask(bins_a, stepped, index, closed_s)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -107,7 +110,8 @@ class Adjusted:
             self._rest[j] = index + BINS
             if len(self._names) == 1 and not _steady(mains_v, abs(float(own[j]))):
                 continue
-            asked = abs(float(own[j])) > _ASKED * self._match(bins_a)
+            least = max(_ASKED * self._match(bins_a), _SURE / _SIGMA * float(noise[j]))
+            asked = on_s >= _FROM_S and abs(float(own[j])) > least
             out.append(Shifted(j, end_s - BIN_S * AFTER, by_hand=setting))
             if asked and not setting:
                 from_s = end_s - BIN_S * (AFTER + BETWEEN)

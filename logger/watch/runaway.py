@@ -35,7 +35,7 @@ _BETTER: Final = ((0.01, 9.0), (0.03, 2.0))
 of it waiting costs nothing, so more is asked. Flicker read as growth was below 0.028 where it was at least 2
 better, in 4,200 pair-hours of the tuning seeds, 0.02 where 4."""
 _SLOW_S: Final = 480.0
-"""From this time constant on waiting costs nothing at any excess, and a drift that quickens a bit looks alike."""
+"""From this time constant on waiting costs nothing, and a drift that quickens a bit looks alike."""
 _TAILS: Final = ((1.2, 0.08), (2.0, 0.08), (3.5, 0.08), (6.0, 0.08), (10.0, 0.05), (18.0, 0.05), (35.0, 0.05))
 """What settling may do: time constants in minutes of HT and usual size at HT on, relative. The sizes of the
 settling forecast and about its grid, with a quicker one."""

@@ -182,6 +182,7 @@ class StepChange:
             index,
             float(self._tens.t_s[index]) + 1.0,
             float(seconds.closed_s[row]),
+            on_s=float(seconds.on_s[row]),
             setting=seconds.state == "setting bias",
         )
 

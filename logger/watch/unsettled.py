@@ -23,6 +23,7 @@ _SURE, _LIKELY = 0.99, 0.9
 _WATCH_MIN = 90.0
 _TURN_MIN = 8.0  # later, what moves again is drift
 _EVERY_MIN_AFTER = 180.0
+_SUPPLY_GAIN = 1.5  # relative change of idle current by that of the mains, as in the forecast
 _JUMP, _JUMP_SIGMA, _JUMPS_MOST = 0.5, 8.0, 3
 _JUMPS_FROM_MIN = 4.0  # before, the fast tail bends as sharply
 
@@ -177,6 +178,9 @@ class Unsettled:
         shifts = self._shifts_min
         if relative is None:  # nothing but the currents tells of the supply
             shifts = [*shifts, *_jumps(on[rows], np.log(y), limit)]
+        elif len(pairs) < 3:  # HT may have moved without the mains, and there are no others to tell it by
+            alone_y = np.log(y) - _SUPPLY_GAIN * relative[:, None]
+            shifts = [*shifts, *_jumps(on[rows], alone_y, limit)]
         usual = forecast(on[rows], y, relative, shifts)
         if usual is None:
             return
