@@ -70,7 +70,8 @@ class Soak:
         minutes = Minutes(pairs, 10.0)
         mains = self.mains if self.mains is not None else np.full(n, np.nan)
         shifted = [-math.inf] * pairs
-        detector = make(setup, minutes, [SETTLED_MIN] * pairs, shifted)
+        told = {"told_min": shifted} if make is Drift else {}  # and a person said so
+        detector = make(setup, minutes, [SETTLED_MIN] * pairs, shifted, **told)
         said: list[Said] = []
         off = 0.0
         for k in range(n):

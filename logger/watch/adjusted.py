@@ -49,11 +49,12 @@ class Adjusted:
 
     A shift of more than 0.3 %, of five times the pair's own scatter from minute to minute, and of a quarter
     of what all pairs did, is told to the other detectors (`Shifted`). One of more than a quarter of the match
-    limit that was not called a step meanwhile is asked about, once: a remark. Yes is to acknowledge it.
-    Answered or not, the pair's figure begins anew, and a movement that goes on is found as what it is. With
-    two pairs the one that moved further is asked about, with one it is asked only where the mains stood
-    still. Learns nothing itself. Delay: 40 to 50 s for the shift, 80 to 100 s for the question. Price: what
-    is asked for nothing is a remark.
+    limit that was not called a step meanwhile is asked about, once: a remark. Yes is to acknowledge it: until
+    then drift takes the jump for the pair's own noise, and asks more of it. Answered or not, the pair's
+    figure begins anew, and a movement that goes on is found as what it is. With two pairs the one that moved
+    further is asked about, with one it is asked only where the mains stood still. Learns nothing itself.
+    Delay: 40 to 50 s for the shift, 80 to 100 s for the question. Price: what is asked for nothing is a
+    remark.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -112,7 +113,8 @@ class Adjusted:
                 continue
             least = max(_ASKED * self._match(bins_a), _SURE / _SIGMA * float(noise[j]))
             asked = on_s >= _FROM_S and abs(float(own[j])) > least
-            out.append(Shifted(j, end_s - BIN_S * AFTER, by_hand=setting))
+            if asked or setting:
+                out.append(Shifted(j, end_s - BIN_S * AFTER, by_hand=setting))
             if asked and not setting:
                 from_s = end_s - BIN_S * (AFTER + BETWEEN)
                 was_a, now_a = math.exp(float(was[j])), math.exp(float(after[j]))

@@ -96,8 +96,9 @@ class Drift:
     uncertainty, and is not judged for 20 minutes after a step; without either, the mains' usual wander is
     held against it. Windows begin after the pair settled, 2 minutes after a step of the supply by 1 %, 10
     after HT was off, and after what shifted the pair (`shifted_min`, minutes since the first scan by pair,
-    -inf for nothing; the panel writes it). Taken back after 15 minutes in which the last half hour stood
-    still.
+    -inf for nothing; the panel writes it). What a person said of such a shift (`told_min`) is
+    no noise of the pair's, else it is held to be. Taken back after 15 minutes in which the last half hour
+    stood still.
 
     Learns, each minute, from the pair's own record since the tenth minute of HT, what a window's drift is
     worth: the Hadamard variance at a lag as long as the window (`noise.py`), of what lies before the window
@@ -116,6 +117,7 @@ class Drift:
         minutes: Minutes,
         settled_min: list[float],
         shifted_min: list[float] | None = None,
+        told_min: list[float] | None = None,
     ) -> None:
         self._setup = setup
         self._minutes = minutes
@@ -123,6 +125,7 @@ class Drift:
         self._names = [c.name for c in setup.pairs]
         self._labels = [c.label for c in setup.pairs]
         self._shifted_min = shifted_min if shifted_min is not None else [-math.inf] * len(self._names)
+        self._told_min = told_min if told_min is not None else [-math.inf] * len(self._names)
         self._mains = setup.first("mains") is not None
         self._seen_supply = self._mains or setup.first("HT") is not None
         self._open = [False] * len(self._names)
@@ -248,7 +251,7 @@ class Drift:
         """
         record = own - _tails_seen(own, t, on)
         record[told] = np.nan
-        for j, shifted in enumerate(self._shifted_min):
+        for j, shifted in enumerate(self._told_min):
             if shifted >= t[0]:
                 record[np.abs(t - shifted) <= 1.0, j] = np.nan
         for back in range(3):

@@ -80,6 +80,8 @@ class Panel:
         it jumped, its pot was turned, or signal went through."""
         self.set_min = [-math.inf] * pairs
         """The same, for bias set by hand alone: since when a pair's figures count."""
+        self.told_min = [-math.inf] * pairs
+        """When each pair was last shifted by a person, who said so."""
         self._coming: list[Shifted] = []
         """Shifts that were seen in the running minute of HT: others hear of them at its end."""
         self._idle_from_s = -math.inf
@@ -113,7 +115,7 @@ class Panel:
         self._mismatch = Mismatch(setup, self.minutes)
         self._over_dissipation = OverDissipation(setup)
         self._runaway = Runaway(setup, self.tens, self.shifted_min, self.measuring_fault.humming)
-        self._drift = Drift(setup, self.minutes, self.settled_min, self.shifted_min)
+        self._drift = Drift(setup, self.minutes, self.settled_min, self.shifted_min, self.told_min)
         self._step_change = StepChange(setup, self.tens, self.minutes, self.measuring_fault.humming)
         self._detectors = (
             self.drop_out,
@@ -235,7 +237,12 @@ class Panel:
             mark = self._marks.popleft()
             ask, text = ask_of(mark.text)
             if ask is Ask.ACKNOWLEDGE:
-                changed += self.book.acknowledge(int(text) if text else None, mark.t_us / 1e6)
+                answered = self.book.acknowledge(int(text) if text else None, mark.t_us / 1e6)
+                for finding in answered:
+                    if finding.kind is Kind.QUESTION and finding.channel in self._names:
+                        pair = self._names.index(finding.channel)
+                        self.told_min[pair] = self.shifted_min[pair]
+                changed += answered
             elif ask is Ask.MARK:
                 self._intermittent.marked(mark)
                 self._swap.marked(mark)
