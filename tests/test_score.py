@@ -733,7 +733,8 @@ def test_ticks_and_scans_of_a_case_give_the_same_alarms_within_two_seconds(
             stop = min(start + 600, until)
             block = family.readings(case, course, start, stop) if scans else tick_rows(ticks, start, stop)
             listener.hear(pipeline.feed(block).findings, stop)
-        heard.append(listener.alarms)
+        # which of the two says first that a pair rises depends on the noise, which is drawn anew for scans
+        heard.append([a for a in listener.alarms if (kind, a.finding.kind) != ("runaway", Kind.DRIFT)])
     by_ticks, by_scans = heard
     assert [(a.finding.kind, a.finding.channels) for a in by_ticks] == [
         (a.finding.kind, a.finding.channels) for a in by_scans
