@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -44,13 +45,24 @@ class Outlook:
 
 @dataclass(frozen=True)
 class _Basis:
-    """A forecast as it was made: when, of which pairs, and the currents that it is relative to."""
+    """What a forecast of the pairs' own currents is made from: of which pairs, when, relative to what.
 
-    usual: Forecast
+    `on_min` (n,) minutes of HT, `relative_a` (n, p) to `level_a` (p,), `supply` (n,) or None.
+    """
+
+    on_min: FloatArray
+    relative_a: FloatArray
+    supply: FloatArray | None
+    shifts_min: list[float]
     at_min: float
     pairs: list[int]
     level_a: FloatArray
     limit_a: float
+
+    @cached_property
+    def usual(self) -> Forecast | None:
+        """The forecast: made once somebody asks for it, since with three pairs it is mostly only shown."""
+        return forecast(self.on_min, self.relative_a, self.supply, self.shifts_min)
 
 
 class Unsettled:
@@ -80,7 +92,6 @@ class Unsettled:
         pairs = len(self._names)
         self.left_a = [math.nan] * pairs
         self.left_u_a = [math.nan] * pairs
-        self.end_a = [math.nan] * pairs
         self._chance = [math.nan] * pairs
         self._then_a = [math.nan] * pairs
         self._chance_now = [math.nan] * pairs
@@ -146,20 +157,31 @@ class Unsettled:
         if self._outlook is None:
             self._outlook = [None] * len(self._names)
             basis = self._basis
-            if basis is not None:
-                _, earliest, latest = basis.at_min + basis.usual.settles_in_min(basis.limit_a / basis.level_a)
-                low, high = basis.usual.end_low * basis.level_a, basis.usual.end_high * basis.level_a
+            if basis is not None and basis.usual is not None:
+                usual = basis.usual
+                _, earliest, latest = basis.at_min + usual.settles_in_min(basis.limit_a / basis.level_a)
+                low, high = usual.end_low * basis.level_a, usual.end_high * basis.level_a
                 for i, j in enumerate(basis.pairs):
                     self._outlook[j] = Outlook(
                         float(low[i]), float(high[i]), float(earliest[i]), float(latest[i])
                     )
         return self._outlook
 
+    @property
+    def end_a(self) -> list[float]:
+        """Where each pair will end, NaN where there is no forecast. Worked out once it is asked for."""
+        out = [math.nan] * len(self._names)
+        basis = self._basis
+        if basis is not None and basis.usual is not None:
+            for i, j in enumerate(basis.pairs):
+                out[j] = float(basis.usual.end[i] * basis.level_a[i])
+        return out
+
     def _forecast(self, second: Seconds) -> None:
         minutes = self._minutes
         currents = minutes.currents(self._start)
         for j in range(len(self._names)):
-            self.left_a[j] = self.left_u_a[j] = self.end_a[j] = self._chance[j] = math.nan
+            self.left_a[j] = self.left_u_a[j] = self._chance[j] = math.nan
         self._basis = self._outlook = None
         good = ~np.isnan(currents[-1]) & (np.isnan(currents).mean(axis=0) < 0.2) & ~second.masked
         rows = ~np.isnan(currents[:, good]).any(axis=1)
@@ -181,29 +203,30 @@ class Unsettled:
         elif len(pairs) < 3:  # HT may have moved without the mains, and there are no others to tell it by
             alone_y = np.log(y) - _SUPPLY_GAIN * relative[:, None]
             shifts = [*shifts, *_jumps(on[rows], alone_y, limit)]
-        usual = forecast(on[rows], y, relative, shifts)
-        if usual is None:
-            return
-        self._basis = _Basis(
-            usual,
+        basis = self._basis = _Basis(
+            on[rows],
+            y,
+            relative,
+            list(shifts),
             float(minutes.t_min[self._start + int(np.flatnonzero(rows)[-1])]),
             pairs,
             level[good],
             self.limit_a(),
         )
-        doubted = usual.with_slow_odds(SLOW_DOUBTED)
-        for i, j in enumerate(pairs):
-            self.end_a[j] = float(usual.end[i] * level[j])
-        alone = doubted
+        apart: Forecast | None = None
         if len(pairs) >= 3:  # what all do together is the supply and the room, not a pair's settling
             rows &= on >= 2.0  # before that the heaters' rise is in it
             own = own_movement(currents[np.ix_(rows, good)])
             jumps = _jumps(on[rows], own, limit)
             apart = forecast(on[rows], 1.0 + own, None, [*self._shifts_min, *jumps])
-            alone = (apart or usual).with_slow_odds(SLOW_DOUBTED)
+        made = apart or basis.usual
+        if made is None:
+            return
+        alone = made.with_slow_odds(SLOW_DOUBTED)
         ago = max(float(minutes.t_min[-1]) - self._warm_end_min, 0.0) if not self._warming else 0.0
         chance = alone.chance_above(limit, ago)
-        if alone is not doubted and (chance > _SURE).any():
+        if apart is not None and (chance > _SURE).any() and basis.usual is not None:
+            doubted = basis.usual.with_slow_odds(SLOW_DOUBTED)
             # what stands against the others may be the others' own settling the other way
             both = doubted.chance_above(limit, ago) > _LIKELY
             both &= doubted.left_before(ago) * alone.left_before(ago) > 0.0
