@@ -24,7 +24,7 @@ from logger import daemon, judge, setup
 from logger.clock import SystemClock
 from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.export import export_log
-from logger.link.port import SerialLink
+from logger.link.kinds import open_link
 from logger.pipeline import Output
 from logger.precheck import Load
 from logger.simulator.scenarios import Scenario, scenario
@@ -158,9 +158,7 @@ def _soak(
         seen(output.now["t_s"])
 
     with _board(played, speed) as port:
-        link = SerialLink(
-            str(port), channels=len(found.channel), scans_per_s=scans_per_s, speed=speed, wait=True
-        )
+        link = open_link(found, port=str(port), speed=speed, wait=True)
         return daemon.run(
             setup=found,
             setup_text=text,

@@ -29,7 +29,7 @@ _WAIT_S: Final = 0.2
 
 
 class Link(Protocol):
-    """Where scans come from; `SerialLink` is one."""
+    """Where scans come from; `PortLink` is one."""
 
     def start(self) -> None:
         """Begin; returns at once."""

@@ -19,7 +19,7 @@ import typer
 from logger.errors import RequestError, SetupError
 
 if TYPE_CHECKING:
-    from logger.link.port import SerialLink
+    from logger.link.port import PortLink
     from logger.precheck import Load
     from logger.setup import Setup
     from logger.store.reader import Reader
@@ -98,7 +98,7 @@ def run(
     """
     from logger import check as checking
     from logger import daemon, precheck, setup
-    from logger.link.port import SerialLink
+    from logger.link.kinds import open_link
     from logger.store.reader import default_path
 
     text = setup.read_text(setup_file)
@@ -106,18 +106,10 @@ def run(
     faults = checking.live_faults(found)
     if faults:
         raise SetupError(str(setup_file), faults)
-    if found.link.kind != "lines":
-        raise RequestError(f'link kind "{found.link.kind}" isn\'t fitted in this version: use "lines"')
+    link = open_link(found, wait=wait)
     for sentence in checking.advise(found).odd:
         warn(sentence)
     connected = precheck.parse_load(load) if load is not None else ask_load()
-    link = SerialLink(
-        found.link.port,
-        channels=len(found.channel),
-        scans_per_s=found.link.scans_per_s,
-        baud=found.link.baud,
-        wait=wait,
-    )
     with messages(log_file) as say:
         daemon.run(
             setup=found,
@@ -670,7 +662,7 @@ class _Bench:
     """What a calibration is made on: its set-up, what opens a link, and its script where it has one."""
 
     setup: Setup
-    link: Callable[[], SerialLink]
+    link: Callable[[], PortLink]
     script: str | None
 
 
@@ -679,17 +671,11 @@ def _calibration_link(setup_file: Path | None, simulated: int | None) -> Iterato
     """Give the bench of a set-up file, or a simulated one that plays meanwhile."""
     from logger import check as checking
     from logger import setup
-    from logger.link.port import SerialLink
+    from logger.link.kinds import open_link
 
     def bench(found: Setup, port: str, speed: float, script: str | None) -> _Bench:
-        def link() -> SerialLink:
-            return SerialLink(
-                port,
-                channels=len(found.channel),
-                scans_per_s=found.link.scans_per_s,
-                baud=found.link.baud,
-                speed=speed,
-            )
+        def link() -> PortLink:
+            return open_link(found, port=port, speed=speed)
 
         return _Bench(found, link, script)
 
@@ -698,8 +684,6 @@ def _calibration_link(setup_file: Path | None, simulated: int | None) -> Iterato
         faults = checking.live_faults(found)
         if faults:
             raise SetupError(str(setup_file), faults)
-        if found.link.kind != "lines":
-            raise RequestError(f'link kind "{found.link.kind}" isn\'t fitted in this version: use "lines"')
         yield bench(found, found.link.port, 1.0, None)
         return
     import os

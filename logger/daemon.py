@@ -65,7 +65,7 @@ MARKS_A_SCAN: Final = 64
 
 
 class Link(Protocol):
-    """Where scans come from; `SerialLink` is one."""
+    """Where scans come from; `PortLink` is one."""
 
     @property
     def rejected(self) -> Mapping[str, int]:
