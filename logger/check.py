@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+import numpy as np
+
 from logger import bias, budget
 from logger.blocks import DaqInfo
 from logger.budget import Budget
-from logger.convert import daq_from_setup
+from logger.convert import Converter, daq_from_setup
 from logger.errors import Fault
 from logger.setup import Channel, Setup
 
@@ -34,13 +36,32 @@ CAUTIONS: Final = (
 )
 """The usual cautions, in short."""
 
+RANGES_V: Final = (0.256, 0.512, 1.024, 2.048, 4.096, 6.144)
+"""The full scales of an ADS1115-type converter; no pin of it may rise above its supply all the same."""
+
+COARSE_SHARE: Final = 0.1
+"""A step over this share of the match limit is one that the eye sees in the figure; ours, no source."""
+
+COARSE_NOMINAL_PCT: Final = 0.5
+"""The same for HT and mains, in per cent of nominal; ours, no source."""
+
+IDLE_C: Final = 25.0
+"""Where a thermometer's volts are given."""
+
+PLACE: Final = {"lines": "pin", "csv": "column", "modbus": "register", "scpi": "meter channel"}
+"""What `pin` numbers, by the kind of link."""
+
 NEEDS_DIVIDER: Final = ("HT", "mains", "bias voltage")
 """What no converter takes without one."""
 
 
 @dataclass(frozen=True)
 class Wire:
-    """One channel as it is to be wired; volts at the DAQ's pins, None where they can't be told."""
+    """One channel as it is to be wired; volts at the DAQ's pins, None where they can't be told.
+
+    `expected_v`: at the aim, at nominal, or at 25 degC. `limit_v`: at `trip_pct`, or at the temperature that
+    a finding is raised at. `step`: one count in the channel's unit (A, V, degC), nan where it can't be told.
+    """
 
     channel: str
     measures: str
@@ -48,8 +69,10 @@ class Wire:
     leads: str
     part: str
     expected_v: float | None
+    limit_v: float | None
     full_scale_v: float
     reads_up_to: str
+    step: float
 
     @property
     def headroom(self) -> float | None:
@@ -89,6 +112,7 @@ class Advice:
     """All that `check` says of one set-up."""
 
     aim: str
+    place: str
     wiring: list[Wire]
     limits: list[Limit]
     decidable: list[Decidable]
@@ -102,6 +126,7 @@ def advise(setup: Setup) -> Advice:
     wiring = [_wire(setup, daq, column) for column in range(len(setup.channel))]
     return Advice(
         aim=_aim_sentence(setup),
+        place=PLACE.get(setup.link.kind, "pin"),
         wiring=wiring,
         limits=list(_limits(setup)),
         decidable=list(_decidable(setup, daq)),
@@ -167,9 +192,14 @@ def _no_current(setup: Setup) -> str:
 def _wire(setup: Setup, daq: DaqInfo, column: int) -> Wire:
     channel = setup.channel[column]
     full_scale_v = daq.volts_per_count[column] * daq.full_count[column]
-    expected_v, part, reads = _part(setup, channel, full_scale_v)
+    expected_v, limit_v = _volts_at(setup, daq, column)
+    part, reads = _part(channel, full_scale_v)
     pins = tuple(channel.pin or ())
-    leads = {0: "no pin named", 1: "one wire and ground", 2: "two wires, + first"}[len(pins)]
+    place = PLACE.get(setup.link.kind, "pin")
+    leads = {0: f"no {place} named", 1: "one wire and ground", 2: "two wires, + first"}[len(pins)]
+    if pins and place != "pin":
+        leads = "two wires"
+    step = Converter(setup, daq).step(column)
     return Wire(
         channel.label,
         channel.measures,
@@ -177,32 +207,63 @@ def _wire(setup: Setup, daq: DaqInfo, column: int) -> Wire:
         leads,
         part,
         expected_v,
+        limit_v,
         full_scale_v,
         reads,
+        step,
     )
 
 
-def _part(setup: Setup, channel: Channel, full_scale_v: float) -> tuple[float | None, str, str]:
-    """Return what a channel shows at the aim, the part it hangs on, and the most it can read."""
+def _volts_at(setup: Setup, daq: DaqInfo, column: int) -> tuple[float | None, float | None]:
+    """Return a channel's volts at idle and at its limit; None where the set-up does not say."""
+    channel, limits, amp = setup.channel[column], setup.limits, setup.amp
+    idle: float | None = None
+    limit: float | None = None
+    if channel.measures == "pair current":
+        pair = setup.pairs.index(channel)
+        idle, limit = (bias.aim_a(setup, pair, pct) for pct in (_aim_pct(setup), limits.trip_pct))
+    elif channel.unit == "degC" and channel.sensor is not None:
+        idle = IDLE_C
+        limit = {
+            "chassis temperature": limits.chassis_max_C,
+            "transformer temperature": limits.transformer_max_C,
+        }.get(channel.measures)
+    elif channel.divider_ohm is not None or channel.value_per_V is not None:
+        idle = {"HT": amp.nominal_ht_V, "mains": amp.nominal_mains_V}.get(channel.measures)
+    converter = Converter(setup, daq)
+
+    def volts(value: float | None) -> float | None:
+        if value is None or math.isnan(value):
+            return None
+        at = float(converter.counts(column, np.array([value]))[0]) * daq.volts_per_count[column]
+        return at if math.isfinite(at) else None
+
+    return volts(idle), volts(limit)
+
+
+def _part(channel: Channel, full_scale_v: float) -> tuple[str, str]:
+    """Return the part that a channel hangs on, and the most it can read."""
     if channel.measures == "pair current":
         sense_ohm = channel.sense_ohm or math.nan  # required by the set-up's own check
         series = f" + {channel.series_ohm:g} ohm in the wire" if channel.series_ohm else ""
         part = f"{sense_ohm:g} ohm ±{_tolerance(channel)}{series}"
-        at_aim_v = sense_ohm * aim_a(setup, channel)
-        return None if math.isnan(at_aim_v) else at_aim_v, part, f"{1000 * full_scale_v / sense_ohm:.0f} mA"
-    nominal_v = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(channel.measures)
+        return part, f"{1000 * full_scale_v / sense_ohm:.0f} mA"
     if channel.divider_ohm is not None:
         top, bottom = channel.divider_ohm
-        ratio = bottom / (top + bottom)
-        part = f"{top:,.0f} over {bottom:,.0f} ohm".replace(",", " ")
-        return nominal_v * ratio if nominal_v else None, part, f"{full_scale_v / ratio:.0f} V"
+        return f"{_ohms(top)} over {_ohms(bottom)}", f"{full_scale_v * (top + bottom) / bottom:.0f} V"
     if channel.sensor == "ntc":
-        return None, f"ntc {channel.r25_ohm:g} ohm at 25 degC, beta {channel.beta_K:g} K", ""
-    if channel.sensor == "linear" and channel.value_per_V:
+        return f"ntc {_ohms(channel.r25_ohm)}, beta {channel.beta_K:g} K", ""
+    if channel.value_per_V:
         most = channel.value_at_0V + channel.value_per_V * full_scale_v
-        expected_v = (nominal_v - channel.value_at_0V) / channel.value_per_V if nominal_v else None
-        return expected_v, f"{channel.value_per_V:g} {channel.unit} a volt", f"{most:.0f} {channel.unit}"
-    return None, channel.sensor or "straight", "" if channel.sensor else f"{full_scale_v:g} V"
+        return f"{channel.value_per_V:g} {channel.unit} a volt", f"{most:.0f} {channel.unit}"
+    return channel.sensor or "straight", "" if channel.sensor else f"{full_scale_v:g} V"
+
+
+def _ohms(ohm: float) -> str:
+    for size, word in ((1e6, "Mohm"), (1e3, "kohm")):
+        if ohm >= size:
+            return f"{ohm / size:.6g} {word}"
+    return f"{ohm:g} ohm"
 
 
 def _tolerance(channel: Channel) -> str:
@@ -214,7 +275,6 @@ def _tolerance(channel: Channel) -> str:
 
 def _limits(setup: Setup) -> Iterator[Limit]:
     habit = "common practice, no source"
-    later = f"{habit}; not watched in this version"
     ceiling = setup.ceiling
     limits = setup.limits
     # What the file states can't be told from the filled-in defaults by pydantic: the defaults go through
@@ -229,13 +289,13 @@ def _limits(setup: Setup) -> Iterator[Limit]:
                 of = f" {unit}" if unit and scale == "pct" else ""
                 rows.append((f"{key}_{scale}{suffix}", f"{word}{per}{of}", habit))
     rows += [
-        ("side_balance_pct", "%", later),
+        ("side_balance_pct", "%", habit),
         ("aim_pct", f"% of {ceiling.says}", habit),
         ("warn_pct", f"% of {ceiling.says}", habit),
         ("fail_pct", f"% of {ceiling.says}", f"the rating: {ceiling.source}{ceiling.memory}"),
         ("trip_pct", f"% of {ceiling.says}", habit),
-        ("chassis_max_C", "degC", later),
-        ("transformer_max_C", "degC", later),
+        ("chassis_max_C", "degC", habit),
+        ("transformer_max_C", "degC", habit),
         ("reaction_s", "s", habit),
         ("pair_low_mA", "mA", "the amp's maker, as the set-up says"),
         ("pair_high_mA", "mA", "the amp's maker, as the set-up says"),
@@ -306,11 +366,8 @@ def _odd_wiring(setup: Setup, wiring: list[Wire]) -> Iterator[str]:
     for channel, wire in zip(setup.channel, wiring, strict=True):
         if channel.measures == "pair current":
             yield from _odd_pair(setup, channel, wire)
-        elif wire.headroom is not None and wire.headroom < 1.2:
-            yield (
-                f"{channel.name}: {wire.expected_v:.3g} V at nominal leaves less than a fifth of room below "
-                f"the full scale of {wire.full_scale_v:g} V; choose a smaller lower resistor"
-            )
+        else:
+            yield from _odd_range(setup, channel, wire)
     for measures, loss in (
         ("HT", "dissipation isn't judged, and whether the amp is on is told from the currents alone"),
         ("mains", "what the mains does can't be told from what all pairs do"),
@@ -323,17 +380,71 @@ def _odd_wiring(setup: Setup, wiring: list[Wire]) -> Iterator[str]:
         yield "two pairs: where they part, nothing says which of them moved"
 
 
+def _odd_range(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
+    """Say what is odd of the full scale of a channel that is no pair."""
+    idle_v, limit_v = wire.expected_v, wire.limit_v
+    if idle_v is None:
+        return
+    thermal = channel.unit == "degC"
+    most_v = max(idle_v, limit_v or 0.0)
+    if not thermal and 1.2 * most_v > wire.full_scale_v:
+        yield (
+            f"{channel.name}: {most_v:.3g} V at nominal leaves less than a fifth of room below "
+            f"the full scale of {wire.full_scale_v:.4g} V; choose a smaller lower resistor"
+            f"{_range_that_fits(setup, 1.2 * most_v, ' or')}"
+        )
+    elif thermal and most_v > wire.full_scale_v:
+        yield (
+            f"{channel.name}: {most_v:.3g} V, which it gives between {IDLE_C:g} degC and its limit, is over "
+            f"the full scale of {wire.full_scale_v:.4g} V; choose{_range_that_fits(setup, most_v, '')}"
+        )
+    nominal = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(channel.measures)
+    if nominal is not None and wire.step > COARSE_NOMINAL_PCT / 100.0 * nominal:
+        finer = _range_that_fits(setup, 1.2 * most_v, "", finer=wire) or " a finer converter"
+        yield (
+            f"{channel.name}: one step of the converter is {wire.step:.2g} V, over {COARSE_NOMINAL_PCT:g} % "
+            f"of nominal; choose{finer}"
+        )
+
+
+def _range_that_fits(setup: Setup, volts: float, word: str, *, finer: Wire | None = None) -> str:
+    """Say which full scale holds `volts`; "" where a finer one than a wire's is asked for and none does."""
+    if setup.link.kind not in ("lines", "simulator"):
+        if finer is not None:
+            return "" if volts >= finer.full_scale_v / 2 else f"{word} a full scale near {volts:.2g} V"
+        return f"{word} a full scale of at least {volts:.2g} V"
+    fitting = [full_v for full_v in RANGES_V if full_v >= volts]
+    if not fitting or (finer is not None and fitting[0] >= finer.full_scale_v * 0.99):
+        return ""
+    return f"{word} the converter's ±{fitting[0]:g} V range"
+
+
 def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
     sense_ohm = channel.sense_ohm or math.nan
+    wants_v = max(2.0 * (wire.expected_v or 0.0), wire.limit_v or 0.0)
+    fits = _range_that_fits(setup, wants_v, ":")
     if wire.headroom is not None and wire.headroom < 1.0:
         yield (
             f"{channel.name}: an aim of {1000 * aim_a(setup, channel):.0f} mA is {wire.expected_v:.3g} V, "
-            f"over the full scale of {wire.full_scale_v:g} V; a wider range or a smaller resistor is needed"
+            f"over the full scale of {wire.full_scale_v:.4g} V; choose a wider range or a smaller "
+            f"resistor{fits}"
         )
     elif wire.headroom is not None and wire.headroom < 2.0:
         yield (
             f"{channel.name}: it rails at {wire.reads_up_to}, less than twice the aim: a valve running away "
-            "is soon off the scale"
+            f"is soon off the scale; choose a wider range or a smaller resistor{fits}"
+        )
+    elif wire.limit_v is not None and wire.limit_v > wire.full_scale_v:
+        yield (
+            f"{channel.name}: it rails at {wire.reads_up_to}, before trip_pct is reached at "
+            f"{1000 * wire.limit_v / sense_ohm:.0f} mA; choose a wider range or a smaller resistor{fits}"
+        )
+    limit_a = setup.limits.match_a(aim_a(setup, channel))
+    if wire.step > COARSE_SHARE * limit_a:
+        finer = _range_that_fits(setup, wants_v, "", finer=wire) or " a larger resistor or a finer converter"
+        yield (
+            f"{channel.name}: one step of the converter is {1000 * wire.step:.2g} mA, over a tenth of the "
+            f"match limit of {1000 * limit_a:.2g} mA: too coarse; choose{finer}"
         )
     if math.isnan(aim_a(setup, channel)):
         yield f"{channel.name}: {_no_current(setup)}"

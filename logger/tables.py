@@ -20,7 +20,7 @@ from logger.units import number, quantity, shown
 if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
     from logger.blocks import Mark
     from logger.calibration_session import Helped
-    from logger.check import Advice
+    from logger.check import Advice, Wire
     from logger.convert import Calibration
     from logger.score.figures import Figure, Row, Score
     from logger.store.reader import Soak
@@ -208,6 +208,11 @@ def advice_parts(advice: Advice, cautions: Sequence[str]) -> Iterator[object]:
     """Lay out what `check` says."""
     yield Text(f"{advice.aim}\n")
     yield _wiring_table(advice)
+    yield Text(
+        "Idle: volts at the DAQ at the aim, at nominal HT and mains, at 25 °C; limit: at trip_pct, at the "
+        "greatest temperature; room: how many times idle fits into the full scale."
+        f"{' What the DAQ says itself counts.' if advice.place == 'pin' else ''}\n"
+    )
     yield _limits_table(advice)
     for item in advice.decidable:
         helps = f" (would help: {item.helps})" if item.helps else ""
@@ -227,6 +232,7 @@ def advice_document(advice: Advice) -> dict[str, Any]:
     return {
         "schema": "soakbench.check/1",
         "aim": advice.aim,
+        "pins_are": advice.place,
         "wiring": [
             {
                 "channel": wire.channel,
@@ -235,7 +241,10 @@ def advice_document(advice: Advice) -> dict[str, Any]:
                 "leads": wire.leads,
                 "part": wire.part,
                 "expected_V": wire.expected_v,
+                "at_limit_V": wire.limit_v,
                 "full_scale_V": wire.full_scale_v,
+                "reads_up_to": wire.reads_up_to or None,
+                "step": wire.step if wire.step == wire.step else None,
                 "headroom": wire.headroom,
             }
             for wire in advice.wiring
@@ -261,24 +270,31 @@ def advice_document(advice: Advice) -> dict[str, Any]:
 
 
 def _wiring_table(advice: Advice) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="Wiring", title_justify="left")
-    for head in ("channel", "measures", "pins", "leads", "part"):
+    table = Table(
+        box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title="Wiring", title_justify="left"
+    )
+    for head in ("channel", advice.place, "part"):
         table.add_column(head)
-    for head in ("at the aim", "full scale", "room", "reads up to"):
+    for head in ("idle", "limit", "full scale", "reads to", "room"):
         table.add_column(head, justify="right")
     for wire in advice.wiring:
+        plain = wire.measures == "pair current" or wire.channel.lower() in wire.measures.lower()
         table.add_row(
-            escape(wire.channel),
-            wire.measures,
-            ", ".join(map(str, wire.pins)) or "–",
-            wire.leads,
+            escape(wire.channel if plain else f"{wire.channel}: {wire.measures}"),
+            _pins(wire, advice.place),
             wire.part,
-            "–" if wire.expected_v is None else _volts(wire.expected_v),
-            _volts(wire.full_scale_v),
-            "–" if wire.headroom is None else f"{wire.headroom:.1f} x",
+            *("–" if at is None else _volts(at) for at in (wire.expected_v, wire.limit_v)),
+            f"{wire.full_scale_v:.4g} V",
             wire.reads_up_to or "–",
+            "–" if wire.headroom is None else f"{wire.headroom:.1f} x",
         )
     return table
+
+
+def _pins(wire: Wire, place: str) -> str:
+    if len(wire.pins) == 2 and place == "pin":
+        return "{}+ {}-".format(*wire.pins)
+    return ", ".join(map(str, wire.pins)) or "–"
 
 
 def _volts(volts: float) -> str:

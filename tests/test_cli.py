@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import os
 import re
 import signal
@@ -193,11 +194,18 @@ def test_the_wiring_table_gives_the_volts_that_ohms_law_gives(
     setup_file.write_text(text, encoding="utf-8")
     assert soakbench.main(["check", str(setup_file), "--json", "-"]) == 0
     wiring = {row["channel"].split(" ")[0]: row for row in json.loads(capsys.readouterr().out)["wiring"]}
+    r75 = 10_000 * math.exp(3950 * (1 / 348.15 - 1 / 298.15))
     # 65 % of 25 W at 455 V, two valves, and the middle of the sheet's screen share (0.1071 to 0.1297) on top
     assert wiring["pair1"]["expected_V"] == pytest.approx(2 * 0.65 * 25 / 455 / (1 - 0.1184), rel=1e-3)
     assert wiring["ht"]["expected_V"] == pytest.approx(455 * 4700 / 1_004_700, rel=1e-6)
     assert wiring["mains"]["expected_V"] == pytest.approx(2.3)
-    assert wiring["chassis"]["expected_V"] is None
+    assert wiring["chassis"]["expected_V"] == pytest.approx(3.3 / 2)  # at 25 degC as much as its pull-up
+    assert wiring["chassis"]["at_limit_V"] == pytest.approx(3.3 * r75 / (r75 + 10_000))
+    # trip_pct is 130 %, twice the aim of 65 %; without the primary's drop current goes with it, but for the
+    # sense resistor's own
+    assert wiring["pair1"]["at_limit_V"] == pytest.approx(2 * wiring["pair1"]["expected_V"], rel=1e-3)
+    assert wiring["pair1"]["step"] == pytest.approx(0.256 / 32768)
+    assert wiring["ht"]["reads_up_to"] == "876 V"  # 4.096 x 1004.7 / 4.7
 
 
 @pytest.mark.parametrize(
@@ -206,6 +214,28 @@ def test_the_wiring_table_gives_the_volts_that_ohms_law_gives(
         ("sense_ohm = 1.0", "sense_ohm = 100.0", "biases the valves itself"),
         ("sense_ohm = 1.0", "sense_ohm = 100.0", "over the full scale"),
         ("sense_ohm = 1.0", "sense_ohm = 2.0", "less than twice the aim"),
+        ("sense_ohm = 1.0", "sense_ohm = 2.0", "smaller resistor: the converter's ±0.512 V range"),
+        ("sense_ohm = 1.0", "sense_ohm = 10.0", "smaller resistor: the converter's ±2.048 V range"),
+        ("[plan]", "[limits]\ntrip_pct = 260\n[plan]", "before trip_pct is reached at"),
+        # ten bits over 5 V: 4.9 mV a step, 4.9 mA at 1 ohm
+        (
+            "sense_ohm = 1.0",
+            "sense_ohm = 1.0\nfull_scale_V = 5.0\nstep_V = 0.0049",
+            "one step of the converter",
+        ),
+        (
+            "sense_ohm = 1.0",
+            "sense_ohm = 0.02\nfull_scale_V = 2.048",
+            "too coarse; choose the converter's ±0.256 V range",
+        ),
+        ("sense_ohm = 1.0", "sense_ohm = 0.02", "too coarse; choose a larger resistor or a finer converter"),
+        (
+            "[1_000_000, 4_700]",
+            "[1_000_000, 10_000]",
+            "smaller lower resistor or the converter's ±6.144 V range",
+        ),
+        ("4_700]", "4_700]\nfull_scale_V = 5.0\nstep_V = 0.02", "ht: one step of the converter is 4.3 V"),
+        ('sensor = "ntc"', 'sensor = "ntc"\nfull_scale_V = 1.024', "chassis: 1.65 V, which it gives between"),
         (
             'connection = "pentode"',
             'connection = "triode"',
