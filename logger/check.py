@@ -511,7 +511,6 @@ def _odd_tables(setup: Setup) -> Iterator[str]:
     if setup.link.kind != "lines":
         yield f'link kind "{setup.link.kind}" isn\'t fitted in this version: run needs "lines", judge none'
     for table, loss in (
-        ("cutout", "nothing takes the power off"),
         ("alerts", "nobody is sent for"),
         ("mqtt", "nothing is published"),
     ):

@@ -119,6 +119,7 @@ def run(
             say=say,
             load=connected,
             on_alarm=ring,
+            relay=link if found.armed else None,
         )
     return 0
 

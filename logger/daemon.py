@@ -23,9 +23,10 @@ import numpy as np
 from logger.blocks import DaqInfo, Mark, ScanBlock
 from logger.calibrate import in_force, standing
 from logger.clock import Clock, SystemClock
+from logger.cutout import CutOut, Said
 from logger.errors import LinkError, RequestError, StoreError
 from logger.finding import Finding, Severity
-from logger.link.lines import End
+from logger.link.lines import End, Flags
 from logger.link.port import Connected, Disconnected, Event
 from logger.pipeline import Output, Pipeline
 from logger.precheck import (
@@ -85,6 +86,19 @@ class Link(Protocol):
         ...
 
 
+class Relay(Protocol):
+    """The way to the DAQ's cut-out; `SerialLink` is one."""
+
+    @property
+    def flags(self) -> Flags:
+        """What the newest scan's flags say."""
+        ...
+
+    def send(self, name: str, value: float | None = None) -> None:
+        """Have a command sent; returns at once."""
+        ...
+
+
 def run(
     *,
     setup: Setup,
@@ -99,9 +113,10 @@ def run(
     speed: float = 1.0,
     on_output: Callable[[Output], None] | None = None,
     on_soak: Callable[[int], None] | None = None,
-    on_alarm: Callable[[Alarm], None] | None = None,
+    on_alarm: Callable[[Alarm | None], None] | None = None,
     stop: threading.Event | None = None,
     marks: Sequence[Mark] = (),
+    relay: Relay | None = None,
 ) -> int | None:
     """Measure, watch and store one soak, from its first scan until it ends; return its number.
 
@@ -116,8 +131,12 @@ def run(
     `marks` are known beforehand, in order of time (a demo's): each is kept, and heeded, with the last scan
     not later than it, at any speed the same.
 
+    `relay` is the way to the cut-out, where the set-up arms one. A heartbeat goes out only from where a scan
+    has just been judged; when the soak ends the cut-out drops.
+
     `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
-    each output of the pipeline; `on_alarm` what should make a noise, after it was said. `speed` is how much
+    each output of the pipeline; `on_alarm` what should make a noise, after it was said (None:
+    the cut-out calls). `speed` is how much
     faster than the host's clock recorded time runs, 0 for as fast as it goes: then silence is judged by the
     scans alone.
 
@@ -141,6 +160,7 @@ def run(
             on_alarm=on_alarm,
             stop=stop or threading.Event(),
             marks=marks,
+            relay=relay,
         )
         with _ended_by_signals(daemon.ask_to_stop):
             return daemon.run()
@@ -189,10 +209,16 @@ class _Daemon:
         speed: float,
         on_output: Callable[[Output], None] | None,
         on_soak: Callable[[int], None] | None,
-        on_alarm: Callable[[Alarm], None] | None,
+        on_alarm: Callable[[Alarm | None], None] | None,
         stop: threading.Event,
         marks: Sequence[Mark],
+        relay: Relay | None,
     ) -> None:
+        if setup.armed and relay is None:
+            raise RequestError("the set-up arms a cut-out, and this link reaches none")
+        self._relay = relay
+        self._cutout = CutOut(setup) if setup.armed and relay is not None else None
+        self._checks: list[Check] = []
         self._setup = setup
         self._setup_text = setup_text
         self._link = link
@@ -270,6 +296,8 @@ class _Daemon:
             self._look_around()
             self._look_for_requests()
             if self._stop.is_set():
+                if self._cutout is not None:
+                    self._tell("stopping: the cut-out opens now, and with it the mains goes off")
                 self._tell("stopping: the soak is closed and its verdict stored")
                 self._link.close()
                 while events := self._link.take(0.0):
@@ -293,6 +321,8 @@ class _Daemon:
                     self._daq = event.daq
                     again = "again " if event.again else ""
                     self._tell(f"the DAQ {event.daq.board_id} answers {again}on {event.port}")
+                    if self._cutout is not None:
+                        self._do(self._cutout.connected())
                 case Disconnected():
                     self._tell(f"{event.why}; it is tried again until it answers")
                 case End():
@@ -312,6 +342,7 @@ class _Daemon:
             marks, self._marks = [*self._marks, *self._due(part)], []
             try:
                 output = self._pipeline.feed(part, marks)
+                self._hold_cutout(part, output, self._pipeline.findings)
             finally:
                 # whatever the watching does, what was measured is kept
                 self._writer.add_scans(part)
@@ -323,6 +354,33 @@ class _Daemon:
             if self._is_over(self._pipeline):
                 self._how = "finished"
                 return
+
+    def _hold_cutout(self, block: ScanBlock, output: Output, findings: Sequence[Finding]) -> None:
+        """Send the heartbeat for what was just judged, or have the cut-out opened; the store comes after."""
+        if self._cutout is None or self._relay is None:
+            return
+        judged_s = self._clock.monotonic_s() * self._speed
+        self._do(self._cutout.judged(block, findings, self._relay.flags, output.now, judged_s), block)
+
+    def _do(self, said: Said, block: ScanBlock | None = None) -> None:
+        """Do what a look at the cut-out brought: orders first."""
+        assert self._relay is not None
+        for name, value in said.orders:
+            self._relay.send(name, value)
+        for text in said.marks:
+            self._tell(text)
+            if block is not None:
+                mark = Mark(int(block.t_us[-1]), text)
+                self._writer.put_mark(mark)
+                self._marks.append(mark)
+        for text in said.says:
+            self._tell(text)
+        if said.check is not None:
+            self._checks = [one for one in self._checks if one.check != said.check.check] + [said.check]
+            self._tell(said.check.line)
+            self._writer.put_checks([one.json() for one in self._checks])
+        if said.call:
+            self._call(None)
 
     def _parts(self, block: ScanBlock) -> Iterator[ScanBlock]:
         """Cut a block where the plan may end, so that where a soak ends does not hang on the blocking."""
@@ -402,6 +460,9 @@ class _Daemon:
             self._tell(f"reminder, not acknowledged for {minutes:.0f} min: {finding.says}")
         else:
             self._sounded_s[finding.id] = self._t_s
+        self._call(alarm)
+
+    def _call(self, alarm: Alarm | None) -> None:
         if self._on_alarm is not None and not self._mute:
             try:
                 self._on_alarm(alarm)
@@ -413,11 +474,14 @@ class _Daemon:
         if found is None:
             return
         self._before_power = None
+        if self._cutout is not None and not any(one.check == "cut-out" for one in self._checks):
+            found = [*found, self._cutout.not_tried()]
         for one in found:
             self._tell(one.line)
         if any(one.result == "stop" for one in found):
             self._tell("STOP: don't switch HT on before that is mended; recording goes on meanwhile")
-        self._writer.put_checks([one.json() for one in found])
+        self._checks += found
+        self._writer.put_checks([one.json() for one in self._checks])
 
     def _put(self, output: Output) -> None:
         """Hand an output to the store, and to whoever looks on."""
@@ -429,6 +493,8 @@ class _Daemon:
                 what = finding.severity.value if finding.open else "cleared"
                 self._tell(f"{what}: {finding.says}")
         now = output.now  # worked out each time that somebody asks
+        if self._cutout is not None:
+            now["cutout"] = self._cutout.shown()
         self._writer.set_now(now)
         self._t_s = now["t_s"]
         self._plan_ends_s = now["plan_ends_s"]
@@ -461,6 +527,8 @@ class _Daemon:
                 self._marks.append(Mark(answer.t_us, answer.mark))
             if ask_of(answer.mark)[0] is Ask.STOP:
                 self.ask_to_stop()
+            elif ask_of(answer.mark)[0] is Ask.ACKNOWLEDGE and self._cutout is not None:
+                self._cutout.acknowledge()
 
     def _answer(self, request: Request) -> Answer:
         """Decide on one request, as things stand at the last scan that was seen."""
@@ -491,11 +559,13 @@ class _Daemon:
             return None
         findings = self._pipeline.findings
         if not text:
-            return None if any(one.open for one in findings) else "no finding is open"
+            waits = self._cutout is not None and self._cutout.waits
+            waits = waits or any(one.open or one.trip_waits for one in findings)
+            return None if waits else "no finding is open"
         of_number = [one for one in findings if one.id == int(text)]
         if not of_number:
             return f"there is no finding {text}: this soak has {len(findings) or 'none'} so far"
-        if not of_number[0].open:
+        if not of_number[0].open and not of_number[0].trip_waits:
             return f"finding {text} is over, it was cleared at {of_number[0].cleared_s:.0f} s"
         return None
 

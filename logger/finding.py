@@ -75,6 +75,11 @@ class Finding:
         """Whether it has not been cleared."""
         return self.cleared_s is None
 
+    @property
+    def trip_waits(self) -> bool:
+        """Whether it is a trip that nobody has acknowledged, open or over: a cut-out stays open for it."""
+        return self.severity is Severity.TRIP and self.acknowledged_s is None
+
     def changed(self, **what: object) -> Finding:
         """Return a copy with the named fields changed."""
         return replace(self, **what)  # type: ignore[arg-type]

@@ -162,7 +162,7 @@ class BeforePower:
             if column is not None:
                 there: np.ndarray = values[:, column] > _HT_THERE * self._setup.amp.nominal_ht_V
                 return there
-            pairs = values[:, self._setup.pair_columns] > _CURRENT_THERE * _usual_a(self._setup)
+            pairs = values[:, self._setup.pair_columns] > _CURRENT_THERE * usual_a(self._setup)
         half: np.ndarray = pairs.sum(axis=1) * 2 > pairs.shape[1]
         return half
 
@@ -254,14 +254,14 @@ class _Seen:
         return math.sqrt(float(np.mean(np.diff(self.of(column)) ** 2)) / 2.0)
 
 
-def _usual_a(setup: Setup) -> float:
+def usual_a(setup: Setup) -> float:
     """Return about what a pair idles at: half the rating; a scale for what matters, no aim."""
     return 0.5 * setup.rating.anode_w / setup.amp.nominal_ht_V * setup.amp.valves_per_pair
 
 
 def _matters_a(setup: Setup) -> float:
     """Return the current from which on no figure of a pair would be right: the match limit."""
-    return setup.limits.match_a(_usual_a(setup))
+    return setup.limits.match_a(usual_a(setup))
 
 
 def _ht_off(seen: _Seen) -> Check:
@@ -336,7 +336,7 @@ def _noise(seen: _Seen) -> Check:
     for column in seen.pairs:
         noise, step = seen.noise(column), seen.converter.step(column)
         worst = max(worst, noise / step)
-        if noise > max(_NOISE_STEPS * step, _NOISE_OF_IDLE * _usual_a(setup)):
+        if noise > max(_NOISE_STEPS * step, _NOISE_OF_IDLE * usual_a(setup)):
             loud.append(f"{seen.name(column)} {number(1000.0 * noise, 2)} mA")
             stop = stop or noise > _matters_a(setup)
     for column, channel in enumerate(setup.channel):

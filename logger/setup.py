@@ -257,6 +257,13 @@ class Decision(_Table):
         return self.guard_band_U if self.rule == "guard band" else 0.0
 
 
+class Cutout(_Table):
+    """A relay on the DAQ that takes the mains off: `silence_s` without a judged scan opens it."""
+
+    armed: bool
+    silence_s: Annotated[float, Field(ge=0.2, le=1.5)] = 1.5
+
+
 class Setup(_Table):
     """A whole set-up file, with its defaults filled in."""
 
@@ -270,7 +277,7 @@ class Setup(_Table):
     decision: Decision = Decision()
     alerts: dict[str, Any] = {}
     mqtt: dict[str, Any] = {}
-    cutout: dict[str, Any] = {}
+    cutout: Cutout | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -321,11 +328,37 @@ class Setup(_Table):
                 f"amp.valve|a type in the ratings table{hint}, or any name together with [amp.rating]"
                 f"|{self.amp.valve!r}"
             )
+        if self.armed:
+            self._can_be_armed()
         sheets = sheets_of(self.amp.valve)
         if self.amp.sheet is not None and rating_for(self.amp.valve, self.amp.sheet) is None:
             known = " or ".join(sheets) or f"nothing: the table has no {self.amp.valve}"
             raise ValueError(f"amp.sheet|{known}|{self.amp.sheet!r}")
         return self
+
+    def _can_be_armed(self) -> None:
+        """Refuse a cut-out that could not be held closed, or would open too late."""
+        assert self.cutout is not None
+        link, silence_s = self.link, self.cutout.silence_s
+        if link.kind != "lines":
+            raise ValueError(
+                'cutout.armed|false: only a "lines" DAQ has a relay that opens by itself|'
+                f'true with link kind "{link.kind}"'
+            )
+        if link.scans_per_s < 2.0:
+            raise ValueError(
+                f"cutout.armed|false, or scans_per_s of at least 2|true with {link.scans_per_s:g} scans/s"
+            )
+        if silence_s * link.scans_per_s < 2.0 - 1e-9:
+            raise ValueError(
+                f"cutout.silence_s|two scans, {2.0 / link.scans_per_s:g} s, or more: else one lost opens it|"
+                f"{silence_s:g}"
+            )
+
+    @property
+    def armed(self) -> bool:
+        """Whether a cut-out is armed; without one soakbench only advises."""
+        return self.cutout is not None and self.cutout.armed
 
     @property
     def pairs(self) -> list[Channel]:

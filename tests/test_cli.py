@@ -250,7 +250,6 @@ def test_the_wiring_table_gives_the_volts_that_ohms_law_gives(
         ('step = "soak"', 'step = "signal"', "no soak step"),
         ('measures = "HT"', 'measures = "voltage"', "no channel measures HT"),
         ('measures = "mains"', 'measures = "voltage"', "no channel measures mains"),
-        ("[plan]", "[cutout]\narmed = true\n[plan]", "[cutout] is not fitted in this version"),
         ("[plan]", "[mqtt]\nhost = 'x'\n[plan]", "[mqtt] is not fitted in this version"),
         ("[plan]", "[limits]\nwarn_pct = 120\n[plan]", "warn_pct 120 is not below fail_pct 100"),
         (

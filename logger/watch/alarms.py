@@ -25,8 +25,9 @@ class Alarms:
     """Follows what is open. One alarm a story: what lies under another finding sounds only as a trip."""
 
     def __init__(self) -> None:
-        self._said: dict[int, tuple[Severity, float]] = {}
-        """Of each finding that sounded: how severe it was, and when it last did (s since the first scan)."""
+        self._said: dict[int, tuple[Severity, float, bool]] = {}
+        """Of each finding that sounded: how severe it was, when it last did (s since the first scan), and
+        whether it was acknowledged since."""
 
     def due(self, findings: Sequence[Finding], now_s: float) -> list[Alarm]:
         """Return what sounds now, worst first; `findings`: all of the soak as they stand."""
@@ -38,12 +39,15 @@ class Alarms:
             severity = finding.severity
             if severity is Severity.REMARK or (finding.under is not None and severity is not Severity.TRIP):
                 continue
-            said, at_s = self._said.get(finding.id, (Severity.REMARK, -math.inf))
+            said, at_s, seen = self._said.get(finding.id, (Severity.REMARK, -math.inf, False))
+            if seen and finding.acknowledged_s is None:  # it came anew
+                said = Severity.REMARK
             if severity.rank > said.rank:
                 out.append(Alarm(finding, "new" if said is Severity.REMARK else "worse"))
             elif finding.acknowledged_s is None and now_s - at_s >= REMIND_S:
                 out.append(Alarm(finding, "reminder"))
             else:
+                self._said[finding.id] = (said, at_s, finding.acknowledged_s is not None)
                 continue
-            self._said[finding.id] = (severity, now_s)
+            self._said[finding.id] = (severity, now_s, False)
         return sorted(out, key=lambda alarm: (-alarm.finding.severity.rank, alarm.finding.id))

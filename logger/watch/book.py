@@ -68,13 +68,13 @@ class Book:
         return list(changed.values())
 
     def acknowledge(self, number: int | None, t_s: float) -> list[Finding]:
-        """Note that a person has seen a finding, or all that are open; return those that changed.
+        """Note that a person has seen a finding, or all open ones and each trip; return those that changed.
 
         A question is answered by that, and done.
         """
         changed = []
         for index, finding in enumerate(self.findings):
-            asked = finding.open if number is None else finding.id == number
+            asked = finding.open or finding.trip_waits if number is None else finding.id == number
             if asked and finding.acknowledged_s is None:
                 answered = finding.kind is Kind.QUESTION and finding.open
                 cleared_s = t_s if answered else finding.cleared_s
@@ -93,7 +93,7 @@ class Book:
                 worst = max(old.severity, claim.severity, key=lambda s: s.rank)
                 # A remark said of an open warning takes it back: it was not what it looked like.
                 severity = claim.severity if claim.kind is Kind.GAP and old.open else worst
-                again = back or severity.rank > old.severity.rank
+                again = back or claim.again or severity.rank > old.severity.rank
                 self.findings[index] = old.changed(
                     acknowledged_s=None if again else old.acknowledged_s,
                     severity=severity,

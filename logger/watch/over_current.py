@@ -21,9 +21,10 @@ class OverCurrent:
 
     A shorted valve or an open sense resistor, and a trip either way. In the first 5 s of HT, while
     coupling capacitors charge, it must last 1 s. It is over once the pair has drawn a current below the
-    ceiling for 10 s: a pair that falls to nothing has blown its fuse or opened its relay, which is said, and
-    stays an over-current. Source of the ceiling: the valve's sheet (valves.toml). Learns nothing. Delay: two
-    scans. Price: a spike of two scans is what it takes; none in 7,700 pair-hours of the family's tuning half.
+    ceiling for 10 s: a pair that falls to nothing has blown its fuse or opened its relay, which is said,
+    and stays an over-current; too much once more, after that or after HT was off, is said again. Source
+    of the ceiling: the valve's sheet (valves.toml). Learns nothing. Delay: two scans. Price: a spike of
+    two scans is what it takes; none in 7,700 pair-hours of the family's tuning half.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -42,6 +43,8 @@ class OverCurrent:
         self._began_s = [0.0] * len(self._names)
         self._read = [""] * len(self._names)
         """What each read when it was called."""
+        self._was_off = [False] * len(self._names)
+        """Whether an open one was without HT, or drew nothing: more current then is news."""
         self._nothing = [0] * len(self._names)
         """Scans running in which an open one drew nothing; two are said."""
 
@@ -95,16 +98,17 @@ class OverCurrent:
         since = self._since[j] = t_s if since is None else since
         self._count[j] += 1
         lasted_enough = self._count[j] >= 2 and (on_s >= 5.0 or t_s - since >= 1.0)
-        if self._open[j] or not lasted_enough:
+        again = self._open[j] and self._was_off[j]
+        if (self._open[j] and not again) or not lasted_enough:
             return
-        self._open[j] = True
+        self._open[j], self._was_off[j] = True, False
         reads = "more than the converter can read"
         most_a = self._limit_a[j]
         if value > most_a:
             reads = f"{value * 1e3:.0f} mA, over the {most_a * 1e3:.0f} mA its valves may pass{self._memory}"
         self._began_s[j], self._read[j] = since, reads
         says = f"{self._labels[j]} draws {reads}: a shorted valve, or an open sense resistor"
-        out.append(self._claim(j, t_s, says, value))
+        out.append(self._claim(j, t_s, says, value, again))
 
     def _ends(self, j: int, t_s: float, value: float, powered: bool, out: list[Claim | Clear]) -> None:
         """Take in a scan of an open one that is not over the ceiling."""
@@ -117,17 +121,20 @@ class OverCurrent:
                 out.append(Clear(Kind.OVER_CURRENT, (self._names[j],), t_s))
             return
         self._calm[j] = None
+        if not powered:
+            self._was_off[j] = True
         if value != value or not powered:
             return
         self._nothing[j] += 1
         if self._nothing[j] == 2:
+            self._was_off[j] = True
             says = (
                 f"{self._labels[j]} drew {self._read[j]}, for {t_s - self._began_s[j]:.0f} s, then stopped "
                 "drawing: a shorted valve or an open sense resistor, and a fuse or relay that opened"
             )
             out.append(self._claim(j, t_s, says, value))
 
-    def _claim(self, j: int, t_s: float, says: str, value: float) -> Claim:
+    def _claim(self, j: int, t_s: float, says: str, value: float, again: bool = False) -> Claim:
         return Claim(
             Kind.OVER_CURRENT,
             (self._names[j],),
@@ -136,5 +143,6 @@ class OverCurrent:
             Severity.TRIP,
             says,
             "Take the mains off now. Leave the lead alone: it may carry HT.",
+            again=again,
             evidence={"now_a": value if value == value else None},
         )

@@ -40,6 +40,8 @@ class OverDissipation:
         self._below = [0.0] * pairs
         self._level: list[Severity | None] = [None] * pairs
         self._failing = [False] * pairs
+        self._was_off = [False] * pairs
+        """Whether HT was off since it was called: a trip after that is said again."""
         self._onset = [0.0] * pairs
         self._newest: FloatArray = np.full((1, pairs), np.nan)
 
@@ -47,6 +49,10 @@ class OverDissipation:
         """Take in a stretch."""
         factor = 2.0 if seconds.state == "under signal" else 1.0
         self._newest = seconds.dissipation_pct
+        if not seconds.powered:
+            self._was_off = [
+                off or bool(level) for off, level in zip(self._was_off, self._level, strict=True)
+            ]
         hot = seconds.powered and bool((seconds.dissipation_pct > self._warn * factor).any())
         if not hot and not any(self._level):
             for j, read in enumerate((seconds.dissipation_pct == seconds.dissipation_pct).any(axis=0)):
@@ -80,7 +86,7 @@ class OverDissipation:
                     self._below[j] += self._each_s
                     if self._below[j] >= _CLEAR_HOLD_S:
                         out.append(Clear(Kind.OVER_DISSIPATION, (self._names[j],), closed_s))
-                        self._level[j], self._failing[j] = None, False
+                        self._level[j], self._failing[j], self._was_off[j] = None, False, False
                 continue
             self._below[j] = 0.0
             if self._above[j] == 0 and self._level[j] is None:
@@ -90,16 +96,18 @@ class OverDissipation:
             twice = self._above[j] > self._each_s  # a single reading may be noise
             trip = self._tripping[j] >= _TRIP_HOLD_S or (twice and pct > 200.0 * factor)
             warn = self._above[j] >= _WARN_HOLD_S and on_s >= 60
-            worse = trip and self._level[j] is not Severity.TRIP
+            again = trip and self._was_off[j]
+            worse = again or (trip and self._level[j] is not Severity.TRIP)
             newly = warn and self._level[j] is None
             failing = self._level[j] is not None and pct > self._fail * factor and not self._failing[j]
             if worse or newly or failing:
                 self._failing[j] = pct > self._fail * factor
                 self._level[j] = Severity.TRIP if trip else self._level[j] or Severity.WARNING
-                out.append(self._claim(j, pct, closed_s))
+                out.append(self._claim(j, pct, closed_s, again))
+                self._was_off[j] = False
         return out
 
-    def _claim(self, j: int, pct: float, raised_s: float) -> Claim:
+    def _claim(self, j: int, pct: float, raised_s: float, again: bool) -> Claim:
         severity = self._level[j] or Severity.WARNING
         return Claim(
             Kind.OVER_DISSIPATION,
@@ -112,5 +120,6 @@ class OverDissipation:
             "Take the mains off."
             if severity is Severity.TRIP
             else "Look for glowing anodes; be ready to switch off.",
+            again=again,
             evidence={"dissipation_pct": pct},
         )

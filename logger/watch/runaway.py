@@ -125,6 +125,8 @@ class Runaway:
         self._humming = humming if humming is not None else np.zeros(pairs, dtype=np.bool_)
         """Pairs whose lead hums, see `measuring_fault`: a meter that is taken off is no growth."""
         self._level: list[Severity | None] = [None] * pairs
+        self._was_off = [False] * pairs
+        """Whether HT was off since it was called: a trip after that is said again."""
         self._onset = [0.0] * pairs
         self._peak = [0.0] * pairs
         self._quiet = [0] * pairs
@@ -154,6 +156,10 @@ class Runaway:
 
     def _looks(self, seconds: Seconds) -> list[tuple[int, Claim | Clear]]:
         out: list[tuple[int, Claim | Clear]] = []
+        if not seconds.powered:
+            self._was_off = [
+                off or bool(level) for off, level in zip(self._was_off, self._level, strict=True)
+            ]
         if not seconds.powered or seconds.state == "under signal" or not seconds.bins:
             return out
         indices = np.array([index for _, index in seconds.bins])
@@ -200,7 +206,7 @@ class Runaway:
                 self._quiet[j] = self._quiet[j] + 1 if now_a < _BACK * self._peak[j] else 0
                 if self._quiet[j] >= _BACK_BINS:
                     out.append(Clear(Kind.RUNAWAY, (self._names[j],), float(seconds.closed_s[row])))
-                    self._level[j] = None
+                    self._level[j], self._was_off[j] = None, False
         return out
 
     def _starts(self, index: int) -> list[int]:
@@ -319,7 +325,8 @@ class Runaway:
         forecast_pct = self._dissipation_pct(seconds, row, j) * (1.0 + ahead)
         urgent = forecast_pct > self._setup.limits.trip_pct
         severity = Severity.TRIP if urgent or self._level[j] is Severity.TRIP else Severity.WARNING
-        if self._level[j] is severity:
+        again, self._was_off[j] = self._was_off[j] and urgent, self._was_off[j] and not urgent
+        if self._level[j] is severity and not again:
             return []
         if self._level[j] is None:
             since_s = growth.tau_s * math.log(
@@ -340,6 +347,7 @@ class Runaway:
                 f"{self._labels[j]} is running away: {now_a * 1e3:.1f} mA and rising {per_minute:.1f} % "
                 f"a minute, faster and faster{rest}",
                 advice,
+                again=again,
                 evidence={
                     "now_a": now_a,
                     "rise_pct_per_min": per_minute,

@@ -212,7 +212,10 @@ class Minutes(_Record):
 
 @dataclass(frozen=True)
 class Claim:
-    """What a detector holds: opened where it is new, extended where it stands. Times in seconds."""
+    """What a detector holds: opened where it is new, extended where it stands. Times in seconds.
+
+    `again`: it came anew after HT had been off while it stood; what was acknowledged of it is no longer.
+    """
 
     kind: Kind
     channels: tuple[str, ...]
@@ -222,6 +225,7 @@ class Claim:
     says: str
     advice: str = ""
     named: bool = True
+    again: bool = False
     evidence: dict[str, float | None] = field(default_factory=dict)
 
 
