@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from logger.finding import Finding, Kind, Severity
-from logger.requests import Ask, ask_of
+from logger.requests import NOTED, Ask, ask_of
 
 MINUS: Final = "\u2212"
 
@@ -142,8 +142,10 @@ def acknowledge(finding: Finding) -> str:
 
 
 def asked(mark: str) -> tuple[str, str]:
-    """Return whether a mark was `said` or `asked` of the daemon, and its text, or what was asked."""
+    """Return whether a mark was `said`, `asked` of the daemon or `noted` by it, and its text."""
     ask, text = ask_of(mark)
+    if mark.startswith(NOTED):
+        return "noted", mark.removeprefix(NOTED)
     if ask is Ask.MARK:
         return "said", mark
     if ask is Ask.ACKNOWLEDGE:

@@ -191,7 +191,6 @@ class CutOut:
             )
             return
         self._trying_s = t_s
-        said.orders.append(("open", None))
 
     def _go_on_trying(self, t_s: float, said: Said) -> None:
         """Wait for it to open, for the trial."""
@@ -203,7 +202,7 @@ class CutOut:
             said.orders.append(("acknowledge", None))
             said.marks.append("cut-out tried: it closed, and opened when it was told to")
             said.says.append("the cut-out works: press its push button again to put the mains on")
-            opened = f"opened within {math.ceil(10 * took_s) / 10:g} s"
+            opened = f"opened within {math.ceil(10 * took_s - 1e-6) / 10:g} s"
             said.check = Check("cut-out", "fine", f"it closed, and {opened}")
             return
         said.orders.append(("open", None))

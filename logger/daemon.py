@@ -39,7 +39,7 @@ from logger.precheck import (
     Load,
     needed_bytes,
 )
-from logger.requests import Ask, ask_of, text_of
+from logger.requests import NOTED, Ask, ask_of, text_of
 from logger.setup import Setup
 from logger.store.request import DAEMON_ENDED, Answer, Request
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
@@ -370,7 +370,7 @@ class _Daemon:
         for text in said.marks:
             self._tell(text)
             if block is not None:
-                mark = Mark(int(block.t_us[-1]), text)
+                mark = Mark(int(block.t_us[-1]), NOTED + text)
                 self._writer.put_mark(mark)
                 self._marks.append(mark)
         for text in said.says:

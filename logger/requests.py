@@ -1,15 +1,19 @@
 """What a person asks of the running daemon, and how it reads in the record.
 
 In the record a request is a mark in the request's words ("signal on"), in the store's marks and in a log
-file's `mark` column alike: so a soak judged again sees what was asked, when. Any other text is a plain mark.
+file's `mark` column alike: so a soak judged again sees what was asked, when. Any other text is a plain mark;
+what soakbench itself writes down begins with NOTED, which no person's may.
 """
 
 from __future__ import annotations
 
 import re
 from enum import StrEnum
+from typing import Final
 
 from logger.errors import RequestError
+
+NOTED: Final = "soakbench: "
 
 
 class Ask(StrEnum):
@@ -37,6 +41,8 @@ def text_of(ask: Ask, text: str = "") -> str:
     if ask is Ask.MARK:
         if not text:
             raise RequestError("a mark needs a text: say what was done, for example 'tapped V5'")
+        if text.startswith(NOTED.rstrip()):
+            raise RequestError(f"{NOTED.strip()!r} begins soakbench's own marks: word the mark otherwise")
         if ask_of(text)[0] is not Ask.MARK:
             raise RequestError(f"{text!r} is a request of its own: ask for it, or word the mark otherwise")
         return text

@@ -170,13 +170,15 @@ def test_an_intervals_ends_are_rounded_outwards(low: float, width: float) -> Non
 
 
 def test_what_a_person_said_and_what_was_asked_are_told_apart() -> None:
-    said = [words.asked(text) for text in ("tapped V5", "signal on", "acknowledge 3", "acknowledge", "stop")]
+    marks = ("tapped V5", "signal on", "acknowledge 3", "acknowledge", "stop", "soakbench: cut-out closed")
+    said = [words.asked(text) for text in marks]
     assert said == [
         ("said", "tapped V5"),
         ("asked", "signal on"),
         ("asked", "acknowledge finding 3"),
         ("asked", "acknowledge all findings"),
         ("asked", "stop the soak"),
+        ("noted", "cut-out closed"),
     ]
 
 

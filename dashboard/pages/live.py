@@ -70,7 +70,10 @@ def register(app: Dash, bench: Bench) -> None:
             others = [one for one in look.open_findings if one.severity is not Severity.TRIP]
             now = {
                 "head": head(look),
-                "trips": [parts.finding_block(*pair, look.soak.setup) for pair in parts.led(trips)],
+                "trips": [
+                    *opened(look),
+                    *(parts.finding_block(*pair, look.soak.setup) for pair in parts.led(trips)),
+                ],
                 "findings": open_findings(look, others),
                 "figures": figures_now(look),
                 "hidden": not look.running or look.soak.last_t_us is None,
@@ -128,6 +131,8 @@ def title(look: Look) -> str:
     elapsed = words.duration(look.now_s)
     if look.stale and look.soak.last_t_us is not None:
         return f"NO READING · {words.duration(look.age_s or 0.0)} · {amp}"
+    if _cutout(look).get("why"):
+        return f"CUT-OUT OPEN · {elapsed} · {amp}"
     worst = parts.worst_first([one for one in look.open_findings if one.severity is not Severity.REMARK])
     if worst:
         named = worst[0].channel or worst[0].kind.value
@@ -148,9 +153,52 @@ def head(look: Look) -> Children:
                 html.Span(state_in_words(look), className="state"),
                 html.Span(f"{words.duration(look.now_s)} elapsed"),
                 html.Span(age_in_words(look), className="age stale" if stale else "age"),
+                *_cutout_fact(look),
             ],
             className="facts",
         ),
+    ]
+
+
+def _cutout(look: Look) -> dict[str, Any]:
+    """Return how the cut-out of a running soak stands; empty where none is armed."""
+    return (look.soak.now or {}).get("cutout") or {} if look.running else {}
+
+
+def _cutout_fact(look: Look) -> Children:
+    """Return the cut-out's state in a word or two; nothing is known of it while no scan comes."""
+    setup = look.soak.setup
+    if not setup.armed:
+        return [] if setup.cutout is None else [html.Span("cut-out not armed")]
+    state = "unknown" if look.stale else _cutout(look).get("state", "unknown")
+    return [html.Span(f"cut-out {state}", className=f"cutout {state}")]
+
+
+def opened(look: Look) -> Children:
+    """Return why the cut-out stands open, what HT does meanwhile, and what to do; nothing while it does not.
+
+    One that has not been closed yet has no reason: then it is only said what to do.
+    """
+    now = _cutout(look)
+    if now.get("state") != "open" or look.stale:
+        return []
+    if not now["why"]:
+        return [html.P(f"The cut-out is open: {now['do']}.", className="hint")]
+    ht = look.soak.setup.first("HT")
+    channels = (look.soak.now or {}).get("channels", {})
+    ht_v = None if ht is None else (channels.get(look.soak.setup.channel[ht].name) or {}).get("value")
+    still = "" if ht_v is None else f" HT reads {words.number(ht_v, 0)} V; a reading of zero proves nothing."
+    since = words.duration(now["since_s"])
+    return [
+        html.Section(
+            [
+                html.H2(f"The cut-out opened at {since}"),
+                html.P([html.Strong(f"{now['why']}."), still]),
+                html.P(f"{now['do'][:1].upper()}{now['do'][1:]}."),
+            ],
+            className="silent",
+            role="alert",
+        )
     ]
 
 
