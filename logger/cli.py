@@ -99,6 +99,7 @@ def run(
     from logger import check as checking
     from logger import daemon, precheck, setup
     from logger.link.kinds import open_link
+    from logger.link.port import SerialLink
     from logger.store.reader import default_path
 
     text = setup.read_text(setup_file)
@@ -119,7 +120,7 @@ def run(
             say=say,
             load=connected,
             on_alarm=ring,
-            relay=link if found.armed else None,
+            relay=link if isinstance(link, SerialLink) else None,
         )
     return 0
 

@@ -18,6 +18,7 @@ from logger.clock import ManualClock
 from logger.cutout import CutOut, Said
 from logger.errors import SetupError
 from logger.finding import Finding, Kind, Severity
+from logger.link.line_talk import Lines
 from logger.link.lines import Flags
 from logger.pipeline import Output, Pipeline
 from logger.requests import NOTED
@@ -128,6 +129,16 @@ def test_an_older_complete_scan_of_the_block_counts_while_it_is_fresh() -> None:
         part = ScanBlock(block.t_us[:upto], block.sequence[:upto], block.counts[:upto])
         said = cutout.judged(part, [], Flags.of(CLOSED), on(), 50.0 + float(part.t_us[-1]) / 1e6)
         assert ("beat" in orders(said)) is held
+
+
+def test_a_heartbeat_that_had_to_wait_is_not_sent_and_an_order_to_open_is() -> None:
+    clock = ManualClock()
+    lines = Lines(3, 10.0, clock)
+    for name in ("beat", "open"):
+        lines.order(name, None)
+    clock.advance(0.6)
+    lines.order("beat", None)
+    assert list(lines.ordered()) == [("open", None), ("beat", None)]
 
 
 # ---- what has it opened

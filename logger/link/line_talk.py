@@ -26,6 +26,7 @@ from logger.link.talk import Heard
 from logger.link.wire import NotThere, Stranger, Wire
 
 _ASK_AGAIN_S: Final = 0.5
+_BEAT_KEEPS_S: Final = 0.5  # with the longest silence_s, 1.5 s, the cut-out opens 2 s after the judged scan
 
 
 class Lines:
@@ -39,13 +40,23 @@ class Lines:
         self.time = ScanClock(1.0 / scans_per_s)
         self.flags = Flags.of(0)
         """What the last scan's flags said."""
-        self.outgoing: deque[tuple[str, float | None]] = deque(maxlen=16)
-        """Commands to be sent at the next look at the wire."""
+        self._outgoing: deque[tuple[str, float | None, float]] = deque(maxlen=16)
 
     @property
     def rejected(self) -> Counter[Cause]:
         """Scans that came twice or too late."""
         return self.time.rejected
+
+    def order(self, name: str, value: float | None) -> None:
+        """Have a command sent at the next look at the wire; called from another thread."""
+        self._outgoing.append((name, value, self.clock.monotonic_s()))
+
+    def ordered(self) -> Iterator[tuple[str, float | None]]:
+        """Give what waits to be sent. A heartbeat that had to wait is none: it speaks of an older scan."""
+        while self._outgoing:
+            name, value, asked_s = self._outgoing.popleft()
+            if name != "beat" or self.clock.monotonic_s() - asked_s <= _BEAT_KEEPS_S:
+                yield name, value
 
     def talk(self, wire: Wire, *, again: bool, patience_s: float) -> LineTalk:
         """Begin a conversation."""
@@ -116,8 +127,8 @@ class LineTalk:
     def hear(self, stop: threading.Event) -> Iterator[Heard]:
         """Send what waits to be sent, and give what has come."""
         kind = self._kind
-        while kind.outgoing:
-            self._send(*kind.outgoing.popleft())
+        for name, value in kind.ordered():
+            self._send(name, value)
         waiting, self._waiting = self._waiting, []
         for record in waiting or self._read():
             now = kind.clock.monotonic_s()

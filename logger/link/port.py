@@ -329,4 +329,4 @@ class SerialLink(PortLink):
     def send(self, name: str, value: float | None = None) -> None:
         """Have a command sent at the next read; checked here, so that a wrong one raises at its maker."""
         command_line(name, value)
-        self._lines.outgoing.append((name, value))
+        self._lines.order(name, value)

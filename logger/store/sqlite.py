@@ -22,7 +22,7 @@ import sqlalchemy as sa
 from logger.errors import StoreError, StoreTooNew
 from logger.store.schema import REVISION
 
-LOCK_WAIT_S: Final = 2.0
+LOCK_WAIT_S: Final = 1.0
 _LOCK_POLL_S: Final = 0.005
 _DAEMON_WAIT_S: Final = 0.2  # longer than anybody holds it who only looks whether a daemon runs
 _WAL_KEPT_BYTES: Final = 16 * 2**20
