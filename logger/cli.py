@@ -1,4 +1,4 @@
-"""The commands check, run, request, judge, calibrate, target, budget, score, soaks, export.
+"""The commands check, new-setup, run, request, judge, calibrate, target, budget, score, soaks, export.
 
 Options in, exit code out.
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
@@ -71,6 +71,110 @@ def check(setup_file: SetupFile, json_to: Json = None, force: Force = False) -> 
     faults = checking.live_faults(found)
     if faults:
         raise SetupError(str(setup_file), faults)
+    return 0
+
+
+@app.command("new-setup")
+def new_setup(
+    out: Annotated[
+        str, typer.Option("--out", metavar="FILE", help="Where to write it; - is standard output.")
+    ] = "-",
+    name: Annotated[str | None, typer.Option(metavar="TEXT", help="What the amp is called.")] = None,
+    valve: Annotated[str | None, typer.Option(metavar="TYPE", help="The valve, as EL34.")] = None,
+    anode_watts: Annotated[
+        float | None, typer.Option(metavar="W", help="Its anode rating, where the table has none.")
+    ] = None,
+    connection: Annotated[
+        str | None, typer.Option(metavar="NAME", help="pentode, ultralinear or triode; pentode.")
+    ] = None,
+    bias: Annotated[str | None, typer.Option(metavar="NAME", help="fixed or cathode; fixed.")] = None,
+    operating_class: Annotated[
+        str | None, typer.Option("--class", metavar="AB|A", help="AB or A; AB.")
+    ] = None,
+    adjust: Annotated[
+        str | None,
+        typer.Option(metavar="TEXT", help="each pair, each side, level and balance, one for all, none."),
+    ] = None,
+    ht: Annotated[float | None, typer.Option(metavar="V", help="HT (B+) at idle.")] = None,
+    mains: Annotated[float | None, typer.Option(metavar="V", help="Nominal mains; 230.")] = None,
+    pairs: Annotated[int | None, typer.Option(metavar="N", help="Sense resistors, one a pair; 4.")] = None,
+    valves: Annotated[int | None, typer.Option(metavar="N", help="Valves on a sense resistor; 2.")] = None,
+    sense_ohm: Annotated[float | None, typer.Option(metavar="OHM", help="The sense resistor; 1.")] = None,
+    tolerance: Annotated[
+        float | None, typer.Option(metavar="PCT", help="The sense resistor's tolerance; 1.")
+    ] = None,
+    series_ohm: Annotated[
+        float | None, typer.Option(metavar="OHM", help="Series resistors in both wires together; 1880.")
+    ] = None,
+    others: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAMES",
+            help='What else is measured: "ht, mains, chassis, transformer, ambient", or none.',
+        ),
+    ] = None,
+    link: Annotated[
+        str | None, typer.Option(metavar="KIND", help="lines, csv, modbus or scpi; lines.")
+    ] = None,
+    port: Annotated[str | None, typer.Option(metavar="PORT", help="The port's name; auto.")] = None,
+    scans: Annotated[
+        float | None, typer.Option(metavar="N", help="Scans a second; what the link keeps.")
+    ] = None,
+    warm_up: Annotated[float | None, typer.Option(metavar="MIN", help="Minutes of warm-up; 30.")] = None,
+    soak: Annotated[float | None, typer.Option(metavar="MIN", help="Minutes of soak; 120.")] = None,
+    force: Force = False,
+) -> int:
+    """Write a first set-up file, with comments, from a few questions or options.
+
+    On a terminal what no option says is asked. Elsewhere nothing is asked: --valve and --ht are needed, and
+    the rest has defaults.
+
+    Example: soakbench new-setup --out theatre.toml
+
+    Example: soakbench new-setup --valve EL34 --ht 455 --pairs 4 --link modbus --out theatre.toml
+    """
+    from logger import new_setup as writing
+    from logger import tables
+
+    path = None if out == "-" else Path(out)
+    if path is not None:
+        tables.refuse_to_overwrite(path, force=force)
+    stated = {
+        "name": name,
+        "valve": valve,
+        "anode_W": anode_watts,
+        "connection": connection,
+        "bias": bias,
+        "operating_class": operating_class,
+        "adjust": adjust,
+        "ht_V": ht,
+        "mains_V": mains,
+        "pairs": pairs,
+        "valves": valves,
+        "sense_ohm": sense_ohm,
+        "tolerance_pct": tolerance,
+        "series_ohm": series_ohm,
+        "others": others,
+        "link": link,
+        "port": port,
+        "scans_per_s": scans,
+        "warm_up_min": warm_up,
+        "soak_min": soak,
+    }
+    known = {key: writing.read(key, value) for key, value in stated.items() if value is not None}
+    if sys.stdin.isatty() and sys.stderr.isatty():
+
+        def ask(question: str) -> str | None:
+            print(question, end="", file=sys.stderr, flush=True)
+            return sys.stdin.readline() or None
+
+        known = writing.ask_all(known, ask, warn)
+    text = writing.text_of(writing.answers_from(known))
+    if path is None:
+        print(text, end="")
+        return 0
+    tables.write_text(path, text)
+    warn(f"{path} is written: fill in what its comments ask for, then soakbench check {path}")
     return 0
 
 

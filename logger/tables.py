@@ -55,8 +55,13 @@ def write_json(document: object, where: str, *, force: bool) -> None:
         return
     path = Path(where)
     refuse_to_overwrite(path, force=force)
+    write_text(path, text + "\n")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file, with a plain sentence where that can't be done."""
     try:
-        path.write_text(text + "\n", encoding="utf-8")
+        path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise RequestError(f"{path} can't be written ({error.strerror}): name another place") from error
 
