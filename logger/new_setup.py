@@ -43,6 +43,8 @@ PIN_V: Final = 3.3
 HT_RISE: Final = 1.5
 """How far HT rises before the valves draw, times nominal; common practice, no source."""
 MAINS_V_PER_V: Final = (100, 200)
+CUTOUT_SCANS_PER_S: Final = 2.0
+"""What a cut-out needs."""
 SETTLING_S: Final = 0.05
 """What a meter takes for a channel beside its line cycle; common practice, no source."""
 E12: Final = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
@@ -247,14 +249,15 @@ def _full_scale(answers: Answers, pair: bool, wire: Wire) -> float | None:
 
 
 def _text(answers: Answers, scales: Mapping[str, float]) -> str:
-    setup_of = [*_head(answers), *_link(answers), *_channels(answers, scales), *_plan(answers)]
-    text = "\n".join(setup_of) + "\n"
-    return text + "\n".join(_limits(parse(text))) + "\n"
+    lines = [*_head(answers), *_link(answers), *_channels(answers, scales), *_plan(answers)]
+    text = "\n".join(lines) + "\n"
+    setup = parse(text)
+    return text + "\n".join([*_cutout(setup), *_limits(setup)]) + "\n"
 
 
 def _key(key: str, value: object, comment: str = "", *, off: bool = False) -> str:
     """Return one line `key = value` with a comment behind it; `off` makes all of it a comment."""
-    shown = json.dumps(value, ensure_ascii=False) if isinstance(value, str | list) else f"{value:.10g}"
+    shown = json.dumps(value, ensure_ascii=False) if isinstance(value, str | list | bool) else f"{value:.10g}"
     return _line(f"{'# ' if off else ''}{key} = {shown}", comment)
 
 
@@ -448,6 +451,17 @@ def _plan(a: Answers) -> Iterator[str]:
     for step, minutes in (("warm-up", a.warm_up_min), ("soak", a.soak_min)):
         yield f'  {{step = "{step}", minutes = {minutes:.10g}}},'
     yield "]"
+
+
+def _cutout(setup: Setup) -> Iterator[str]:
+    """Yield the cut-out's table as comments, for the kind of link that can have one."""
+    if setup.link.kind != "lines" or setup.link.scans_per_s < CUTOUT_SCANS_PER_S:
+        return
+    yield "\n" + _line(
+        "# [cutout]", "a contactor that takes the mains off, wired as in firmware_notes/wiring.md, 6"
+    )
+    yield _key("armed", True, off=True)
+    yield _key("silence_s", 1.5, "so long after the last judged scan it opens by itself", off=True)
 
 
 def _limits(setup: Setup) -> Iterator[str]:
