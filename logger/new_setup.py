@@ -26,7 +26,7 @@ from logger.errors import RequestError
 from logger.setup import SCHEMA, Setup, parse
 from logger.valves import known_types, nearest_types, rating_for
 
-KINDS: Final = ("lines", "csv", "modbus", "scpi")
+KINDS: Final = ("lines", "csv")
 OTHERS: Final = ("ht", "mains", "chassis", "transformer", "ambient")
 """What may be measured beside the pairs, by the name that its channel gets."""
 
@@ -85,11 +85,8 @@ class Answers(BaseModel):
     valves: Annotated[int, Field(ge=1, le=4, description="How many valves share one of them")] = 2
     sense_ohm: Annotated[float, Field(ge=0.01, le=100, description="Ohms of a sense resistor")] = 1.0
     link: Annotated[
-        Literal["lines", "csv", "modbus", "scpi"],
-        Field(
-            description="What the DAQ speaks: lines (our protocol), csv (prints numbers), modbus (analogue "
-            "module), scpi (bench meter)"
-        ),
+        Literal["lines", "csv"],
+        Field(description="What the DAQ speaks: lines (our protocol), csv (prints numbers)"),
     ] = "lines"
     bias: Annotated[Literal["fixed", "cathode"], Field(description="Bias: fixed or cathode")] = "fixed"
     connection: Annotated[

@@ -111,7 +111,7 @@ def test_a_valve_that_the_table_has_not_needs_its_rating(capsys: pytest.CaptureF
         (["--valve", "EL34", "--ht", "455", "--pairs", "17"], "pairs: expected less than or equal to 16"),
         (
             ["--valve", "EL34", "--ht", "455", "--link", "usb"],
-            "link: expected 'lines', 'csv', 'modbus' or 'scpi'",
+            "link: expected 'lines' or 'csv'",
         ),
         (["--valve", "EL34", "--ht", "455", "--others", "ht, grid"], "others: expected 'ht', 'mains'"),
         (["--valve", "EL34", "--ht", "455", "--name", "a\nb"], "name: expected one line of text"),
@@ -145,7 +145,7 @@ def test_it_writes_a_file_that_check_likes_and_overwrites_none(
 
 def test_nonsense_is_asked_again_with_one_sentence_and_enter_takes_the_default() -> None:
     said: list[str] = []
-    answers = iter(["", "EL43", "12", "", "", "", "lots", "", "455", "", "0", "3", "", "", "ht", "scpi"])
+    answers = iter(["", "EL43", "12", "", "", "", "lots", "", "455", "", "0", "3", "", "", "ht", "csv"])
     asked: list[str] = []
 
     def ask(question: str) -> str | None:
@@ -165,7 +165,7 @@ def test_nonsense_is_asked_again_with_one_sentence_and_enter_takes_the_default()
         "ht_V": 455.0,
         "pairs": 3,
         "others": ("ht",),
-        "link": "scpi",
+        "link": "csv",
     }
     assert len(asked) == len(new_setup.ASKED) + len(said)
     assert parse(text_of(answers_from(known))).names == ["pair1", "pair2", "pair3", "ht"]
