@@ -335,7 +335,8 @@ def _rate(a: Answers) -> float:
         return a.scans_per_s
     if a.link in ("lines", "csv"):
         return 10.0
-    if a.link == "modbus":
+    kind: str = a.link
+    if kind == "modbus":
         return 1.0
     scan_s = (a.pairs + len(a.others)) * (1 / 50 + SETTLING_S)
     return 1.0 if scan_s < 0.8 else 0.5 if scan_s < 1.6 else 0.2
@@ -387,7 +388,8 @@ def _scale(a: Answers, full_v: float | None, first: bool) -> Iterator[str]:
         "scpi": "the meter's range",
     }[a.link]
     yield _key("full_scale_V", full_v, comment if first or a.link == "lines" else "")
-    if a.link == "modbus":
+    kind: str = a.link
+    if kind == "modbus":
         yield _key("step_V", full_v / MODULE_FULL, "volts a count; from its sheet" if first else "")
 
 
