@@ -279,7 +279,7 @@ def _wiring_table(advice: Advice) -> Table:
         box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title="Wiring", title_justify="left"
     )
     for head in ("channel", advice.place, "part"):
-        table.add_column(head)
+        table.add_column(head, overflow="fold")
     for head in ("idle", "limit", "full scale", "reads to", "room"):
         table.add_column(head, justify="right")
     for wire in advice.wiring:
@@ -309,7 +309,7 @@ def _volts(volts: float) -> str:
 def _limits_table(advice: Advice) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="Limits", title_justify="left")
     for head in ("limit", "value", "from"):
-        table.add_column(head)
+        table.add_column(head, overflow="fold")
     for row in advice.limits:
         table.add_row(row.name, row.value, row.reason if row.stated else f"default: {row.reason}")
     return table

@@ -15,8 +15,11 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 import soakbench
+from logger import check as checking
+from logger import setup, tables
 from logger.cli import ring
 from logger.clock import ManualClock
 from logger.simulator.scenarios import scenario
@@ -206,6 +209,20 @@ def test_the_wiring_table_gives_the_volts_that_ohms_law_gives(
     assert wiring["pair1"]["at_limit_V"] == pytest.approx(2 * wiring["pair1"]["expected_V"], rel=1e-3)
     assert wiring["pair1"]["step"] == pytest.approx(0.256 / 32768)
     assert wiring["ht"]["reads_up_to"] == "876 V"  # 4.096 x 1004.7 / 4.7
+
+
+def test_the_wiring_table_is_whole_on_a_terminal_of_80_columns(setup_file: Path) -> None:
+    text = setup_file.read_text(encoding="utf-8").replace(
+        'name = "ambient"', 'name = "workshop air by the door"'
+    )
+    page = io.StringIO()
+    parts = tables.advice_parts(checking.advise(setup.parse(text)), checking.CAUTIONS)
+    Console(file=page, width=80).print(*parts)
+    shown = page.getvalue()
+    assert "…" not in shown
+    assert max(map(len, shown.splitlines())) <= 80
+    (pair1,) = re.findall(r"pair1 .*", shown)
+    assert " ".join(pair1.split()) == "pair1 0+ 1- 1 ohm ±1 % 82.2 mV 167.0 mV 0.256 V 256 mA 3.1 x"
 
 
 @pytest.mark.parametrize(
