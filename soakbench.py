@@ -13,6 +13,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("demo", "dashboard.cli", "the whole job on a simulated amp: daemon, dashboard, report"),
     ("check", "logger.cli", "everything wrong or odd in a set-up, and the wiring it implies"),
     ("new-setup", "logger.cli", "write a commented set-up from a few questions or options"),
+    ("ports", "logger.cli", "serial ports, which of them is a bench DAQ, and what to put in the set-up"),
     ("run", "logger.cli", "measure, watch, store: the daemon; records from the first scan"),
     ("request", "logger.cli", "ask the running daemon: stop, mark, acknowledge, setting bias, signal"),
     ("judge", "logger.cli", "judge a log file"),

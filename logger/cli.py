@@ -177,6 +177,43 @@ def new_setup(
 
 
 @app.command()
+def ports(
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="PORT", help="Only these: a port's name, or socket://host:port."),
+    ] = None,
+    baud: Annotated[
+        int, typer.Option(metavar="N", min=300, max=4_000_000, help="Bits a second to ask at.")
+    ] = 115_200,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """List the serial ports, ask each who it is, and say what to put in the set-up.
+
+    A port is read first and asked once; what answers something else is left alone. Opening a port resets some
+    boards: end what else is in use on the bench first. Exit code 3 where no bench DAQ answers.
+
+    Example: soakbench ports
+
+    Example: soakbench ports socket://192.0.2.7:4001
+    """
+    from logger import tables
+    from logger.link import search
+    from logger.link.wire import Line
+
+    listed = [search.Port(name) for name in names] if names else search.ports()
+    seen = {one.path: one for one in search.look_at_each([port.path for port in listed], Line(baud))}
+    found = [(port, seen[port.path]) for port in listed]
+    if json_to is not None:
+        tables.write_json(tables.ports_document(found), json_to, force=force)
+    elif found:
+        tables.show(*tables.ports_parts(found))
+    if not found:
+        warn("this machine lists no serial port: plug the DAQ in, or name its port")
+    return 0 if any(one.daq for one in seen.values()) else 3
+
+
+@app.command()
 def run(
     setup_file: SetupFile,
     db: Store = None,

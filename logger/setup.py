@@ -107,6 +107,7 @@ class Link(_Table):
 
     kind: Literal["lines", "modbus", "scpi", "csv", "simulator"]
     port: Annotated[str, Field(min_length=1)] = "auto"
+    board: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,32}$")] | None = None
     scans_per_s: Annotated[float, Field(ge=0.2, le=100)]
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
     from logger.calibration_session import Helped
     from logger.check import Advice, Wire
     from logger.convert import Calibration
+    from logger.link.search import Port, Seen
     from logger.score.figures import Figure, Row, Score
     from logger.store.reader import Soak
 
@@ -207,6 +208,54 @@ def _figure(value: float | None, unit: str) -> str:
 
 
 # ---- check
+
+
+def ports_parts(found: Sequence[tuple[Port, Seen]]) -> Iterator[object]:
+    """Lay out what is on which port, and what a set-up is to say for it."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for title in ("port", "what it is", "in the set-up"):
+        table.add_column(title, overflow="fold")
+    for port, seen in found:
+        about = f"\n{port.about}" if port.about else ""
+        table.add_row(
+            Text(f"{port.path}{about}"), Text(seen.says), Text("\n".join(_link_lines(port, seen, found)))
+        )
+    yield table
+
+
+def ports_document(found: Sequence[tuple[Port, Seen]]) -> dict[str, Any]:
+    """Return what is on which port as plain JSON types."""
+    return {
+        "schema": "soakbench.ports/1",
+        "ports": [
+            {
+                "port": port.path,
+                "about": port.about or None,
+                "serial_number": port.serial_number or None,
+                "is": seen.what,
+                "says": seen.says,
+                "board": None if seen.daq is None else seen.daq.board_id,
+                "channels": None if seen.daq is None else len(seen.daq.full_count),
+                "setup": _link_lines(port, seen, found),
+            }
+            for port, seen in found
+        ],
+    }
+
+
+def _link_lines(port: Port, seen: Seen, found: Sequence[tuple[Port, Seen]]) -> list[str]:
+    """Return the lines of a set-up's [link] for one port; none where soakbench has no use for it."""
+    match seen.what:
+        case "bench DAQ":
+            several = sum(one.daq is not None for _, one in found) > 1
+            assert seen.daq is not None
+            where = "auto" if port.listed else port.path
+            board = [f'board = "{seen.daq.board_id}"'] if several else []
+            return ['kind = "lines"', f'port = "{where}"', *board]
+        case "numbers":
+            return ['kind = "csv"', f'port = "{port.path}"']
+        case _:
+            return []
 
 
 def advice_parts(advice: Advice, cautions: Sequence[str]) -> Iterator[object]:

@@ -22,7 +22,9 @@ from logger.errors import LinkError, SoakbenchError
 from logger.link import lines
 from logger.link.frames import LONGEST_LINE, Cause, FrameReader, crc, frame
 from logger.link.lines import Answer, Command, End, Flags, LineDecoder, ScanClock, Scans
-from logger.link.port import Connected, Disconnected, Event, SerialLink, ask
+from logger.link.port import Connected, Disconnected, Event, SerialLink
+from logger.link.search import Port, look_at
+from logger.link.wire import Line
 
 SAME = settings(deadline=None, derandomize=True)  # the same examples at every run
 PAGE = (Path(__file__).parent.parent / "firmware_notes" / "protocol.md").read_text()
@@ -546,7 +548,7 @@ def test_a_port_that_goes_and_comes_back_goes_on_with_the_boards_own_time(port: 
 def test_a_board_that_resets_with_the_port_open_is_told_its_rate_again(
     port: Path, heard: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.5)
+    monkeypatch.setattr("logger.link.port.PATIENCE_S", 0.5)
     with TinyDaq(port, speed=10) as daq:
         link = link_to(daq)
         link.start()
@@ -592,7 +594,7 @@ def test_a_port_in_use_is_said_in_one_sentence(port: Path) -> None:
 
 
 def test_another_device_is_refused_in_one_sentence(port: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.6)
+    monkeypatch.setattr("logger.link.port.PATIENCE_S", 0.6)
     with TinyDaq(port) as daq:
         daq.rubbish = b"$GPGGA,120000,,,,,0,00,,,M,,M,,*66\r\n\x00\xfe"
         text = error_of(link_to(daq, wait=True))
@@ -631,7 +633,7 @@ def test_another_board_after_the_lead_was_out_is_refused(port: Path) -> None:
 
 
 def test_a_stranger_after_the_lead_was_out_is_waited_out(port: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.5)
+    monkeypatch.setattr("logger.link.port.PATIENCE_S", 0.5)
     with TinyDaq(port, speed=10) as daq:
         link = link_to(daq)
         link.start()
@@ -663,10 +665,11 @@ def test_a_port_not_there_yet_is_waited_for_where_that_is_asked(port: Path) -> N
 def test_auto_asks_the_listed_ports_and_takes_the_one_daq(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.5)
+    monkeypatch.setattr("logger.link.search.PATIENCE_S", 0.5)
     with TinyDaq(tmp_path / "a") as other, TinyDaq(tmp_path / "b", speed=10) as daq:
         other.mute = True
-        monkeypatch.setattr("logger.link.port.serial_ports", lambda: [other.port, daq.port])
+        listed = [Port(other.port), Port(daq.port)]
+        monkeypatch.setattr("logger.link.port.ports", lambda: listed)
         link = link_to(daq, port="auto")
         link.start()
         events = take_until(link, lambda e: scans_in(e) >= 3)
@@ -677,7 +680,7 @@ def test_auto_asks_the_listed_ports_and_takes_the_one_daq(
         other.mute = daq.mute = True
         assert "no bench DAQ answers on any serial port" in error_of(link_to(daq, port="auto"))
         daq.mute = False
-        assert ask(daq.port) == daq.daq
+        assert look_at(daq.port, Line()).daq == daq.daq
 
 
 def test_a_fault_in_the_reading_thread_is_not_silent(port: Path, monkeypatch: pytest.MonkeyPatch) -> None:

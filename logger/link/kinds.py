@@ -30,6 +30,7 @@ def open_link(
         channels=len(setup.channel),
         scans_per_s=link.scans_per_s,
         line=Line(link.baud),
+        board=link.board,
         clock=clock,
         speed=speed,
         wait=wait,

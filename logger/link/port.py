@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import threading
 from collections import Counter, deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from serial.tools import list_ports
 
 from logger.blocks import DaqInfo, ScanBlock
 from logger.clock import Clock, SystemClock
@@ -21,10 +21,10 @@ from logger.errors import LinkError, SoakbenchError
 from logger.link.frames import Cause
 from logger.link.line_talk import Lines
 from logger.link.lines import End, Flags, command_line
+from logger.link.search import PATIENCE_S, Seen, look_at_each, ports
 from logger.link.talk import Kind, Talk
 from logger.link.wire import READ_TIMEOUT_S, Line, Lost, NotThere, Stranger, open_wire
 
-_PATIENCE_S: Final = 3.0  # a board that resets when its port is opened boots in about two
 _BACK_OFF_S: Final = (0.1, 2.0)
 _MOST_WAITING: Final = 5000
 """Scans read but not yet taken by the daemon: a moment of the fastest playing, 50 s at 100 scans/s."""
@@ -49,21 +49,6 @@ class Disconnected:
 
 
 Event = ScanBlock | Connected | Disconnected | End
-
-
-def ask(port: str, *, baud: int = 115_200, clock: Clock | None = None) -> DaqInfo:
-    """Ask one port who is there, and leave it alone again; `LinkError` where no bench DAQ answers."""
-    wire = open_wire(port, Line(baud))
-    try:
-        kind = Lines(0, 1.0, clock or SystemClock())
-        return kind.talk(wire, again=False, patience_s=_PATIENCE_S).meet(threading.Event())
-    finally:
-        wire.close()
-
-
-def serial_ports() -> list[str]:
-    """Return the names of the serial ports that this machine lists."""
-    return sorted(entry.device for entry in list_ports.comports())
 
 
 class _Handover:
@@ -135,7 +120,7 @@ class PortLink:
     not of that kind, another board than before, or one that does not measure as many channels.
 
     `port` is a name, an address such as `socket://host:port`, or `auto`: each port that the machine lists is
-    asked who it is.
+    looked at, read first and asked once. `board`: only the board of this id is wanted.
     """
 
     def __init__(
@@ -144,10 +129,12 @@ class PortLink:
         port: str,
         *,
         line: Line = _NEW_WIRE,
+        board: str | None = None,
         clock: Clock | None = None,
         wait: bool = False,
     ) -> None:
         self.port = port
+        self._board = board
         self.rejected: dict[str, int] = {}
         """What was rejected so far, by cause; replaced whole by the reading thread."""
         self._kind = kind
@@ -174,7 +161,7 @@ class PortLink:
         """Stop scanning, close the port, end the thread. What was read can still be taken."""
         self._stop.set()
         if self._thread.is_alive():
-            self._thread.join(_PATIENCE_S)
+            self._thread.join(PATIENCE_S)
             if self._thread.is_alive():
                 raise SoakbenchError(f"the thread that reads {self.port} does not end: unplug the DAQ")
 
@@ -222,38 +209,58 @@ class PortLink:
     def _opened(self, path: str) -> tuple[Talk, DaqInfo]:
         wire = open_wire(path, self._line)
         try:
-            talk = self._kind.talk(wire, again=self._daq is not None, patience_s=_PATIENCE_S)
+            talk = self._kind.talk(wire, again=self._daq is not None, patience_s=PATIENCE_S)
             return talk, talk.meet(self._stop)
         except BaseException:
             wire.close()
             raise
 
     def _found(self) -> tuple[Talk, DaqInfo]:
-        """Ask the listed ports; before anything is known exactly one must answer, later the same board."""
-        answered: list[tuple[Talk, DaqInfo]] = []
-        ports = sorted(serial_ports(), key=lambda path: path != self._last_path)
-        for path in ports:
+        """Look at the listed ports; before anything is known exactly one must do, later the same board.
+
+        The one where it was last is tried first. What is no device of this kind is left alone.
+        """
+        known = self._board if self._daq is None else self._daq.board_id
+        if self._daq is not None:
             try:
-                found = self._opened(path)
-            except LinkError:
-                continue  # in use, silent, or something else: said together below where none is left
-            if self._daq is None:
-                answered.append(found)
-            elif found[1].board_id == self._daq.board_id:
-                return found
+                found = self._opened(self._last_path)
+            except (NotThere, Lost, Stranger):
+                pass  # it may have come back under another name
             else:
+                if found[1].board_id == known:
+                    return found
                 found[0].wire.close()
+        paths = [port.path for port in ports()]
+        answered: list[tuple[str, DaqInfo]] = []
+        for seen in self._look_at_each(paths):
+            if seen.daq is None or (known is not None and seen.daq.board_id != known):
+                continue
+            answered.append((seen.path, seen.daq))
+            if known is not None:
+                break
         if len(answered) == 1:
-            return answered[0]
-        for talk, _ in answered:
-            talk.wire.close()
+            return self._opened(answered[0][0])
         if answered:
-            names = ", ".join(talk.wire.path for talk, _ in answered)
-            raise LinkError(f"more than one bench DAQ answers ({names}): name one as port in the set-up")
+            names = ", ".join(f"{daq.board_id} on {path}" for path, daq in answered)
+            raise LinkError(
+                f"more than one bench DAQ answers ({names}): say which in the set-up, by board or by port"
+            )
+        who = "no bench DAQ answers" if known is None else f"the DAQ {known} does not answer"
         raise NotThere(
-            f"no bench DAQ answers on any serial port ({', '.join(ports) if ports else 'there is none'}): "
+            f"{who} on any serial port ({', '.join(paths) if paths else 'there is none'}): "
             "check its lead and power, or name its port in the set-up"
         )
+
+    def _look_at_each(self, paths: Sequence[str]) -> Iterator[Seen]:
+        """Meet each in turn, in the way of this kind."""
+        for path in paths:
+            try:
+                talk, daq = self._opened(path)
+            except (NotThere, Lost, Stranger) as error:
+                yield Seen(path, "something else", str(error))
+                continue
+            talk.wire.close()
+            yield Seen(path, "bench DAQ", daq.board_id, daq)
 
     def _check_board(self, daq: DaqInfo, path: str) -> None:
         if len(daq.full_count) != self._kind.channels:
@@ -262,6 +269,11 @@ class PortLink:
                 f"names {self._kind.channels}: give the set-up one [[channel]] for each, in the DAQ's order"
             )
         known = self._daq
+        if self._board is not None and daq.board_id != self._board:
+            raise LinkError(
+                f"the DAQ {daq.board_id} answers on {path}, and the set-up wants the board {self._board}: "
+                "plug that one in, or change board in the set-up"
+            )
         if known is None:
             return
         if daq.board_id != known.board_id:
@@ -314,12 +326,17 @@ class SerialLink(PortLink):
         scans_per_s: float,
         baud: int = 115_200,
         line: Line | None = None,
+        board: str | None = None,
         clock: Clock | None = None,
         speed: float = 1.0,
         wait: bool = False,
     ) -> None:
         self._lines = Lines(channels, scans_per_s, clock or SystemClock(), speed or 1.0)
-        super().__init__(self._lines, port, line=line or Line(baud), clock=clock, wait=wait)
+        super().__init__(self._lines, port, line=line or Line(baud), board=board, clock=clock, wait=wait)
+
+    def _look_at_each(self, paths: Sequence[str]) -> Iterator[Seen]:
+        """Look at all side by side, and disturb nobody."""
+        return look_at_each(paths, self._line, self._clock)
 
     @property
     def flags(self) -> Flags:
