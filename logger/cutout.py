@@ -29,8 +29,6 @@ empties its reservoir in seconds; common practice, no source."""
 _TELL_HT_S: Final = (5.0, 15.0, 30.0, 60.0, 120.0)
 _CLOCKS_PART: Final = 1e-3
 """How much faster than the host's clock the DAQ's may run, or slower."""
-_TRIPS: Final = ("opened by the host", "no heartbeat", "firmware watchdog")
-"""Causes that a person has to acknowledge before the push button closes it again."""
 
 Order = tuple[str, float | None]
 """A command for the DAQ and its number."""
@@ -97,12 +95,19 @@ class CutOut:
     def waits(self) -> bool:
         """Whether it stands open until a person has acknowledged why."""
         flags = self._flags
-        return self._closed is False and flags.trip_cause in _TRIPS and not flags.trip_acknowledged
+        return self._closed is False and flags.trip_cause != "none" and not flags.trip_acknowledged
 
     @property
     def closed(self) -> bool:
         """Whether mains is through, as the newest scan has it."""
         return self._closed is True
+
+    def stopping(self, findings: Sequence[Finding]) -> Said:
+        """Return what to order when a person ends the soak: to open, which by itself needs no other word."""
+        if self._closed is not True:
+            return Said()
+        own_word: list[Order] = [] if any(one.trip_waits for one in findings) else [("acknowledge", None)]
+        return Said([("open", None), *own_word])
 
     def judged(
         self,

@@ -296,8 +296,9 @@ class _Daemon:
             self._look_around()
             self._look_for_requests()
             if self._stop.is_set():
-                if self._cutout is not None:
+                if self._cutout is not None and self._cutout.closed:
                     self._tell("stopping: the cut-out opens now, and with it the mains goes off")
+                    self._do(self._cutout.stopping(self._pipeline.findings if self._pipeline else []))
                 self._tell("stopping: the soak is closed and its verdict stored")
                 self._link.close()
                 while events := self._link.take(0.0):

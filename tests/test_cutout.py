@@ -231,6 +231,12 @@ def test_current_that_flows_on_is_a_call_to_pull_the_plug() -> None:
     assert not any("plug" in text for one in falls for text in one.marks)
 
 
+def test_a_soak_that_a_person_ends_opens_it_and_the_next_needs_no_word() -> None:
+    assert orders(tried().stopping([])) == ["open", "acknowledge"]
+    assert orders(tried().stopping([finding(cleared_s=9.0)])) == ["open"]
+    assert orders(CutOut(armed()).stopping([])) == []
+
+
 # ---- the trial before power
 
 

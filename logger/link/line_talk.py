@@ -153,7 +153,9 @@ class LineTalk:
             self._heard_s = now
 
     def hush(self) -> None:
-        """Have it scan no more."""
+        """Send what waits, then have it scan no more."""
+        for name, value in self._kind.ordered():
+            self._send(name, value)
         self._send("rate", 0.0)
 
     def _read(self) -> list[Record]:
