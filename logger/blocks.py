@@ -34,14 +34,25 @@ class DaqInfo:
 
 @dataclass(frozen=True)
 class ScanBlock:
-    """Scans as the DAQ sent them: `t_us` (n,), `sequence` (n,), `counts` (n, c), NO_READING where none."""
+    """Scans as the DAQ sent them: `t_us` (n,), `sequence` (n,), `counts` (n, c), NO_READING where none.
+
+    `ms` (n,): the DAQ's own counter, unsigned 32-bit, as a link gives it that has one. Only the daemon and
+    the store's writer look at it, to tell a counter that has started again and to go on after a crash.
+    """
 
     t_us: Int64Array
     sequence: Int64Array
     counts: Int32Array
+    ms: Int64Array | None = None
 
     def __len__(self) -> int:
         return len(self.t_us)
+
+    def part(self, start: int | None, stop: int | None = None) -> ScanBlock:
+        """Return some of the scans, by row."""
+        rows = slice(start, stop)
+        ms = None if self.ms is None else self.ms[rows]
+        return ScanBlock(self.t_us[rows], self.sequence[rows], self.counts[rows], ms)
 
 
 @dataclass(frozen=True)

@@ -221,7 +221,12 @@ def run(
         Path | None, typer.Option("--log-file", metavar="FILE", help="Append the daemon's messages here too.")
     ] = None,
     wait: Annotated[bool, typer.Option("--wait", help="Wait for the DAQ instead of giving up.")] = False,
-    new: Annotated[bool, typer.Option("--new", help="Begin a new soak. This version always does.")] = False,
+    new: Annotated[
+        bool, typer.Option("--new", help="Begin a new soak, also where a crash left one without an end.")
+    ] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with the last soak, also after more than ten minutes.")
+    ] = False,
     load: Annotated[
         str | None,
         typer.Option(
@@ -233,10 +238,18 @@ def run(
 
     Start it some 20 s before HT is switched on: then it checks the bench first.
 
+    Where the last soak was left without an end (a crash, a power cut), the same set-up and the same board go
+    on with it if its last scan is no more than ten minutes old: what is stored is replayed, what is missing
+    is a gap. --new and --resume decide otherwise. A cut-out that has opened meanwhile stays open.
+
     Example: soakbench run theatre.toml --load "8 ohm on the 8 ohm tap, 240 W"
+
+    Example: soakbench run theatre.toml --resume --wait
     """
     from logger import check as checking
     from logger import daemon, precheck, setup
+    from logger import resume as resuming
+    from logger.clock import SystemClock
     from logger.link.kinds import open_link
     from logger.link.port import SerialLink
     from logger.store.reader import default_path
@@ -249,17 +262,26 @@ def run(
     link = open_link(found, wait=wait)
     for sentence in checking.advise(found).odd:
         warn(sentence)
-    connected = precheck.parse_load(load) if load is not None else ask_load()
+    if new and resume:
+        raise RequestError("--new begins a new soak and --resume goes on with the last: choose one of them")
+    may: resuming.Resume = "no" if new else "must" if resume else "may"
+    store = db or default_path()
+    connected: Load | Literal["not said"] | None = "not said"
+    if load is not None:
+        connected = precheck.parse_load(load)
+    elif not resuming.expected(store, found, SystemClock().wall(), may):
+        connected = ask_load()  # else it was said when the soak began
     with messages(log_file) as say:
         daemon.run(
             setup=found,
             setup_text=text,
             link=link,
-            store_path=db or default_path(),
+            store_path=store,
             say=say,
             load=connected,
             on_alarm=ring,
             relay=link if isinstance(link, SerialLink) else None,
+            resume=may,
         )
     return 0
 

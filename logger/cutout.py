@@ -30,8 +30,15 @@ _TELL_HT_S: Final = (5.0, 15.0, 30.0, 60.0, 120.0)
 _CLOCKS_PART: Final = 1e-3
 """How much faster than the host's clock the DAQ's may run, or slower."""
 
+_NOT_TRIED: Final = "it was not tried yet"
+
 Order = tuple[str, float | None]
 """A command for the DAQ and its number."""
+
+
+def was_tried(checks: Sequence[Check]) -> bool:
+    """Say by the checks of a soak that is gone on with whether the cut-out needs no trial any more."""
+    return any(one.check == "cut-out" and one.says != _NOT_TRIED for one in checks)
 
 
 @dataclass
@@ -156,7 +163,7 @@ class CutOut:
         return Check(
             "cut-out",
             "odd",
-            "it was not tried yet",
+            _NOT_TRIED,
             "with the amp's own switch off press its push button: it must close, and is then opened once",
         )
 

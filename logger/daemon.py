@@ -13,17 +13,19 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
-from typing import Final, Literal, Protocol
+from typing import Any, Final, Literal, Protocol, TypeVar, cast
 
 import numpy as np
 
 from logger.blocks import DaqInfo, Mark, ScanBlock
 from logger.calibrate import in_force, standing
 from logger.clock import Clock, SystemClock
-from logger.cutout import CutOut, Said
+from logger.convert import Calibration
+from logger.cutout import CutOut, Said, was_tried
 from logger.errors import LinkError, RequestError, StoreError
 from logger.finding import Finding, Severity
 from logger.link.lines import End, Flags
@@ -40,11 +42,15 @@ from logger.precheck import (
     needed_bytes,
 )
 from logger.requests import NOTED, Ask, ask_of, text_of
+from logger.resume import Resume, hole, left_open, other_board, replay, told
 from logger.setup import Setup
+from logger.store.reader import Reader, Soak
 from logger.store.request import DAEMON_ENDED, Answer, Request
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
+from logger.units import duration
 from logger.watch.alarms import Alarm, Alarms
 
+T = TypeVar("T")
 Say = Callable[[str], None]
 
 SILENCE_S: Final = 5.0
@@ -117,6 +123,7 @@ def run(
     stop: threading.Event | None = None,
     marks: Sequence[Mark] = (),
     relay: Relay | None = None,
+    resume: Resume = "no",
 ) -> int | None:
     """Measure, watch and store one soak, from its first scan until it ends; return its number.
 
@@ -133,6 +140,11 @@ def run(
 
     `relay` is the way to the cut-out, where the set-up arms one. A heartbeat goes out only from where a scan
     has just been judged; when the soak ends the cut-out drops.
+
+    With `resume` "may" a soak that a crash left without an end is gone on with, if it was begun with the same
+    set-up and the same board and its last scan is no more than ten minutes old; with "must" however old it
+    is, and RequestError is raised where there is none. It keeps its number, kind, calibration and checks:
+    what is stored is replayed, and what is missing is its hole.
 
     `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
     each output of the pipeline; `on_alarm` what should make a noise, after it was said (None:
@@ -161,6 +173,7 @@ def run(
             stop=stop or threading.Event(),
             marks=marks,
             relay=relay,
+            resume=resume,
         )
         with _ended_by_signals(daemon.ask_to_stop):
             return daemon.run()
@@ -213,6 +226,7 @@ class _Daemon:
         stop: threading.Event,
         marks: Sequence[Mark],
         relay: Relay | None,
+        resume: Resume,
     ) -> None:
         if setup.armed and relay is None:
             raise RequestError("the set-up arms a cut-out, and this link reaches none")
@@ -238,6 +252,7 @@ class _Daemon:
         self._pipeline: Pipeline | None = None
         self._soak_id: int | None = None
         self._first_us = 0
+        self._utc: tuple[datetime, float] = clock.wall(), self._clock.monotonic_s()  # at one instant
         self._how: str | None = None
         self._t_s = 0.0
         self._plan_s = sum(step.seconds for step in setup.plan.steps)
@@ -260,6 +275,8 @@ class _Daemon:
         self._marks: list[Mark] = []  # the pipeline's, with the next block
         self._marked = 0  # marks at the last scan
         self._coming = deque(marks)
+        self._resume = resume
+        self._left: Soak | None = None  # without an end, and to be gone on with
         self._rejected = 0
 
     def ask_to_stop(self) -> None:
@@ -267,8 +284,8 @@ class _Daemon:
         self._stop.set()
 
     def run(self) -> int | None:
-        for number in self._writer.close_broken_off():
-            self._tell(f"soak {number} was left without an end and is now closed as broken off")
+        self._left = left_open(Reader(self._writer.path), self._setup, self._clock.wall(), self._resume)
+        self._close_broken_off()
         self._writer.refuse_asked(DAEMON_ENDED)
         old = old_sqlite_warning()
         if old is not None:
@@ -285,6 +302,8 @@ class _Daemon:
             self._link.close()
         if self._pipeline is None:
             self._tell("stopped before the first scan: nothing was recorded")
+            if self._left is not None:
+                self._tell(f"soak {self._left.id} can still be gone on with")
             self._refuse_rest(DAEMON_ENDED)
             return None
         self._end(self._pipeline)
@@ -337,8 +356,8 @@ class _Daemon:
         if self._pipeline is None:
             assert self._daq is not None  # a link says who answers before its first scan
             self._first_us = int(block.t_us[0])
-            self._pipeline = self._begin(self._daq)
-        block = ScanBlock(block.t_us - self._first_us, block.sequence, block.counts)
+            self._pipeline = self._go_on(self._daq, block) or self._begin(self._daq)
+        block = replace(block, t_us=block.t_us - self._first_us)
         for part in self._parts(block):
             marks, self._marks = [*self._marks, *self._due(part)], []
             try:
@@ -369,11 +388,10 @@ class _Daemon:
         for name, value in said.orders:
             self._relay.send(name, value)
         for text in said.marks:
-            self._tell(text)
-            if block is not None:
-                mark = Mark(int(block.t_us[-1]), NOTED + text)
-                self._writer.put_mark(mark)
-                self._marks.append(mark)
+            if block is None:
+                self._tell(text)
+            else:
+                self._note(text, int(block.t_us[-1]))
         for text in said.says:
             self._tell(text)
         if said.check is not None:
@@ -393,8 +411,8 @@ class _Daemon:
                 ends_us = (ends_s - _CUT_BEFORE_S) * 1e6
                 if block.t_us[-1] >= ends_us:
                     n = max(1, int(np.searchsorted(block.t_us, ends_us)))
-            yield ScanBlock(block.t_us[:n], block.sequence[:n], block.counts[:n])
-            block = ScanBlock(block.t_us[n:], block.sequence[n:], block.counts[n:])
+            yield block.part(0, n)
+            block = block.part(n)
 
     def _due(self, block: ScanBlock) -> Iterator[Mark]:
         """Keep and give the marks known beforehand that are made before a block ends."""
@@ -414,43 +432,122 @@ class _Daemon:
             return True
         return pipeline.off_s >= HT_OFF_ENDS_S
 
-    def _begin(self, daq: DaqInfo) -> Pipeline:
-        started = self._clock.wall()
-        for left in reversed(range(_BEGIN_TRIES)):
+    def _close_broken_off(self) -> None:
+        for number in self._writer.close_broken_off(but=None if self._left is None else self._left.id):
+            self._tell(f"soak {number} was left without an end and is now closed as broken off")
+
+    def _go_on(self, daq: DaqInfo, block: ScanBlock) -> Pipeline | None:
+        """Go on with the soak that was left without an end; None where this is not its board, or too late."""
+        soak, self._left = self._left, None
+        if soak is None:
+            return None
+        assert soak.last_t_us is not None
+        reader = Reader(self._writer.path)
+        last = reader.scans(soak.id, soak.last_t_us)
+        period_us = round(1e6 / self._setup.link.scans_per_s)
+        gap = hole(soak, int(last.sequence[-1]), block, self._clock.wall(), period_us)
+        why = other_board(soak, daq)
+        if why is None and self._resume == "may" and not gap.short:
+            why = f"the last scan of soak {soak.id} is more than ten minutes old"
+        if why is not None:
+            if self._resume == "must":
+                self._left = soak
+                raise RequestError(f"{why}: plug in that DAQ, or begin a new soak with --new")
+            self._tell(f"{why}: a new soak begins")
+            self._close_broken_off()
+            return None
+        self._tell(f"going on with soak {soak.id}: replaying {duration(soak.last_t_us / 1e6)}")
+        calibration = reader.calibration_of(soak)
+        before_power = None
+        if soak.checks is None:
+            before_power = BeforePower(self._setup, daq, self._facts(soak.started, None), calibration)
+        pipeline = Pipeline(self._setup, daq, calibration)
+        output, checks = replay(reader, soak, pipeline, before_power)
+        self._patiently(lambda: self._writer.go_on(soak, pipeline.findings))
+        self._before_power, self._soak_id = before_power, soak.id
+        self._first_us = int(block.t_us[0]) - soak.last_t_us - gap.us
+        self._last_us = soak.last_t_us
+        resumed = soak.started + timedelta(microseconds=soak.last_t_us + gap.us)
+        self._utc = resumed, self._clock.monotonic_s()
+        while self._coming and self._coming[0].t_us <= soak.last_t_us:
+            self._coming.popleft()
+        if self._on_soak is not None:
+            self._on_soak(soak.id)
+        self._checks = [Check(**cast(dict[str, Any], one)) for one in soak.checks or []]
+        if self._cutout is not None:
+            # it has opened for want of a heartbeat, or is about to: only its push button closes it again
+            self._cutout = CutOut(self._setup, tried=was_tried(self._checks))
+        self._take_checks(checks)
+        self._stand_again(output, self._findings_as_asked(pipeline, reader.marks(soak.id)))
+        self._note(told(soak, gap), soak.last_t_us + gap.us)
+        return pipeline
+
+    def _stand_again(self, output: Output, findings: Sequence[Finding]) -> None:
+        """Know again what was said and sounded before; call once for what is open and nobody has seen."""
+        now = output.now
+        self._writer.set_now(now)
+        self._t_s, self._plan_ends_s = now["t_s"], now["plan_ends_s"]
+        for finding in findings:
+            self._told[finding.id] = (finding.severity, finding.open)
+            if finding.open and finding.acknowledged_s is None and finding.severity is not Severity.REMARK:
+                self._sound(Alarm(finding, "reminder"))
+
+    def _note(self, text: str, t_us: int) -> None:
+        """Write into the record what no person said: a line at a scan, with the next block."""
+        mark = Mark(t_us, NOTED + text)
+        self._writer.put_mark(mark)
+        self._marks.append(mark)
+        self._tell(text)
+
+    def _patiently(self, act: Callable[[], T]) -> T:
+        """Do what needs the store, and try again for a while: scans wait in the link meanwhile."""
+        for _ in range(_BEGIN_TRIES - 1):
             try:
-                stored = self._writer.newest_calibration(daq.board_id)
-                calibration, says = in_force(self._setup, daq, stored)
-                last_soak = self._writer.last_started()
-                self._soak_id = self._writer.begin_soak(
-                    setup=self._setup,
-                    setup_text=self._setup_text,
-                    daq=daq,
-                    started=started,
-                    kind=self._kind,
-                    calibration_id=None if calibration is None else calibration.id,
-                )
-                break
+                return act()
             except StoreError as error:
-                # scans wait in the link meanwhile
-                if left == 0:
-                    raise
                 self._tell(f"{error}: trying again")
                 self._clock.sleep(1.0)
+        return act()
+
+    def _begin(self, daq: DaqInfo) -> Pipeline:
+        started = self._clock.wall()
+        self._utc = started, self._clock.monotonic_s()
+        calibration, says, last_soak = self._patiently(lambda: self._opened(daq, started))
         self._tell(f"soak {self._soak_id} has begun")
         if self._on_soak is not None and self._soak_id is not None:
             self._on_soak(self._soak_id)
         for sentence in [*says, *standing(self._setup, calibration, started)]:
             self._tell(sentence)
-        facts = Facts(
-            now=started,
+        self._before_power = BeforePower(self._setup, daq, self._facts(started, last_soak), calibration)
+        return Pipeline(self._setup, daq, calibration)
+
+    def _opened(
+        self, daq: DaqInfo, started: datetime
+    ) -> tuple[Calibration | None, list[str], datetime | None]:
+        """Begin a soak in the store; return its calibration, what to say of it, when the last one began."""
+        stored = self._writer.newest_calibration(daq.board_id)
+        calibration, says = in_force(self._setup, daq, stored)
+        last_soak = self._writer.last_started()
+        self._soak_id = self._writer.begin_soak(
+            setup=self._setup,
+            setup_text=self._setup_text,
+            daq=daq,
+            started=started,
+            kind=self._kind,
+            calibration_id=None if calibration is None else calibration.id,
+        )
+        return calibration, says, last_soak
+
+    def _facts(self, now: datetime, last_soak: datetime | None) -> Facts:
+        """Return what the checks before power go by, apart from the scans."""
+        return Facts(
+            now=now,
             built=datetime.fromtimestamp(Path(__file__).stat().st_mtime, tz=UTC),
             disk_left_bytes=disk_left_bytes(self._writer.path),
             disk_needed_bytes=needed_bytes(self._setup),
             load=self._load,
             last_soak=last_soak,
         )
-        self._before_power = BeforePower(self._setup, daq, facts, calibration)
-        return Pipeline(self._setup, daq, calibration)
 
     def _sound(self, alarm: Alarm, silent_s: float = 0.0) -> None:
         """Call a person: once, and again until somebody says that it was seen."""
@@ -584,13 +681,17 @@ class _Daemon:
             self._alarms = Alarms()
             self._put(self._pipeline.silence())
         # Meanwhile the soak's time stands still, and the pipeline with it: the host's clock reminds.
-        for alarm in self._alarms.due(self._findings_as_asked(self._pipeline), waited_s * self._speed):
+        for alarm in self._alarms.due(
+            self._findings_as_asked(self._pipeline, self._marks), waited_s * self._speed
+        ):
             if alarm.why == "reminder":
                 self._sound(alarm, waited_s * self._speed)
 
-    def _findings_as_asked(self, pipeline: Pipeline) -> list[Finding]:
-        """Return all findings, with those acknowledged of which the pipeline is told with the next scan."""
-        seen = {text for ask, text in (ask_of(m.text) for m in self._marks) if ask is Ask.ACKNOWLEDGE}
+    def _findings_as_asked(self, pipeline: Pipeline, marks: Sequence[Mark]) -> list[Finding]:
+        """Return all findings, with those acknowledged that are in `marks`: the pipeline may not know yet."""
+        second_us = (self._last_us or 0) // 1_000_000 * 1_000_000
+        asked = (ask_of(mark.text) for mark in marks if mark.t_us >= second_us)
+        seen = {text for ask, text in asked if ask is Ask.ACKNOWLEDGE}
         return [
             one.changed(acknowledged_s=self._t_s) if one.open and seen & {"", str(one.id)} else one
             for one in pipeline.findings
@@ -651,7 +752,10 @@ class _Daemon:
         if self._before_power is not None:
             self._take_checks(self._before_power.finish())
         self._put(pipeline.finish(self._marks))
-        ended, verdict = self._clock.wall(), pipeline.verdict()
+        # not by the wall clock, which may have been set since
+        begun, begun_s = self._utc
+        ended = begun + timedelta(seconds=self._clock.monotonic_s() - begun_s)
+        verdict = pipeline.verdict()
         assert self._how is not None
         for left in reversed(range(_END_TRIES)):
             try:

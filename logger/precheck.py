@@ -132,7 +132,7 @@ class BeforePower:
         inside = block.t_us < self._window_us
         hot = self._hot(block) & inside
         stop = int(np.argmax(hot)) if hot.any() else int(inside.sum())
-        self._blocks.append(_part(block, stop))
+        self._blocks.append(block.part(0, stop))
         if stop < len(block):
             return self._make(came_hot=bool(hot.any()))
         return None
@@ -486,7 +486,3 @@ def worst(found: Iterable[Check] | Sequence[dict[str, str]]) -> Result:
     order: tuple[Result, ...] = ("fine", "odd", "stop")
     results = [one.result if isinstance(one, Check) else one["result"] for one in found]
     return next((result for result in reversed(order) if result in results), "fine")
-
-
-def _part(block: ScanBlock, stop: int) -> ScanBlock:
-    return ScanBlock(block.t_us[:stop], block.sequence[:stop], block.counts[:stop])

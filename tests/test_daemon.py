@@ -31,6 +31,7 @@ from logger.link.lines import End
 from logger.link.port import Connected, Event, SerialLink
 from logger.pipeline import Output, Pipeline
 from logger.precheck import Load
+from logger.resume import Resume
 from logger.setup import Calibrated, Setup, parse
 from logger.store.reader import Reader
 from logger.store.sqlite import write_lock
@@ -545,7 +546,7 @@ def test_a_listener_that_has_gone_does_not_end_the_measuring(store: Path) -> Non
 # --- as a process of its own ---------------------------------------------------------------------------
 
 
-def process(store: Path, port: str, speed: float, said: Any) -> None:
+def process(store: Path, port: str, speed: float, said: Any, resume: Resume) -> None:
     """The daemon as the command line runs it."""
     setup: Setup = parse(SETUP)
     daemon.run(
@@ -555,15 +556,16 @@ def process(store: Path, port: str, speed: float, said: Any) -> None:
         store_path=store,
         say=said.send,
         speed=speed,
+        resume=resume,
     )
 
 
-def started(store: Path, daq: TinyDaq) -> tuple[Any, Any]:
+def started(store: Path, daq: TinyDaq, resume: Resume = "no") -> tuple[Any, Any]:
     """Start the daemon from a clean process that has imported all of it already."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["logger.daemon", "test_daemon"])
     ours, theirs = context.Pipe(duplex=False)
-    child = context.Process(target=process, args=(store, daq.port, daq.speed, theirs))
+    child = context.Process(target=process, args=(store, daq.port, daq.speed, theirs, resume))
     child.start()
     theirs.close()
     return child, ours

@@ -690,7 +690,7 @@ def test_whatever_is_asked_daemon_store_and_log_agree(store: Path, name: str) ->
     at = 0
     while at < len(scans):
         size = rng.choice([1, 7, 60, 600])
-        events += [packing.part(scans, at, at + size), *([ask] if rng.random() < 0.4 else [])]
+        events += [scans.part(at, at + size), *([ask] if rng.random() < 0.4 else [])]
         at += size
     Run(store, GivenLink(events, one.info), text, clock=clock, speed=0.0)()
     reader = Reader(store)

@@ -319,6 +319,7 @@ def _block(scans: Scans, kept: Int64Array, t_us: Int64Array) -> ScanBlock:
         t_us,
         scans.sequence if whole else scans.sequence[kept],
         scans.counts if whole else scans.counts[kept],
+        scans.ms if whole else scans.ms[kept],
     )
 
 

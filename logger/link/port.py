@@ -101,11 +101,13 @@ class _Handover:
 def _joined(run: list[ScanBlock]) -> list[Event]:
     if len(run) < 2:
         return list(run)
+    counters = [block.ms for block in run if block.ms is not None]
     return [
         ScanBlock(
             np.concatenate([block.t_us for block in run]),
             np.concatenate([block.sequence for block in run]),
             np.concatenate([block.counts for block in run]),
+            np.concatenate(counters) if len(counters) == len(run) else None,
         )
     ]
 

@@ -43,11 +43,6 @@ def joined(blocks: Sequence[ScanBlock], channels: int) -> ScanBlock:
     )
 
 
-def part(block: ScanBlock, start: int, stop: int | None = None) -> ScanBlock:
-    """Return some scans of a block, by row."""
-    return ScanBlock(block.t_us[start:stop], block.sequence[start:stop], block.counts[start:stop])
-
-
 def storable(block: ScanBlock, full_count: Sequence[int]) -> ScanBlock:
     """Return the block with a 16-bit converter's own -32768 as -32767: the former means no reading."""
     narrow = np.asarray(full_count) <= -_INT16_NONE

@@ -42,7 +42,8 @@ class Soak:
     `now` is the daemon's last word on a running soak, `verdict` the `soakbench.judge/1` document of one
     that ended. `scans` are those stored, `last_t_us` the last one's time. `calibration_id` is the
     calibration it was measured by, None where it was none of the store's; `checks` what the checks before
-    power said, None where none were made.
+    power said, None where none were made. `last_ms` is the DAQ's own counter at the last scan, `last_seen`
+    the computer's clock then.
     """
 
     id: int
@@ -63,6 +64,8 @@ class Soak:
     last_t_us: int | None
     calibration_id: int | None = None
     checks: list[dict[str, str]] | None = None
+    last_ms: int | None = None
+    last_seen: datetime | None = None
 
     @cached_property
     def setup(self) -> setup_file.Setup:
@@ -342,7 +345,7 @@ def fetch_scans(
     found = packing.unpack(connection.execute(query).all(), _channels(connection, soak_id))
     start = 0 if from_us is None else int(np.searchsorted(found.t_us, from_us))
     stop = None if to_us is None else int(np.searchsorted(found.t_us, to_us))
-    return packing.part(found, start, stop)
+    return found.part(start, stop)
 
 
 def fetch_rollup(
@@ -426,4 +429,6 @@ def _soak(row: Any) -> Soak:
         last_t_us=row.last_t_us,
         calibration_id=row.calibration_id,
         checks=None if row.checks is None else json.loads(row.checks),
+        last_ms=row.last_ms,
+        last_seen=None if row.last_seen_us is None else EPOCH + timedelta(microseconds=row.last_seen_us),
     )

@@ -1,10 +1,10 @@
 '''The tables of a store, the same in SQLite and elsewhere; every constraint has a name.
 
-Times in `*_us` are whole microseconds: `started_us`, `ended_us` and `made_us` since 1970 in UTC, every
-other since the soak's first scan. `*_s` are seconds since the soak's first scan. What does not exist is
-NULL. Columns that hold a list or a table of their own (`daq`, `now`, `verdict`, `checks`, `channels`,
-`evidence`) are JSON text without NaN. Alembic makes the tables (`migrations/versions`); `metadata`
-here is what the code works with, and a test holds the two together.
+Times in `*_us` are whole microseconds: `started_us`, `ended_us`, `made_us` and `last_seen_us` since 1970 in
+UTC, every other since the soak's first scan. `*_s` are seconds since the soak's first scan. What does not
+exist is NULL. Columns that hold a list or a table of their own (`daq`, `now`, `verdict`, `checks`,
+`channels`, `evidence`) are JSON text without NaN. Alembic makes the tables (`migrations/versions`);
+`metadata` here is what the code works with, and a test holds the two together.
 
 **scan**: one row a second of a soak that has scans, key `(soak_id, t0_s)`. Its `data` are, little-endian
 and without padding,
@@ -25,6 +25,11 @@ number, least, greatest and sum of its raw counts, "no reading" left out, railed
 **calibration**: what `soakbench calibrate` found of a board, never changed afterwards; `channels` has for
 each channel's name gain, offset, their uncertainties and what it was wired as. Counts are stored as they
 came, so a soak can be looked at with any; `soak.calibration_id` is the one it was watched and judged with.
+
+**soak**: one run. `ended_us` is `started_us` plus what has gone by since, so that it is right between the two
+also where the computer's clock was set meanwhile; `last_seen_us` is that clock as it was read when the last
+scan came, and `last_ms` the DAQ's own counter (milliseconds, unsigned 32-bit) of that scan: a daemon that is
+started again works out from them how long nothing was recorded.
 
 **request**: what a person asked of the running daemon (`logger/requests.py` has the words of `ask`), by any
 program that takes the lock file beside the store for its insert. It is made as `asked`, with neither soak nor
@@ -60,7 +65,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
-REVISION: Final = "0003"
+REVISION: Final = "0004"
 """The schema that this program writes: Alembic's newest revision."""
 
 LEVELS_S: Final = (10, 60)
@@ -110,6 +115,8 @@ soak: Final = sa.Table(
     sa.Column("setup_text", sa.Text, nullable=False),
     sa.Column("calibration_id", sa.Integer, sa.ForeignKey("calibration.id")),
     sa.Column("checks", sa.Text),  # those before power; NULL: none were made
+    sa.Column("last_ms", sa.BigInteger),  # the DAQ's own counter at the last scan; NULL: it has none
+    sa.Column("last_seen_us", sa.BigInteger),  # the computer's clock then
     sa.UniqueConstraint("uuid"),
     sa.CheckConstraint("kind IN ('as left', 'as found')", name="kind"),
     sa.CheckConstraint("how IN ('finished', 'stopped', 'broken off')", name="how"),

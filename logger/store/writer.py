@@ -35,7 +35,7 @@ from logger.setup import Setup
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.packing import SECOND_US
-from logger.store.reader import EPOCH, fetch_calibrations, fetch_rollup, to_us
+from logger.store.reader import EPOCH, Soak, fetch_calibrations, fetch_rollup, fetch_scans, to_us
 from logger.store.request import Answer, Request, as_text
 from logger.store.rollup import Rollup
 from logger.store.sqlite import disk_left_bytes, old_sqlite_warning
@@ -61,6 +61,8 @@ class _Running:
     full_count: tuple[int, ...]
     scans: int = 0  # all, those that wait too
     last_t_us: int | None = None
+    last_ms: int | None = None
+    last_seen_us: int | None = None
     # The last second's scans, stored or not: its row is written again until the second is over.
     second: ScanBlock = field(default_factory=lambda: packing.empty(0))
     waiting: list[ScanBlock] = field(default_factory=list)
@@ -189,6 +191,32 @@ class Writer:
         self._run.second = packing.empty(self._run.channels)
         return self._run.id
 
+    def go_on(self, soak: Soak, findings: Sequence[Finding]) -> None:
+        """Go on with a soak that was left without an end, as what is stored of it stands.
+
+        `findings` are those of its replay: they take the place of the stored ones.
+        """
+        if self._run is not None:
+            raise SoakbenchError(f"soak {self._run.id} was still being written when another was gone on with")
+        assert soak.last_t_us is not None
+        run = _Running(soak.id, soak.started, soak.daq.full_count, soak.scans, soak.last_t_us, soak.last_ms)
+        run.last_seen_us = None if soak.last_seen is None else to_us(soak.last_seen)
+        run.told = {found.id: _news(found) for found in findings}
+        with self._transaction() as connection:
+            run.second = fetch_scans(connection, soak.id, soak.last_t_us // SECOND_US * SECOND_US)
+            for level_s in schema.LEVELS_S:
+                closed = _last_bucket(connection, soak.id, level_s)
+                from_s = 0 if closed is None else closed + level_s
+                run.buckets[level_s] = rollups.of_scans(
+                    fetch_scans(connection, soak.id, from_s * SECOND_US), level_s
+                )
+            mark = schema.mark
+            last_mark = sa.select(sa.func.max(mark.c.id)).where(mark.c.soak_id == soak.id)
+            run.mark_id = connection.execute(last_mark).scalar() or 0
+            connection.execute(sa.delete(schema.finding).where(schema.finding.c.soak_id == soak.id))
+            _insert_findings(connection, soak.id, findings)
+        self._run = run
+
     def add_scans(self, block: ScanBlock) -> None:
         """Take in scans, each later than the last; they are stored with the next commit."""
         run = self._running()
@@ -205,6 +233,8 @@ class Writer:
         run.waiting_scans += len(block)
         run.scans += len(block)
         run.last_t_us = int(block.t_us[-1])
+        run.last_ms = None if block.ms is None else int(block.ms[-1])
+        run.last_seen_us = to_us(self._clock.wall())
         while run.waiting_scans * run.channels > HELD_SAMPLES_MOST and len(run.waiting) > 1:
             dropped = len(run.waiting.pop(0))
             run.waiting_scans -= dropped
@@ -216,7 +246,7 @@ class Writer:
         acknowledged, is due at once.
         """
         run = self._running()
-        news = (finding.kind, finding.channel, finding.severity, finding.cleared_s, finding.acknowledged_s)
+        news = _news(finding)
         if run.told.get(finding.id) != news:
             run.told[finding.id] = news
             run.urgent = True
@@ -331,12 +361,12 @@ class Writer:
         self._store(run, end)
         self._run = None
 
-    def close_broken_off(self) -> list[int]:
-        """End every soak that a crash left without an end, at its last scan; return their numbers."""
+    def close_broken_off(self, but: int | None = None) -> list[int]:
+        """End what a crash left without an end, `but` one soak, at its last scan; return their numbers."""
         table = schema.soak
         with self._transaction() as connection:
             query = sa.select(table).where(table.c.ended_us.is_(None)).order_by(table.c.id)
-            left = [row for row in connection.execute(query).all() if row.id != self.soak_id]
+            left = [row for row in connection.execute(query).all() if row.id not in (self.soak_id, but)]
             for row in left:
                 _rebuild_last_buckets(connection, row.id)
                 connection.execute(
@@ -434,7 +464,13 @@ class Writer:
                 Mark(one.t_us, one.mark) for one in taken if one.mark and one.t_us is not None
             ]
             mark_id = _insert_marks(connection, run, marks) if marks else run.mark_id
-            changes: dict[str, Any] = {"scans": run.scans, "last_t_us": run.last_t_us, **end}
+            changes: dict[str, Any] = {
+                "scans": run.scans,
+                "last_t_us": run.last_t_us,
+                "last_ms": run.last_ms,
+                "last_seen_us": run.last_seen_us,
+                **end,
+            }
             if run.now is not None:
                 changes["now"] = run.now
             if run.checks is not None:
@@ -443,11 +479,16 @@ class Writer:
         if len(fresh):
             whole = packing.joined([run.second, fresh], run.channels)
             last_second_us = int(whole.t_us[-1]) // SECOND_US * SECOND_US
-            run.second = packing.part(whole, int(np.searchsorted(whole.t_us, last_second_us)))
+            run.second = whole.part(int(np.searchsorted(whole.t_us, last_second_us)))
         run.buckets, run.mark_id = buckets, mark_id
         run.waiting, run.waiting_scans = [], 0
         run.findings, run.marks, run.now, run.checks, run.urgent = {}, [], None, None, False
         return taken
+
+
+def _news(finding: Finding) -> tuple[object, ...]:
+    """Return what is due at once when it changes."""
+    return (finding.kind, finding.channel, finding.severity, finding.cleared_s, finding.acknowledged_s)
 
 
 _ASKED: Final = (
@@ -524,16 +565,21 @@ def _rebuild_last_buckets(connection: sa.Connection, soak_id: int) -> None:
     """Bring the roll-ups of a soak that was broken off up to its last scan."""
     table = schema.rollup
     for level_s in schema.LEVELS_S:
-        last = connection.execute(
-            sa.select(sa.func.max(table.c.t0_s)).where(table.c.soak_id == soak_id, table.c.level_s == level_s)
-        ).scalar()
-        start_s = 0 if last is None else int(last)
+        start_s = _last_bucket(connection, soak_id, level_s) or 0
         connection.execute(
             sa.delete(table).where(
                 table.c.soak_id == soak_id, table.c.level_s == level_s, table.c.t0_s >= start_s
             )
         )
         _insert_buckets(connection, soak_id, fetch_rollup(connection, soak_id, level_s, start_s))
+
+
+def _last_bucket(connection: sa.Connection, soak_id: int, level_s: int) -> int | None:
+    """Return where a soak's last stored bucket of a level begins, in seconds."""
+    table = schema.rollup
+    query = sa.select(sa.func.max(table.c.t0_s)).where(table.c.soak_id == soak_id, table.c.level_s == level_s)
+    last = connection.execute(query).scalar()
+    return None if last is None else int(last)
 
 
 def _insert_findings(connection: sa.Connection, soak_id: int, findings: Sequence[Finding]) -> None:
