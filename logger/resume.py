@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from logger.blocks import DaqInfo, ScanBlock
-from logger.errors import RequestError, StoreError
+from logger.errors import RequestError, SetupError, StoreError
 from logger.pipeline import Output, Pipeline
 from logger.precheck import BeforePower, Check
 from logger.setup import Setup
@@ -56,7 +56,7 @@ def left_open(reader: Reader, setup: Setup, now: datetime, resume: Resume) -> So
         why = f"the store {reader.path} has no soak yet"
     elif soak.ended is not None:
         why = f"soak {soak.id}, the last one, has ended ({soak.how})"
-    elif soak.setup_digest != setup.digest:
+    elif not _same_setup(soak, setup):
         why = f"soak {soak.id} was begun with another set-up than this one"
     elif soak.last_t_us is None:
         why = f"of soak {soak.id} no scan was stored"
@@ -135,6 +135,14 @@ def told(soak: Soak, gap: Hole) -> str:
         return f"started again, no scans for {_seconds(gap.us)}"
     why = ", since the DAQ was reset meanwhile" if soak.last_ms is not None else ""
     return f"started again, no scans for about {_seconds(gap.us)} by the computer's clock{why}"
+
+
+def _same_setup(soak: Soak, setup: Setup) -> bool:
+    """Whether a soak's set-up means the same, also where another version of soakbench made its digest."""
+    try:
+        return soak.setup_digest == setup.digest or soak.setup.digest == setup.digest
+    except SetupError:  # as a later version wrote it
+        return False
 
 
 def _seconds(us: int) -> str:

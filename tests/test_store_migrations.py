@@ -9,6 +9,7 @@ import subprocess
 import sys
 import zipfile
 from contextlib import closing
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ from logger import store
 from logger.clock import ManualClock
 from logger.errors import StoreError
 from logger.finding import Kind
+from logger.resume import left_open
 from logger.store import schema
 from logger.store import writer as writer_module
 from logger.store.reader import Reader
@@ -190,6 +192,23 @@ def test_a_store_of_the_second_schema_can_be_asked_and_keeps_its_findings(path: 
     with closing(sqlite3.connect(path.with_name("soak.db-before-0004"))) as db:
         assert db.execute("SELECT version_num FROM alembic_version").fetchall() == [("0002",)]
         assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+
+
+def test_a_soak_of_the_third_schema_that_was_left_without_an_end_can_be_gone_on_with(path: Path) -> None:
+    """Rows as the third schema wrote them: when the last scan came is told by the soak's own time."""
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript((Path(__file__).parent / "data" / "store_0003.sql").read_text(encoding="utf-8"))
+    Writer(path, ManualClock()).close()
+    reader = Reader(path)
+    (soak,) = reader.soaks()
+    assert (soak.scans, soak.ended, soak.last_ms, soak.last_seen) == (100, None, None, None)
+    assert same(reader.scans(soak.id), idle_scans(100, 2))
+    assert [mark.text for mark in reader.marks(soak.id)] == ["tapped V5"]
+    last = soak.started + timedelta(seconds=9.9)
+    assert left_open(reader, soak.setup, last + timedelta(minutes=10), "may") == soak
+    assert left_open(reader, soak.setup, last + timedelta(minutes=10, seconds=1), "may") is None
+    with closing(sqlite3.connect(path.with_name("soak.db-before-0004"))) as db:
+        assert db.execute("SELECT version_num FROM alembic_version").fetchall() == [("0003",)]
 
 
 def test_an_earlier_copy_is_not_overwritten(
