@@ -1,11 +1,11 @@
-"""A million mutated frames against what reads them: no crash, no hang, flat memory, and false readings counted.
+"""A million garbled frames against what reads them: no crash, no hang, flat memory, false readings counted.
 
     python -m benchmarks.hostile_lines --frames 2000000 --seed 1
 
-Half of the frames are garbled. Every frame sent is known, so every reading that comes out and was not sent is a false one. A CRC of 16 bits
-lets through about one in 65,536 of the garbled lines that it has to judge, none with a single burst of up to
-16 bits (W. W. Peterson and D. T. Brown, "Cyclic Codes for Error Detection", Proc. IRE 49, 1961); what passes
-must then still look like a scan.
+Half of the frames are garbled. Every frame sent is known, so every reading that comes out and was not sent
+is a false one. A CRC of 16 bits lets through about one in 65,536 of the garbled lines that it has to judge,
+and none with a single burst of up to 16 bits (Peterson and Brown, "Cyclic Codes for Error Detection", Proc.
+IRE 49, 1961; cited from memory). What passes must then still look like a scan.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ Mutation = Callable[[bytearray, np.random.Generator], bytes]
 
 @dataclass
 class Hostile:
-    """What came of one run. `false`: readings that nobody sent; `checked`: garbled lines that a CRC judged."""
+    """What came of a run. `false`: readings that nobody sent; `checked`: garbled lines that a CRC judged."""
 
     frames: int = 0
     garbled: int = 0
@@ -208,9 +208,8 @@ def main() -> None:
     print(f"{found.frames:,} frames, {found.garbled:,} of them garbled, in {found.seconds:.0f} s")
     print(f"read {found.read:,}; whole ones lost: {found.lost}; times that ran backwards: {found.backwards}")
     print(f"false readings: {found.false}; a CRC of 16 bits allows {found.allowed:.1f} of {found.checked:,}")
-    print(
-        f"rejected: {', '.join(f'{count:,} {cause.value}' for cause, count in sorted(found.rejected.items()))}"
-    )
+    listed = ", ".join(f"{count:,} {cause.value}" for cause, count in sorted(found.rejected.items()))
+    print(f"rejected: {listed}")
     print(f"memory grown after the first 100 batches: {found.grown_mb:.1f} MB")
 
 

@@ -39,7 +39,7 @@ scans_per_s = 10
 [plan]
 steps = [{step = "warm-up", minutes = 30}, {step = "soak", minutes = 450}]
 """
-_OTHERS = (
+OTHERS = (
     ("ht", "HT"),
     ("mains", "mains"),
     ("chassis", "chassis temperature"),
@@ -53,7 +53,7 @@ def bench() -> Setup:
         f'[[channel]]\nname = "pair{j + 1}"\nmeasures = "pair current"\nsense_ohm = 1.0\n'
         for j in range(PAIRS)
     ]
-    others = [f'[[channel]]\nname = "{name}"\nmeasures = "{what}"\n' for name, what in _OTHERS]
+    others = [f'[[channel]]\nname = "{name}"\nmeasures = "{what}"\n' for name, what in OTHERS]
     return setups.parse(_HEAD + "".join((*pairs, *others)))
 
 
@@ -101,7 +101,7 @@ def results() -> list[dict[str, Any]]:
     first = _played_s(setup, ticks) / len(ticks) * 1e6
     pairs = [(_played_s(setup, ticks) / len(ticks) * 1e6, _median_s(ticks) * 1e6) for _ in range(RUNS)]
     spent, ratios = sorted(us for us, _ in pairs), sorted(us / median for us, median in pairs)
-    what = f"all detectors, {PAIRS + len(_OTHERS)} channels, a tick"
+    what = f"all detectors, {PAIRS + len(OTHERS)} channels, a tick"
 
     def line(name: str, values: list[float], unit: str, goal: float | None) -> dict[str, Any]:
         figure = {"name": name, "value": values[len(values) // 2], "unit": unit, "goal": goal}

@@ -155,7 +155,7 @@ def _soak(
     found = setup.parse(text, path="the demo's set-up")
 
     def look(output: Output) -> None:
-        seen(output.now["t_s"])
+        seen(output.t_s)
 
     with _board(played, speed) as port:
         link = open_link(found, port=str(port), speed=speed, wait=True)

@@ -10,7 +10,7 @@ A cut-out is no certified protective device, no emergency stop and no isolating 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -88,6 +88,7 @@ class CutOut:
         self._told_ht = 0
         self._opened_for: Finding | None = None
         self._flags = Flags.of(0)
+        self._shown_s = -math.inf
 
     def connected(self) -> Said:
         """Return what to order when the DAQ answers, or answers again."""
@@ -121,15 +122,20 @@ class CutOut:
         block: ScanBlock,
         findings: Sequence[Finding],
         flags: Flags,
-        now: dict[str, Any],
+        now: Callable[[], dict[str, Any]],
         arrived_s: float,
     ) -> Said:
-        """Look at what was just judged; `arrived_s`: when the block came, on a clock that never runs back."""
+        """Look at what was just judged; `arrived_s`: when the block came, on a clock that never runs back.
+
+        `now` is only asked once a second, or where something changed.
+        """
         said = Said()
         t_s = float(block.t_us[-1]) / 1e6
         trips = [one for one in findings if one.trip_waits]
         self._flags = flags
-        self._follow(flags, now, t_s, trips, said)
+        if flags.cutout_closed != self._closed or not 0.0 <= t_s - self._shown_s < 1.0:
+            self._shown_s = t_s
+            self._follow(flags, now(), t_s, trips, said)
         if self._trying_s is not None:
             self._go_on_trying(t_s, said)
             return said

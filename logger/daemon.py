@@ -380,7 +380,7 @@ class _Daemon:
         if self._cutout is None or self._relay is None:
             return
         judged_s = self._clock.monotonic_s() * self._speed
-        self._do(self._cutout.judged(block, findings, self._relay.flags, output.now, judged_s), block)
+        self._do(self._cutout.judged(block, findings, self._relay.flags, output.snapshot, judged_s), block)
 
     def _do(self, said: Said, block: ScanBlock | None = None) -> None:
         """Do what a look at the cut-out brought: orders first."""
@@ -484,9 +484,7 @@ class _Daemon:
 
     def _stand_again(self, output: Output, findings: Sequence[Finding]) -> None:
         """Know again what was said and sounded before; call once for what is open and nobody has seen."""
-        now = output.now
-        self._writer.set_now(now)
-        self._t_s, self._plan_ends_s = now["t_s"], now["plan_ends_s"]
+        self._stands(output)
         for finding in findings:
             self._told[finding.id] = (finding.severity, finding.open)
             if finding.open and finding.acknowledged_s is None and finding.severity is not Severity.REMARK:
@@ -590,16 +588,20 @@ class _Daemon:
                 self._told[finding.id] = news
                 what = finding.severity.value if finding.open else "cleared"
                 self._tell(f"{what}: {finding.says}")
-        now = output.now  # worked out each time that somebody asks
-        if self._cutout is not None:
-            now["cutout"] = self._cutout.shown()
-        self._writer.set_now(now)
-        self._t_s = now["t_s"]
-        self._plan_ends_s = now["plan_ends_s"]
+        self._stands(output)
         for alarm in output.alarms:
             self._sound(alarm)
         if self._on_output is not None:
             self._on_output(output)
+
+    def _stands(self, output: Output) -> None:
+        """Keep how the soak stands; what screens show of it is worked out when it is stored."""
+
+        def now() -> dict[str, Any]:
+            return output.now if self._cutout is None else {**output.now, "cutout": self._cutout.shown()}
+
+        self._writer.set_now(now)
+        self._t_s, self._plan_ends_s = output.t_s, output.plan_ends_s
 
     def _look_for_requests(self) -> None:
         """Answer what a person has asked meanwhile; what can't be stored now is answered later."""

@@ -31,12 +31,17 @@ _STATES: Final = 50
 
 @dataclass(frozen=True)
 class Output:
-    """What one block brought: its ticks, the findings that changed, what is to sound, whether to trip."""
+    """What one block brought: its ticks, the findings that changed, what is to sound, whether to trip.
+
+    `t_s`: the last scan, seconds since the first; `plan_ends_s`: when the plan is over as it stands, or None.
+    """
 
     ticks: TickBlock
     findings: list[Finding]
     alarms: list[Alarm]
     trip: bool
+    t_s: float
+    plan_ends_s: float | None
     snapshot: Callable[[], dict[str, Any]]
 
     @property
@@ -210,15 +215,20 @@ class Pipeline:
         standing = self._panel.book.findings
         trip = any(f.open and f.severity is Severity.TRIP for f in standing)
         alarms = self._alarms.due(standing, self._last_us / 1e6) if standing else []
-        return Output(ticks, list(by_id.values()), alarms, trip, self._now)
+        t_s, step_ends_s = self._last_us / 1e6, self._step_ends_s
+        plan_ends_s = None if step_ends_s is None else step_ends_s + self._panel.phase.plan_ends_s
+        return Output(ticks, list(by_id.values()), alarms, trip, t_s, plan_ends_s, self._now)
+
+    @property
+    def _step_ends_s(self) -> float | None:
+        """When the step that runs is over: a clock that stood still (standby) ends later by as much."""
+        step = self._panel.phase.step
+        return None if step is None else self._last_us / 1e6 + step.seconds - step.done_s
 
     def _now(self) -> dict[str, Any]:
         panel, phase = self._panel, self._panel.phase
         step = phase.step
-        ends = step.from_s + step.seconds if step is not None else None
-        if step is not None:
-            # A clock that stood still (standby) ends later by as much.
-            ends = self._last_us / 1e6 + step.seconds - step.done_s
+        ends = self._step_ends_s
         return {
             "t_s": self._last_us / 1e6,
             "state": phase.state,

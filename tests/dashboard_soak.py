@@ -148,7 +148,8 @@ class RunningSoak:
             axis=1,
         ).astype(np.int32)
         self.writer.add_scans(ScanBlock(np.round(t_s * 1e6).astype(np.int64), sequence, counts))
-        self.writer.set_now({**self.now(values[-1]), **(now or {})})
+        shown = {**self.now(values[-1]), **(now or {})}
+        self.writer.set_now(lambda: shown)
         self.writer.commit()
 
     def pass_time(self, seconds: float) -> None:

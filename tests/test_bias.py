@@ -449,7 +449,7 @@ def record(path: Path, one: Scenario, *, minutes: float | None = None, end: bool
             setup=setup, setup_text=one.setup_text(scans_per_s=1.0), daq=one.info, started=clock.wall()
         )
         for block in one.scans(None if minutes is None else 60 * minutes, scans_per_s=1.0):
-            writer.set_now(pipeline.feed(block).now)
+            writer.set_now(pipeline.feed(block).snapshot)
             writer.add_scans(block)
         writer.commit()
         if end:

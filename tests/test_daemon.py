@@ -121,7 +121,7 @@ class Run:
 
     @property
     def t_s(self) -> float:
-        return float(self.outputs[-1].now["t_s"]) if self.outputs else 0.0
+        return self.outputs[-1].t_s if self.outputs else 0.0
 
 
 def serial_link(daq: TinyDaq) -> SerialLink:
@@ -487,7 +487,7 @@ def test_a_second_daemon_is_refused_before_it_touches_the_port(store: Path, port
 def test_another_device_on_the_port_is_refused_and_no_soak_is_begun(
     store: Path, port: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.link.port._PATIENCE_S", 0.5)
+    monkeypatch.setattr("logger.link.port.PATIENCE_S", 0.5)
     with TinyDaq(port, daq=DAQ) as daq:
         daq.rubbish = b"OK\r\n\x80\x81"
         with pytest.raises(LinkError, match="answers, but not as a bench DAQ"):

@@ -317,7 +317,8 @@ def test_a_soak_comes_back_as_it_was_begun_and_ended(path: Path) -> None:
     verdict = {"schema": "soakbench.judge/1", "soak": {"verdict": "pass", "drift_mA_per_h": math.nan}}
     with Writer(path, ManualClock()) as writer:
         soak_id = writer.begin_soak(**begin_with(3), kind="as found")
-        writer.set_now({"t_s": np.float64(1.5), "channels": {"pair1": {"value": np.nan}}, "state": "warming"})
+        now = {"t_s": np.float64(1.5), "channels": {"pair1": {"value": np.nan}}, "state": "warming"}
+        writer.set_now(lambda: now)
         writer.commit()
         running = Reader(path).soak()
         writer.end_soak(ended=ENDED, how="stopped", verdict=verdict)

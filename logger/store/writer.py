@@ -13,7 +13,7 @@ import math
 import shutil
 import sqlite3
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
@@ -72,7 +72,7 @@ class _Running:
     told: dict[int, tuple[object, ...]] = field(default_factory=dict)  # what was last urgent, by id
     marks: list[Mark] = field(default_factory=list)
     mark_id: int = 0  # the last mark that is surely stored
-    now: str | None = None
+    now: Callable[[], Mapping[str, Any]] | None = None
     checks: str | None = None
     urgent: bool = False
 
@@ -335,9 +335,9 @@ class Writer:
             count += len(self.answer([Answer(request, None, reason) for request in asked]))
         return count
 
-    def set_now(self, now: Mapping[str, Any]) -> None:
-        """Take in the daemon's word on how the soak stands; the last one before a commit is stored."""
-        self._running().now = _json(now)
+    def set_now(self, now: Callable[[], Mapping[str, Any]]) -> None:
+        """Take in what says how the soak stands; it is asked, and stored, at the next commit."""
+        self._running().now = now
 
     def commit_due(self) -> bool:
         """Say whether it is time to commit. For a second after a commit failed it is not."""
@@ -472,7 +472,7 @@ class Writer:
                 **end,
             }
             if run.now is not None:
-                changes["now"] = run.now
+                changes["now"] = _json(run.now())
             if run.checks is not None:
                 changes["checks"] = run.checks
             connection.execute(sa.update(schema.soak).where(schema.soak.c.id == run.id).values(changes))
