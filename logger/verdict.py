@@ -1,14 +1,9 @@
-"""Ticks and findings to a verdict by quantity, pair and soak; the decision rule.
-
-Statements are those of ILAC-G8:09/2019 clause 4.2.3: pass below TL - w, conditional pass up to TL,
-conditional fail up to TL + w, fail above; w is a multiple of U, the half-width of the shortest 95 %
-interval. Unrounded numbers decide.
-"""
+"""Ticks and findings to a verdict by quantity, pair and soak, by the rule in `logger/decision.py`."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Final
 
@@ -17,14 +12,22 @@ import numpy as np
 from logger.blocks import DaqInfo, TickBlock
 from logger.budget import dissipation_U
 from logger.convert import Calibration, difference_U, expanded, terms, value_U
+from logger.decision import (
+    COND_FAIL,
+    COND_PASS,
+    FAIL,
+    ORDER,
+    PASS,
+    interval_statement,
+    two_sided_statement,
+    upper_statement,
+    worst,
+)
 from logger.finding import Finding, Kind, Severity
 from logger.settling import Rate, drift_rate
 from logger.setup import Channel, Setup
 from logger.watch.panel import Panel
 from logger.watch.seconds import own_movement
-
-PASS, COND_PASS, COND_FAIL, FAIL = "pass", "conditional pass", "conditional fail", "fail"
-ORDER: Final = (PASS, COND_PASS, COND_FAIL, FAIL)
 
 _FATAL = frozenset(
     {Kind.RUNAWAY, Kind.DROP_OUT, Kind.INTERMITTENT, Kind.OVER_CURRENT, Kind.BIAS_LOST, Kind.OVER_TEMPERATURE}
@@ -35,41 +38,6 @@ _SPOILS = frozenset(
 )
 _LEAST_MIN: Final = 30.0
 _MOST_MISSING: Final = 0.1
-
-
-def upper_statement(y: float, u: float, limit: float, width_U: float) -> str:
-    """Judge y ± u against an upper limit with the guard band w = `width_U` u."""
-    w = width_U * u
-    if w == 0:
-        return PASS if y <= limit else FAIL
-    if y < limit - w:
-        return PASS
-    if y <= limit:
-        return COND_PASS
-    return COND_FAIL if y <= limit + w else FAIL
-
-
-def two_sided_statement(y: float, u: float, limit: float, width_U: float) -> str:
-    """Judge y ± u against ±`limit`: the worse side."""
-    return worst([upper_statement(y, u, limit, width_U), upper_statement(-y, u, limit, width_U)]) or PASS
-
-
-def interval_statement(y: float, low: float, high: float, limit: float, width_U: float) -> str:
-    """Judge an asymmetric interval against ±`limit`: wholly inside, wholly outside, else by the estimate."""
-    if width_U == 0:
-        return PASS if abs(y) <= limit else FAIL
-    low, high = y - width_U * (y - low), y + width_U * (high - y)
-    if -limit < low and high < limit:
-        return PASS
-    if low > limit or high < -limit:
-        return FAIL
-    return COND_PASS if abs(y) <= limit else COND_FAIL
-
-
-def worst(statements: Iterable[str | None]) -> str | None:
-    """Return the worst statement; None where there is none."""
-    known = [s for s in statements if s is not None]
-    return max(known, key=ORDER.index) if known else None
 
 
 _WHOLE: Final = 1e9  # means are summed as whole billionths: the same sum for any blocking

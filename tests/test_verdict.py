@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.verdict import (
+from logger.decision import (
     COND_FAIL,
     COND_PASS,
     FAIL,

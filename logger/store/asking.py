@@ -6,8 +6,7 @@ answered, or withdrawn when nobody answers in time: nothing is left behind that 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -92,7 +91,7 @@ def _write_down(path: Path, ask: Ask, text: str, clock: Clock) -> int:
         "text": " ".join(text.split()),
         "state": "asked",
     }
-    with _writing(path) as connection:
+    with sqlite.writing(path, "nothing can be asked") as connection:
         made = sa.insert(schema.request).values(values).returning(schema.request.c.id)
         return int(connection.execute(made).scalar_one())
 
@@ -100,7 +99,7 @@ def _write_down(path: Path, ask: Ask, text: str, clock: Clock) -> int:
 def _withdraw(path: Path, number: int, why: str) -> Request | None:
     """Take a request back; returns the answer if it had one by now."""
     table = schema.request
-    with _writing(path) as connection:
+    with sqlite.writing(path, "nothing can be asked") as connection:
         taken = connection.execute(
             sa.update(table)
             .where(table.c.id == number, table.c.state == "asked")
@@ -110,22 +109,3 @@ def _withdraw(path: Path, number: int, why: str) -> Request | None:
             return None
         (answer,) = fetch_requests(connection, table.c.id == number)
         return answer
-
-
-@contextmanager
-def _writing(path: Path) -> Iterator[sa.Connection]:
-    """Open a store that exists, write in one transaction, close: all of it within the lock."""
-    lock = sqlite.write_lock(path)
-    with sqlite.translated(path, "written"):
-        lock.acquire()
-        try:
-            with sqlite.writing_engine(path, create=False).connect() as connection, connection.begin():
-                found = sqlite.revision_of(connection, path)
-                if found != schema.REVISION:
-                    raise StoreError(
-                        f"the store {path} has the older schema {found}, in which nothing can be asked: stop "
-                        "what writes to it, and start it again with this soakbench"
-                    )
-                yield connection
-        finally:
-            sqlite.drop_lock(lock)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -19,9 +21,11 @@ from logger.calibrate import in_force
 from logger.convert import Calibration
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.finding import Finding, Kind, Severity
+from logger.jobs import Amp, Fitting, Hours, Job, JobSoak, Valve, hours
 from logger.setup import Calibrated
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
+from logger.store.job import fetch_amps, fetch_fittings, fetch_job, fetch_jobs, fetch_soaks, fetch_valves
 from logger.store.packing import SECOND_US
 from logger.store.request import Request, fetch_requests
 from logger.store.rollup import Rollup
@@ -43,7 +47,7 @@ class Soak:
     that ended. `scans` are those stored, `last_t_us` the last one's time. `calibration_id` is the
     calibration it was measured by, None where it was none of the store's; `checks` what the checks before
     power said, None where none were made. `last_ms` is the DAQ's own counter at the last scan, `last_seen`
-    the computer's clock then.
+    the computer's clock then. `job_id`: the job it belongs to.
     """
 
     id: int
@@ -66,6 +70,7 @@ class Soak:
     checks: list[dict[str, str]] | None = None
     last_ms: int | None = None
     last_seen: datetime | None = None
+    job_id: int | None = None
 
     @cached_property
     def setup(self) -> setup_file.Setup:
@@ -219,6 +224,52 @@ class Reader:
                 f"with {soak.daq.board_id}: name one of that board, newest or none"
             )
         return in_force(soak.setup, soak.daq, stored)[0]
+
+    def job(self, which: int, *, deleted: bool = False) -> Job:
+        """Return a whole job with all that belongs to it; `deleted`: also what is marked as deleted.
+
+        RequestError where there is none such.
+        """
+        return self._read(lambda c: fetch_job(c, which, deleted=deleted))
+
+    def jobs(self, *, deleted: bool = False) -> list[Job]:
+        """Return all jobs, the oldest first, with their amp, but without what else belongs to them."""
+        return self._read(lambda c: fetch_jobs(c, deleted=deleted))
+
+    def amps(self) -> list[Amp]:
+        """Return all amps of the job record, the oldest first."""
+        return self._read(fetch_amps)
+
+    def job_soaks(self) -> list[JobSoak]:
+        """Return every soak that belongs to a job, the oldest first."""
+        return self._read(fetch_soaks)
+
+    def valves(self) -> list[Valve]:
+        """Return all valves, the oldest first."""
+        return self._read(fetch_valves)
+
+    def fittings(self, *, amp_id: int | None = None, valve_id: int | None = None) -> list[Fitting]:
+        """Return which valve sat in which socket, of an amp, of a valve, or all; the oldest first."""
+        return self._read(lambda c: fetch_fittings(c, amp_id=amp_id, valve_id=valve_id))
+
+    def valve_hours(self) -> dict[int, Hours]:
+        """Return the hours of each valve that was ever fitted, by its id, from all soaks of jobs."""
+        return self._read(lambda c: hours(fetch_fittings(c), fetch_soaks(c)))
+
+    def copy_to(self, out: Path) -> None:
+        """Copy the store as it stands into one closed file, also while something writes to it.
+
+        One read transaction, so all of it is of one instant. `out` must not exist.
+        """
+
+        def copy(connection: sa.Connection) -> None:
+            out.unlink(missing_ok=True)  # of a try that was overtaken
+            source: Any = connection.connection.driver_connection
+            with closing(sqlite3.connect(out)) as target:
+                source.backup(target)
+                target.execute("PRAGMA journal_mode = DELETE")  # no log beside it when it is opened
+
+        self._read(copy)
 
     def _finding(self, row: Any) -> Finding:
         try:
@@ -431,4 +482,5 @@ def _soak(row: Any) -> Soak:
         checks=None if row.checks is None else json.loads(row.checks),
         last_ms=row.last_ms,
         last_seen=None if row.last_seen_us is None else EPOCH + timedelta(microseconds=row.last_seen_us),
+        job_id=row.job_id,
     )

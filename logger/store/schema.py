@@ -1,10 +1,10 @@
 '''The tables of a store, the same in SQLite and elsewhere; every constraint has a name.
 
-Times in `*_us` are whole microseconds: `started_us`, `ended_us`, `made_us` and `last_seen_us` since 1970 in
-UTC, every other since the soak's first scan. `*_s` are seconds since the soak's first scan. What does not
-exist is NULL. Columns that hold a list or a table of their own (`daq`, `now`, `verdict`, `checks`,
-`channels`, `evidence`) are JSON text without NaN. Alembic makes the tables (`migrations/versions`);
-`metadata` here is what the code works with, and a test holds the two together.
+Times in `*_us` are whole microseconds: `started_us`, `ended_us`, `made_us`, `last_seen_us` and all of the job
+record since 1970 in UTC, every other since the soak's first scan. `*_s` are seconds since the soak's first
+scan. What does not exist is NULL. Columns that hold a list or a table of their own (`daq`, `now`, `verdict`,
+`checks`, `channels`, `evidence`) are JSON text without NaN. Alembic makes the tables
+(`migrations/versions`); `metadata` here is what the code works with, and a test holds the two together.
 
 **scan**: one row a second of a soak that has scans, key `(soak_id, t0_s)`. Its `data` are, little-endian
 and without padding,
@@ -37,6 +37,13 @@ program that takes the lock file beside the store for its insert. It is made as 
 time of the last scan that it had seen, both NULL where it had none. What was done stands in `mark` too, in
 the request's words. Whoever asked may withdraw what is still `asked`, as `refused` with neither.
 
+**The job record**: `amp`, `job`, `valve`, `fitting`, `fuse`, `checklist_item`, `work_item`, `remark`,
+`bench_reading`, `photograph`; written by any program that takes the lock file for it (`store/record.py`).
+Nothing in them is ever removed: `deleted_us` marks a row as deleted, and **history** has a row for every
+field that was edited, with the values before and after as JSON and the row's `version` afterwards (1 until it
+is edited). `overruling` is only added to. A soak belongs to the job in `soak.job_id`. A photograph is a file
+of the folder beside the store, named by its SHA-256. `job.shows` lists circumstances, set apart by ", ".
+
 Reading the scans needs nothing of ours:
 
     import sqlite3, struct
@@ -65,7 +72,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
-REVISION: Final = "0004"
+REVISION: Final = "0005"
 """The schema that this program writes: Alembic's newest revision."""
 
 LEVELS_S: Final = (10, 60)
@@ -117,10 +124,12 @@ soak: Final = sa.Table(
     sa.Column("checks", sa.Text),  # those before power; NULL: none were made
     sa.Column("last_ms", sa.BigInteger),  # the DAQ's own counter at the last scan; NULL: it has none
     sa.Column("last_seen_us", sa.BigInteger),  # the computer's clock then
+    sa.Column("job_id", sa.Integer, sa.ForeignKey("job.id")),
     sa.UniqueConstraint("uuid"),
     sa.CheckConstraint("kind IN ('as left', 'as found')", name="kind"),
     sa.CheckConstraint("how IN ('finished', 'stopped', 'broken off')", name="how"),
     sa.CheckConstraint("(ended_us IS NULL) = (how IS NULL)", name="ended"),
+    sa.Index("ix_soak_job_id", "job_id"),
 )
 
 channel: Final = sa.Table(
@@ -238,3 +247,226 @@ FROM (SELECT r.soak_id, r.level_s, r.t0_s, c.name,
       FROM rollup AS r JOIN channel AS c ON c.soak_id = r.soak_id AND c.channel = r.channel) AS counted
 """
 """The view's text; a migration that changes it keeps its own copy."""
+
+
+# ---- the job record
+
+
+def _kept(name: str, *columns: sa.schema.SchemaItem) -> sa.Table:
+    """Return a table whose rows are edited with history and are never removed."""
+    return sa.Table(
+        name,
+        metadata,
+        sa.Column("id", sa.Integer, primary_key=True),
+        *columns,
+        sa.Column("made_us", sa.BigInteger, nullable=False),
+        sa.Column("made_by", sa.Text, nullable=False),
+        sa.Column("version", sa.Integer, nullable=False),
+        sa.Column("deleted_us", sa.BigInteger),
+        sa.CheckConstraint("version > 0", name="version"),
+    )
+
+
+def _of_job() -> sa.Column[int]:
+    return sa.Column("job_id", sa.Integer, sa.ForeignKey("job.id"), nullable=False)
+
+
+def _text(name: str) -> sa.Column[str]:
+    return sa.Column(name, sa.Text, nullable=False)
+
+
+def _unique(name: str, *columns: str, where: str) -> sa.Index:
+    """Return a unique index over some rows only."""
+    return sa.Index(name, *columns, unique=True, sqlite_where=sa.text(where), postgresql_where=sa.text(where))
+
+
+amp: Final = _kept(
+    "amp",
+    sa.Column("uuid", sa.String(36), nullable=False),
+    _text("name"),
+    _text("serial"),
+    _text("notes"),
+    sa.Column("rated_w", sa.Double),
+    sa.UniqueConstraint("uuid"),
+    _unique("ix_amp_name", "name", "serial", where="serial <> '' AND deleted_us IS NULL"),
+)
+
+job: Final = _kept(
+    "job",
+    sa.Column("uuid", sa.String(36), nullable=False),
+    sa.Column("amp_id", sa.Integer, sa.ForeignKey("amp.id"), nullable=False),
+    _text("customer"),  # the customer's reference, no person's name
+    _text("complaint"),
+    _text("shows"),
+    _text("condition"),
+    _text("state"),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    sa.Column("closed_us", sa.BigInteger),
+    sa.UniqueConstraint("uuid"),
+    sa.CheckConstraint(
+        "state IN ('received', 'on the bench', 'soaking', 'waiting for parts', 'waiting for customer', "
+        "'ready', 'collected')",
+        name="state",
+    ),
+    sa.CheckConstraint("(state = 'collected') = (closed_us IS NOT NULL)", name="closed"),
+    sa.Index("ix_job_amp_id", "amp_id"),
+)
+
+valve: Final = _kept(
+    "valve",
+    sa.Column("uuid", sa.String(36), nullable=False),
+    _text("label"),
+    _text("type"),
+    _text("batch"),
+    sa.Column("seller_a", sa.Double),
+    sa.Column("seller_s", sa.Double),
+    _text("seller_note"),
+    _text("notes"),
+    sa.UniqueConstraint("uuid"),
+    _unique("ix_valve_label", "label", where="deleted_us IS NULL"),
+)
+
+fitting: Final = _kept(
+    "fitting",
+    sa.Column("amp_id", sa.Integer, sa.ForeignKey("amp.id"), nullable=False),
+    sa.Column("valve_id", sa.Integer, sa.ForeignKey("valve.id"), nullable=False),
+    _text("socket"),
+    _text("how"),
+    sa.Column("fitted_us", sa.BigInteger, nullable=False),
+    sa.Column("removed_us", sa.BigInteger),
+    _text("why_removed"),
+    sa.Column("job_id", sa.Integer, sa.ForeignKey("job.id")),
+    sa.Column("out_job_id", sa.Integer, sa.ForeignKey("job.id", name="fk_fitting_out_job")),
+    sa.CheckConstraint("how IN ('found', 'fitted')", name="how"),
+    sa.CheckConstraint("removed_us IS NULL OR removed_us >= fitted_us", name="order"),
+    _unique("ix_fitting_socket", "amp_id", "socket", where="removed_us IS NULL AND deleted_us IS NULL"),
+    _unique("ix_fitting_valve", "valve_id", where="removed_us IS NULL AND deleted_us IS NULL"),
+    sa.Index("ix_fitting_valve_id", "valve_id"),
+)
+
+fuse: Final = _kept(
+    "fuse",
+    _of_job(),
+    _text("position"),
+    _text("found"),
+    _text("marked"),
+    _text("fitted"),
+    _unique("ix_fuse_position", "job_id", "position", where="deleted_us IS NULL"),
+)
+
+checklist_item: Final = _kept(
+    "checklist_item",
+    _of_job(),
+    sa.Column("place", sa.Integer, nullable=False),
+    _text("section"),
+    _text("what"),
+    _text("caution"),
+    _text("asks"),
+    sa.Column("result", sa.Text),
+    sa.Column("value", sa.Double),
+    _text("note"),
+    sa.Column("done_us", sa.BigInteger),
+    _text("done_by"),
+    sa.CheckConstraint("result IN ('fine', 'fault', 'does not apply')", name="result"),
+    sa.CheckConstraint("(result IS NULL) = (done_us IS NULL)", name="done"),
+    sa.Index("ix_checklist_item_job_id", "job_id"),
+)
+
+work_item: Final = _kept(
+    "work_item",
+    _of_job(),
+    _text("what"),
+    _text("part"),
+    sa.Column("quantity", sa.Double),
+    sa.Column("minutes", sa.Double),
+    sa.CheckConstraint("quantity > 0", name="quantity"),
+    sa.CheckConstraint("minutes >= 0", name="minutes"),
+    sa.Index("ix_work_item_job_id", "job_id"),
+)
+
+remark: Final = _kept("remark", _of_job(), _text("text"), sa.Index("ix_remark_job_id", "job_id"))
+
+bench_reading: Final = _kept(
+    "bench_reading",
+    _of_job(),
+    sa.Column("taken_us", sa.BigInteger, nullable=False),
+    _text("stage"),
+    _text("quantity"),
+    _text("place"),
+    sa.Column("value", sa.Double, nullable=False),
+    _text("unit"),
+    sa.Column("uncertainty", sa.Double),
+    _text("instrument"),
+    sa.Column("load_ohm", sa.Double),
+    sa.Column("tap_ohm", sa.Double),
+    _text("weighting"),
+    _text("bandwidth"),
+    sa.Column("least", sa.Double),
+    sa.Column("most", sa.Double),
+    _text("limit_source"),
+    _text("note"),
+    sa.CheckConstraint("stage IN ('as found', 'as left')", name="stage"),
+    sa.CheckConstraint("uncertainty >= 0", name="uncertainty"),
+    sa.Index("ix_bench_reading_job_id", "job_id"),
+)
+
+photograph: Final = _kept(
+    "photograph",
+    _of_job(),
+    sa.Column("checksum", sa.String(64), nullable=False),
+    _text("kind"),
+    sa.Column("size_bytes", sa.BigInteger, nullable=False),
+    sa.Column("width_px", sa.Integer, nullable=False),
+    sa.Column("height_px", sa.Integer, nullable=False),
+    _text("name"),
+    _text("caption"),
+    sa.CheckConstraint("kind IN ('jpeg', 'png')", name="kind"),
+    _unique("ix_photograph_checksum", "job_id", "checksum", where="deleted_us IS NULL"),
+)
+
+overruling: Final = sa.Table(
+    "overruling",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    _of_job(),
+    _text("statement"),
+    _text("reason"),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    _text("made_by"),
+    sa.CheckConstraint(
+        "statement IN ('pass', 'conditional pass', 'conditional fail', 'fail')", name="statement"
+    ),
+    sa.CheckConstraint("reason <> '' AND made_by <> ''", name="signed"),
+    sa.Index("ix_overruling_job_id", "job_id"),
+)
+
+history: Final = sa.Table(
+    "history",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("job_id", sa.Integer, sa.ForeignKey("job.id")),  # NULL: of an amp or a valve
+    _text("table_name"),
+    sa.Column("row_id", sa.Integer, nullable=False),
+    sa.Column("version", sa.Integer, nullable=False),
+    _text("field"),
+    _text("was"),
+    _text("became"),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    _text("made_by"),
+    sa.UniqueConstraint("table_name", "row_id", "version", "field", name="uq_history_field"),
+    sa.Index("ix_history_job_id", "job_id"),
+)
+
+KEPT: Final = (
+    amp,
+    job,
+    valve,
+    fitting,
+    fuse,
+    checklist_item,
+    work_item,
+    remark,
+    bench_reading,
+    photograph,
+)
+"""The tables whose rows are edited with history."""

@@ -139,6 +139,29 @@ def _prepare_to_write(connection: sqlite3.Connection, _record: object) -> None:
     connection.execute(f"PRAGMA journal_size_limit = {_WAL_KEPT_BYTES}")
 
 
+@contextmanager
+def writing(path: Path, what: str) -> Iterator[sa.Connection]:
+    """Open a store that exists, write in one transaction, close: all of it within the lock, by any process.
+
+    StoreError where that can't be done, or where the store has an older schema; `what` says for the latter
+    what can't be done in it: "nothing can be asked".
+    """
+    lock = write_lock(path)
+    with translated(path, "written"):
+        lock.acquire()
+        try:
+            with writing_engine(path, create=False).connect() as connection, connection.begin():
+                found = revision_of(connection, path)
+                if found != REVISION:
+                    raise StoreError(
+                        f"the store {path} has the older schema {found}, in which {what}: stop what writes "
+                        "to it, and start it again with this soakbench"
+                    )
+                yield connection
+        finally:
+            drop_lock(lock)
+
+
 def revision_of(connection: sa.Connection, path: Path) -> str | None:
     """Return the store's schema revision, None of an empty database.
 

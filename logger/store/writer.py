@@ -159,6 +159,7 @@ class Writer:
         started: datetime,
         kind: str = "as left",
         calibration_id: int | None = None,
+        job_id: int | None = None,
     ) -> int:
         """Begin a soak at once and return its number; `calibration_id`: what it will be measured by."""
         if self._run is not None:
@@ -180,6 +181,7 @@ class Writer:
                 "started_us": to_us(started),
                 "scans": 0,
                 "calibration_id": calibration_id,
+                "job_id": job_id,
             }
             inserted = sa.insert(schema.soak).values(values).returning(schema.soak.c.id)
             soak_id = int(connection.execute(inserted).scalar_one())
