@@ -321,7 +321,7 @@ class Host:
     def __init__(self, port: str, channels: int | None = None) -> None:
         self.records: list[lines.Record] = []
         self.heard = bytearray()
-        self.beats = False
+        self._beats = False
         self.reader = FrameReader()
         self.decoder = LineDecoder(channels)
         self._port = serial.Serial(port, timeout=0.05, exclusive=True)
@@ -338,6 +338,17 @@ class Host:
         self._thread.join()
         self._port.close()
 
+    @property
+    def beats(self) -> bool:
+        """Whether heartbeats go out; the first goes at once."""
+        return self._beats
+
+    @beats.setter
+    def beats(self, on: bool) -> None:
+        self._beats = on
+        if on:
+            self.say("beat")
+
     def say(self, name: str, value: float | None = None) -> None:
         """Send a command."""
         self.send(lines.command_line(name, value))
@@ -346,6 +357,10 @@ class Host:
         """Send bytes as they are."""
         with self._lock:
             self._port.write(data)
+
+    def waiting(self) -> int:
+        """Return how many bytes wait to be read."""
+        return self._port.in_waiting
 
     def read(self) -> list[lines.Record]:
         """Return the records that have come."""
@@ -378,5 +393,5 @@ class Host:
 
     def _beat(self) -> None:
         while not self._stop.wait(0.05):
-            if self.beats:
+            if self._beats:
                 self.say("beat")

@@ -3,26 +3,44 @@
 from __future__ import annotations
 
 import json
+import math
+import random
+import re
 import subprocess
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 from firmware_board import FIRMWARE, MICROPYTHON, FirmwareBoard, Host, settings_of
 
-from logger.blocks import DaqInfo
+from logger.blocks import NO_READING, DaqInfo, ScanBlock
 from logger.link import lines
-from logger.link.frames import FrameReader
+from logger.link.frames import FrameReader, crc, frame
 from logger.link.lines import Flags, LineDecoder, Scans
+from logger.link.port import Connected, SerialLink
+from logger.simulator.terminal import Board
+
+PAGE = (FIRMWARE.parent / "protocol.md").read_text(encoding="utf-8")
+SETTINGS = settings_of([[0, 1], 8])
+INFO = DaqInfo("bench-01", 1, (7.8125e-06, 0.000125), (32767, 26400), "power-on")
 
 
-def micropython(source: str, given: Any = None) -> Any:
-    """Run `source` under MicroPython with the firmware's files at hand; `given` is JSON in, JSON out."""
-    start = f"import sys, json\nsys.path.insert(0, {str(FIRMWARE)!r})\ngiven = json.load(sys.stdin)\n"
+def micropython(source: str, flash: Path, given: Any = None) -> Any:
+    """Run `source` under MicroPython over the double; `given` is what it gets, `result` what it gives."""
+    start = f"""
+import sys, json
+sys.path[:0] = [{str(FIRMWARE / "host")!r}, {str(FIRMWARE)!r}]
+import hardware
+hardware.world.clock_us = 0
+given = json.load(sys.stdin)
+"""
+    (flash / "settings.json").write_text(json.dumps(SETTINGS))
     ran = subprocess.run(
-        [*MICROPYTHON, "-c", start + source],
+        [*MICROPYTHON, "-X", "heapsize=64m", "-c", start + source + "\nprint(json.dumps(result))"],
         input=json.dumps(given),
+        cwd=flash,
         capture_output=True,
         text=True,
         timeout=60,
@@ -36,13 +54,15 @@ class Play:
     """What came of a script on simulated time."""
 
     def __init__(self, flash: Path, orders: list[tuple[float, str]], ends_ms: float, **script: Any) -> None:
-        settings = script.pop("settings", settings_of([[0, 1], 8]))
+        settings = script.pop("settings", SETTINGS)
         if settings is not None:
             kept = settings if isinstance(settings, str) else json.dumps(settings)
             (flash / "settings.json").write_text(kept)
         ran = subprocess.run(
             [*MICROPYTHON, str(FIRMWARE / "host" / "lockstep.py")],
-            input=json.dumps({"orders": sorted(orders), "ends_ms": ends_ms, **script}),
+            input=json.dumps(
+                {"orders": sorted(orders, key=lambda order: order[0]), "ends_ms": ends_ms, **script}
+            ),
             cwd=flash,
             capture_output=True,
             text=True,
@@ -55,7 +75,7 @@ class Play:
         self.heard: str = outcome["heard"]
         self.relay: list[tuple[float, bool]] = [(at_ms, closed) for at_ms, closed in outcome["relay"]]
         self.resets: list[tuple[float, str]] = [(at_ms, cause) for at_ms, cause in outcome["resets"]]
-        self.starts: list[tuple[int, int, int]] = [tuple(start) for start in outcome["starts"]]
+        self.lit: bool = outcome["lit"]
         reader, decoder = FrameReader(), LineDecoder()
         self.records = decoder.decode(reader.feed(self.heard.encode()))
         assert not reader.rejected + decoder.rejected
@@ -80,6 +100,205 @@ def press(at_ms: float, long_ms: float = 100) -> list[tuple[float, str]]:
 
 
 TEN = [(5.0, said("rate", 10))]
+
+
+# --- what it says -----------------------------------------------------------------------------------
+
+
+def examples(kind: str) -> list[tuple[str, dict[str, Any]]]:
+    found = re.findall(rf"```{kind}\n(.+)\n```\n```json\n(.+)\n```", PAGE)
+    return [(line, json.loads(meaning)) for line, meaning in found]
+
+
+def test_the_crc_gives_the_published_check_value_under_micropython(tmp_path: Path) -> None:
+    # CRC-16/IBM-3740 over 123456789 is 29B1: the published catalogue of CRC algorithms
+    source = "import line; result = [line.crc(b'123456789'), line.crc(b'6789', line.crc(b'12345'))]"
+    assert micropython(source, tmp_path) == [0x29B1, 0x29B1]
+
+
+def test_the_firmware_writes_every_example_of_the_page(tmp_path: Path) -> None:
+    source = """
+import line
+result = []
+for text, meaning in given:
+    fields = text.split(",")
+    if meaning["record"] == "S":
+        m = meaning
+        *_, written = line.scan_steps(m["sequence"], m["ms"], m["counts"], m["flags"])
+    elif meaning["record"] == "B":
+        scales = [(v, int(f)) for v, f in zip(fields[5:-1:2], fields[6:-1:2])]
+        written = line.banner(meaning["board_id"], meaning["reset_cause"], scales)
+    else:
+        written = line.line(",".join(fields[:-1]))
+    result.append(bytes(written).decode())
+"""
+    pairs = examples("daq")
+    assert {meaning["record"] for _, meaning in pairs} == set("SBANE")
+    assert micropython(source, tmp_path, pairs) == [line + "\r\n" for line, _ in pairs]
+
+
+HEAR = """
+import line
+result = []
+for chunks in given:
+    listener = line.Listener()
+    heard = []
+    for chunk in chunks:
+        data = bytes([int(chunk[i:i+2], 16) for i in range(0, len(chunk), 2)])
+        heard.extend(listener.hear(data, len(data)))
+    result.append(heard)
+"""
+
+
+def test_the_firmware_understands_every_command_of_the_page(tmp_path: Path) -> None:
+    pairs = examples("host")
+    assert {meaning["command"] for _, meaning in pairs} == set(lines.COMMANDS)
+    given = [[(line + end).encode().hex()] for line, _ in pairs for end in ("\n", "\r\n")]
+    heard = micropython(HEAR, tmp_path, given)
+    wanted = [
+        [[m["command"], round(1000 * m["value"]) if "value" in m else None, None]]
+        for _, m in pairs
+        for _ in "12"
+    ]
+    assert heard == wanted
+    (raw,) = re.findall(r"```bytes host\n(.+)\n```", PAGE)
+    assert micropython(HEAR, tmp_path, [[raw.replace(" ", "")]]) == [[["who", None, None]]]
+
+
+def test_the_start_on_the_page_goes_byte_by_byte(tmp_path: Path) -> None:
+    host = re.findall(r"^> (.+)$", PAGE, re.M)
+    daq = re.findall(r"^< (.+)$", PAGE, re.M)
+    # this board's second range ends at its supply, 3.3 V
+    daq[0] = frame(daq[0].rsplit(",", 1)[0].replace("0.000125,32767", "0.000125,26400")).decode().strip()
+    volts = [f"volts 0 {9769 * 7.8125e-6}", f"volts 8 {18873 * 0.000125}"]
+    later = [(106.3, f"volts 0 {9770 * 7.8125e-6}"), (106.3, f"volts 8 {18870 * 0.000125}")]
+    orders = [(0.0, order) for order in volts] + [(0.0, "say " + line) for line in host] + later
+    play = Play(tmp_path, orders, 220)
+    banner, *heard = play.heard.split("\r\n")
+    assert banner == daq[0]  # it comes by itself too
+    assert [ms - play.ms[0] for ms in play.ms] == [0, 100]
+    tested_ms = play.ms[0] - 100  # what the self-test took; on the page it took nothing
+    for i, ms in enumerate(play.ms):
+        body = heard[2 + i].rsplit(",", 1)[0].replace(f",{ms},", f",{ms - tested_ms},", 1)
+        heard[2 + i] = frame(body).decode().strip()
+    assert heard == [*daq, ""]
+
+
+def streams(how_many: int) -> list[bytes]:
+    """Commands, whole and harmed, and rubbish."""
+    rng = random.Random(20)
+
+    def number() -> str:
+        whole = rng.choice(["0", "1", "10", "100", "101", "0.2", "1.5", "0.199", "1.501", "99.999", "9999"])
+        odd = [
+            "",
+            "-1",
+            "+1",
+            "01",
+            "1.",
+            ".5",
+            "1e1",
+            "1.2345",
+            "10000",
+            " 1",
+            "1_0",
+            "0.0",
+            "00",
+            "1.50",
+            "\xb2",
+        ]
+        return rng.choice([whole, whole, rng.choice(odd), f"{rng.uniform(0, 120):.{rng.randrange(4)}f}"])
+
+    def body() -> bytes:
+        name = rng.choice(
+            [*lines.COMMANDS, "rate", "silence", "close", "RATE", "", "a b", "x" * rng.randrange(90, 130)]
+        )
+        fields = [number() for _ in range(rng.choice([0, 0, 1, 1, 1, 2]))]
+        return ",".join([name, *fields]).encode("latin-1")
+
+    made = []
+    for _ in range(how_many):
+        stream = bytearray()
+        for _ in range(rng.randrange(1, 6)):
+            data = body()
+            line = bytearray(b"%b,%04X" % (data, crc(data)))
+            harm = rng.random()
+            if harm < 0.1:
+                line[rng.randrange(len(line))] ^= 1 << rng.randrange(8)
+            elif harm < 0.15:
+                del line[rng.randrange(len(line))]
+            elif harm < 0.2:
+                line = bytearray(rng.randbytes(rng.randrange(1, 200)))
+            elif harm < 0.25:
+                line = bytearray(bytes(line).lower())
+            stream += line + rng.choice([b"\n", b"\n", b"\r\n", b"\r", b"\n\n", b""])
+        made.append(bytes(stream))
+    return made
+
+
+def understood(stream: bytes) -> list[list[Any]]:
+    """What the host's own code makes of a stream: name, thousandths, why refused."""
+    made = []
+    *whole, _ = re.split(rb"[\r\n]", stream)
+    for line in whole:
+        if len(line) > 127:  # with its line end longer than 128
+            continue
+        for body in FrameReader().feed(line + b"\n"):
+            command = lines.read_command(body)
+            name = body.split(b",")[0]
+            if not isinstance(command, str):
+                value = None if command.value is None else round(1000 * command.value)
+                made.append([command.name, value, None])
+            elif re.fullmatch(rb"[!-~]+", name):
+                made.append([name.decode(), None, command])
+    return made
+
+
+def test_streams_of_any_kind_are_understood_as_by_the_hosts_own_code(tmp_path: Path) -> None:
+    rng = random.Random(21)
+    given, wanted = [], []
+    for stream in streams(3000):
+        cuts = sorted(rng.randrange(len(stream) + 1) for _ in range(rng.randrange(4)))
+        chunks = [stream[a:b] for a, b in zip([0, *cuts], [*cuts, len(stream)], strict=True)]
+        given.append([chunk.hex() for chunk in chunks])
+        wanted.append(understood(stream))
+    kinds = {(bool(value), why) for heard in wanted for _, value, why in heard}
+    assert len(kinds) >= 6
+    assert micropython(HEAR, tmp_path, given) == wanted
+
+
+def test_the_board_answers_as_the_simulated_one_does(tmp_path: Path) -> None:
+    source = """
+import main
+kept, damaged = main.settings.load()
+hardware.begin(kept)
+hardware.world.board_id = "bench-01"
+result = []
+for stream in given:
+    daq = main.Daq(kept, damaged)
+    hardware.world.inbox = bytearray([int(stream[i:i+2], 16) for i in range(0, len(stream), 2)])
+    while hardware.world.inbox:
+        daq.turn()
+        hardware.idle()
+    for _ in range(40):
+        daq.output.turn()
+    result.append(bytes(hardware.world.outbox).decode())
+    hardware.world.outbox = bytearray()
+"""
+    given = streams(400)
+    answered = micropython(source, tmp_path, [stream.hex() for stream in given])
+    for stream, answers in zip(given, answered, strict=True):
+        banner, *mine = [line.split(",") for line in answers.splitlines() if not line.startswith("S,")]
+        theirs = [line.split(",") for line in Board(INFO).hear(stream).decode().splitlines()]
+        assert banner[:5] == ["B", "1", "bench-01", "power-on", "2"]
+        for one, other in zip(mine, theirs, strict=True):
+            if one[:2] == ["A", "rate"] and other[0] == "N":
+                assert other[2].startswith("plays-at")  # a play can't change its rate
+                continue
+            if one[0] == "N":  # the reason is for people
+                assert one[:2] == other[:2]
+                continue
+            assert one == other
 
 
 # --- the cut-out, on simulated time -----------------------------------------------------------------
@@ -202,16 +421,203 @@ def test_counters_and_ticks_may_wrap_at_any_time(tmp_path: Path) -> None:
         assert [closed for _, closed in play.relay] == [True, False]
         assert 2400 <= play.relay[1][0] <= 2410
         assert play.sequence == list(range(len(play.ms)))
-        steps = [(b - a) % 2**32 for a, b in zip(play.ms, play.ms[1:], strict=False)]
+        steps = [(b - a) % 2**32 for a, b in pairwise(play.ms)]
         assert all(99 <= step <= 101 for step in steps)
         assert min(play.ms) < 1000 < 2**32 - 1000 < max(play.ms)
+
+
+# --- scans ------------------------------------------------------------------------------------------
+
+
+def hum_orders(pin: int, dc_v: float, hz: float, peak_v: float) -> tuple[float, str]:
+    return (0.0, f"volts {pin} {dc_v} {hz} {peak_v}")
+
+
+@pytest.mark.parametrize(
+    ("pins", "readings"),
+    [
+        ([[0, 1]], 47),
+        ([[0, 1], [2, 3], [4, 5], [6, 7]], 23),
+        ([[0, 1], [2, 3], [4, 5], [6, 7], 8, 9, 10, 11], 11),
+        (list(range(16)), 7),
+    ],
+)
+def test_hum_adds_up_to_nothing_over_whole_cycles_and_elsewhere_to_what_theory_says(
+    tmp_path: Path, pins: list[int | list[int]], readings: int
+) -> None:
+    """N even readings over T pass |sin(pi f T) / (N sin(pi f T / N))|, the sum of a geometric series.
+
+    Any text on averaging has it. Each reading is itself a mean over a conversion of 1/860 s: sin(x) / x.
+    """
+    step_v = 7.8125e-6 if isinstance(pins[0], list) else 0.000125
+    for hz in (50.0, 60.0, 100.0, 120.0, 150.0, 180.0, 50.2, 49.5, 27.3, 10.0 * readings):
+        orders = [(0.0, f"volts 0 {12000 * step_v} {hz} {6000 * step_v}"), (1.0, said("rate", 10))]
+        play = Play(tmp_path, orders, 2150, settings=settings_of(pins), turn_us=100)
+        x, half = math.pi * hz * 0.1, math.pi * hz * 1163e-6
+        alias = abs(math.sin(x / readings)) < 1e-9
+        passed = 1.0 if alias else abs(math.sin(x) / (readings * math.sin(x / readings)))
+        passed *= abs(math.sin(half) / half)
+        off = [abs(row[0] - 12000) for row in play.counts]
+        assert len(off) == 21
+        assert max(off) <= 6000 * passed + 2, hz
+        if passed > 0.001 and not alias:  # the phase goes round, so the worst is nearly met
+            assert max(off) >= 0.7 * 6000 * passed, hz
+
+
+def test_channels_keep_their_order_sign_and_scale(tmp_path: Path) -> None:
+    pins: list[int | list[int]] = [10, [0, 1], [5, 7], 15]
+    volts = {10: 2.5, 0: 0.010, 1: 0.035, 5: 0.1, 7: 0.05, 15: 1.0}
+    orders = [(0.0, f"volts {pin} {v}") for pin, v in volts.items()]
+    play = Play(tmp_path, orders + TEN, 350, settings=settings_of(pins))
+    assert play.counts == [[20000, -3200, 6400, 8000]] * 3
+    assert play.banners[0].full_count == (26400, 32767, 32767, 26400)
+
+
+def test_one_railed_reading_rails_the_scan(tmp_path: Path) -> None:
+    # the mean is 0.2 V of 0.256 V, its peaks are beyond
+    play = Play(tmp_path, [(0.0, "volts 0 0.2 50 0.1"), (0.0, "volts 8 -4.2"), *TEN], 320)
+    assert play.counts == [[32767, -26400]] * 3
+
+
+@pytest.mark.parametrize("rate", [0.2, 1, 3, 10, 33.3, 100])
+def test_scans_come_at_the_told_rate_with_every_number(tmp_path: Path, rate: float) -> None:
+    ends_ms = max(1100.0, 2500 / rate)
+    play = Play(
+        tmp_path, [(1.0, said("rate", rate))], ends_ms, settings=settings_of(list(range(16))), turn_us=200
+    )
+    scans = (ends_ms - 20) * rate / 1000
+    assert abs(len(play.ms) - scans) <= 2
+    assert play.sequence == list(range(len(play.ms)))
+    assert abs((play.ms[-1] - play.ms[0]) - 1000 / rate * (len(play.ms) - 1)) <= 2
+    assert f"A,rate,{rate:g}," in play.heard
+
+
+def test_the_rate_may_change_and_stop_and_the_same_rate_changes_nothing(tmp_path: Path) -> None:
+    orders = [(1.0, said("rate", 10)), (450.0, said("rate", 10)), (1000.0, said("rate", 0))]
+    play = Play(tmp_path, [*orders, (2000.0, said("rate", 50))], 2500)
+    ten = [ms for ms in play.ms if ms < 1900]
+    assert [b - a for a, b in pairwise(ten)] == [100] * (len(ten) - 1)
+    assert 9 <= len(ten) <= 10
+    assert play.sequence == list(range(len(play.ms)))
+    assert len(play.ms) - len(ten) >= 23
+
+
+def test_a_dead_converter_gives_no_reading_and_comes_back(tmp_path: Path) -> None:
+    pins: list[int | list[int]] = [[0, 1], 8]
+    orders = [
+        (0.0, "volts 0 0.1"),
+        (0.0, "volts 8 2"),
+        (550.0, "converter 2 dead"),
+        (1500.0, "converter 2 good"),
+    ]
+    play = Play(tmp_path, orders + TEN, 4000, settings=settings_of(pins))
+    assert [row[0] for row in play.counts] == [12800] * len(play.counts)
+    gone = [row[1] == NO_READING for row in play.counts]
+    assert {row[1] for row in play.counts} == {16000, NO_READING}
+    first, many = gone.index(True), gone.count(True)
+    assert gone == [False] * first + [True] * many + [False] * (len(gone) - first - many)
+    assert gone == [flags.converter_fault for flags in play.flags]
+    assert 500 <= play.ms[first] <= 660
+    assert many <= 22  # tried again each second
+    assert play.sequence == list(range(len(play.ms)))
+
+
+def test_a_converter_that_forgot_its_configuration_gives_no_false_reading(tmp_path: Path) -> None:
+    orders = [(0.0, "volts 0 0.1"), (0.0, "volts 8 2")]
+    orders += [(float(at_ms), "converter 0 reset") for at_ms in range(303, 4000, 1701)]
+    play = Play(tmp_path, orders + TEN, 5000)
+    assert {row[0] for row in play.counts} == {12800, NO_READING}
+    assert {row[1] for row in play.counts} == {16000}
+    assert any(flags.converter_fault for flags in play.flags)
+    assert not play.flags[-1].converter_fault
+
+
+def test_a_converter_missing_at_the_start_is_told(tmp_path: Path) -> None:
+    play = Play(tmp_path, [(0.0, "volts 0 0.1"), *TEN], 320, dead=[2])
+    assert play.counts == [[12800, NO_READING]] * 3
+    assert all(flags.converter_fault for flags in play.flags)
+
+
+def test_a_host_that_does_not_read_costs_whole_lines_and_nothing_else(tmp_path: Path) -> None:
+    stuck = [(1000.0, "room 37"), (19000.0, "room 1000000")]
+    play = Play(tmp_path, [*TEN, *beats(0, 5000), *press(300), *stuck], 20000)  # Play rejects broken lines
+    assert [closed for _, closed in play.relay] == [True, False]
+    assert 6400 <= play.relay[1][0] <= 6410
+    steps = [b - a for a, b in pairwise(play.sequence)]
+    assert sorted(steps)[:-1] == [1] * (len(steps) - 1)
+    assert max(steps) > 10  # one hole, and the numbers say how long
+    assert play.flags[-1].trip_cause == "no heartbeat"
+
+
+# --- settings -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        json.dumps(SETTINGS)[:-9],
+        json.dumps({**SETTINGS, "relay_pin": 14}),  # the button's
+        json.dumps({**SETTINGS, "relay_pin": True}),
+        json.dumps({**SETTINGS, "board_id": "a b"}),
+        json.dumps({**SETTINGS, "board_id": "x" * 33}),
+        json.dumps({**SETTINGS, "board_id": "bänk"}),
+        json.dumps({**SETTINGS, "channels": []}),
+        json.dumps({**SETTINGS, "channels": SETTINGS["channels"] * 9}),
+        json.dumps({**SETTINGS, "channels": [{"pin": [0, 2], "full_scale_mV": 256}]}),
+        json.dumps({**SETTINGS, "channels": [{"pin": [3, 4], "full_scale_mV": 256}]}),
+        json.dumps({**SETTINGS, "channels": [{"pin": 16, "full_scale_mV": 256}]}),
+        json.dumps({**SETTINGS, "channels": [{"pin": 0, "full_scale_mV": 250}]}),
+        json.dumps({**SETTINGS, "more": 1}),
+        "[1]",
+    ],
+)
+def test_damaged_settings_give_no_readings_and_say_so(tmp_path: Path, text: str) -> None:
+    play = Play(tmp_path, [(0.0, "volts 0 0.1"), *TEN], 260, settings=text)
+    assert play.banners[0].board_id == "soakbench-double"
+    assert play.counts == [[NO_READING] * 8] * 2
+    assert all(flags.converter_fault for flags in play.flags)
+    assert (tmp_path / "settings.json").read_text() == text  # what a person wrote stays
+
+
+def test_a_new_board_writes_its_settings_for_a_person_to_edit(tmp_path: Path) -> None:
+    first = Play(tmp_path, [(0.0, "volts 0 0.1"), *TEN], 260, settings=None)
+    assert first.counts == [[12800] + [0] * 7] * 2
+    written = json.loads((tmp_path / "settings.json").read_text())
+    assert written["channels"][0] == {"pin": [0, 1], "full_scale_mV": 256}
+    again = Play(tmp_path, [(0.0, "volts 0 0.1"), *TEN], 260, settings=None)
+    assert again.heard == first.heard
+
+
+def test_the_push_button_held_at_the_start_leaves_the_board_to_its_owner(tmp_path: Path) -> None:
+    play = Play(tmp_path, [*TEN, *beats(0, 1000), (500.0, "button up"), *press(700)], 1000, down=True)
+    assert play.heard == ""
+    assert play.relay == []
+    assert play.lit
+
+
+def test_the_guard_on_the_second_core_asks_for_no_memory(tmp_path: Path) -> None:
+    """There a collection of garbage would wait for the other core's."""
+    source = """
+import micropython
+from cutout import Guard
+guard = Guard(hardware.ticks_ms, lambda a, b: a - b, lambda on: None, lambda: None)
+guard.wanted = True
+micropython.heap_lock()
+for _ in range(1000):
+    guard.step()
+micropython.heap_unlock()
+result = guard.dropped
+"""
+    assert micropython(source, tmp_path) == 0
 
 
 # --- the board on its port, in real time ------------------------------------------------------------
 
 
 def test_the_cut_out_works_in_real_time_on_a_terminal(tmp_path: Path) -> None:
-    with FirmwareBoard(tmp_path, settings=settings_of([[0, 1], 8])) as board:
+    with FirmwareBoard(tmp_path, settings=SETTINGS) as board:
         board.volts({0: 0.035, 8: 2.1})
         with Host(board.port, channels=2) as host:
             host.say("rate", 10)
@@ -233,3 +639,60 @@ def test_the_cut_out_works_in_real_time_on_a_terminal(tmp_path: Path) -> None:
             board.hang("main")
             board.wait_relay(closed=False)
         assert board.errors() == ""
+
+
+def test_the_real_link_reads_it_and_goes_on_over_resets(tmp_path: Path) -> None:
+    with FirmwareBoard(tmp_path, settings=SETTINGS, ms_at_reset=2**32 - 1500) as board:
+        board.volts({0: 0.1, 8: 2.0})
+        link = SerialLink(board.port, channels=2, scans_per_s=20)
+        link.start()
+        try:
+            blocks: list[ScanBlock] = []
+            connected: list[Connected] = []
+
+            def listen(scans: int) -> None:
+                until_s = time.monotonic() + 20
+                wanted = sum(map(len, blocks)) + scans
+                while sum(map(len, blocks)) < wanted:
+                    assert time.monotonic() < until_s, link.rejected
+                    for event in link.take(0.2):
+                        if isinstance(event, ScanBlock):
+                            blocks.append(event)
+                        elif isinstance(event, Connected):
+                            connected.append(event)
+
+            listen(40)  # over the wrap of its milliseconds
+            board.reset()
+            listen(10)
+            board.power_off()
+            board.power_on()
+            listen(10)
+        finally:
+            link.close()
+    assert [event.again for event in connected] == [False, True, True]
+    assert connected[0].daq == INFO
+    assert {tuple(row) for block in blocks for row in block.counts.tolist()} == {(12800, 16000)}
+    times = [int(t) for block in blocks for t in block.t_us]
+    assert times == sorted(set(times))
+    assert {cause for cause, count in link.rejected.items() if count} <= {"crc"}  # a line cut by the reset
+
+
+def test_a_host_that_does_not_read_its_terminal_stalls_nothing(tmp_path: Path) -> None:
+    with FirmwareBoard(tmp_path, settings=SETTINGS) as board, Host(board.port, channels=2) as host:
+        host.beats = True
+        host.say("rate", 100)
+        host.flags()
+        board.press()
+        board.wait_relay(closed=True)
+        full = 0
+        while full < 3:  # nobody reads; the terminal holds some 20 kB
+            host.send(lines.command_line("who") * 50)
+            time.sleep(0.1)
+            waiting = host.waiting()
+            full = full + 1 if waiting == host.waiting() and waiting > 4000 else 0
+        stopped_s = time.monotonic()
+        host.beats = False
+        board.wait_relay(closed=False, since_s=stopped_s)
+        assert board.restarts == 0
+        host.flags(lambda flags: not flags.cutout_closed)
+        assert not host.decoder.rejected + host.reader.rejected

@@ -135,6 +135,11 @@ def second_core(step, every_ms):
     _thread.start_new_thread(rounds, ())
 
 
+def wait_us(length_us):
+    """Wait, for less than a millisecond."""
+    time.sleep_us(length_us)
+
+
 def idle():
     """Nothing to save here: a core that waits would be late for a conversion."""
 

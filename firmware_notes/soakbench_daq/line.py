@@ -48,8 +48,8 @@ def scan_steps(sequence, ms, counts, flags):
     fields.append("%04X" % flags)
     text = bytearray()
     value = 0xFFFF
-    for field in fields:
-        piece = (("," if text else "") + field).encode()
+    for i in range(0, len(fields), 4):
+        piece = (("," if text else "") + ",".join(fields[i : i + 4])).encode()
         text.extend(piece)
         value = crc(piece, value)
         yield None

@@ -23,13 +23,15 @@ VOLTS_PER_COUNT = {
     512: "1.5625e-05",
     256: "7.8125e-06",
 }
-# An input can't go beyond the supply, 3.3 V less its tolerance, whatever the range: there it is railed.
-FULL_COUNT = {6144: 17066, 4096: 25600, 2048: 32767, 1024: 32767, 512: 32767, 256: 32767}
+# No input may rise above the supply, whatever the range: from 3.3 V on it is railed.
+FULL_COUNT = {6144: 17600, 4096: 26400, 2048: 32767, 1024: 32767, 512: 32767, 256: 32767}
 
 WINDOW_US = 100000
 CONVERSION_US = 1400  # SBAS444: 1/860 s, 10 % slower at the worst, and the wake-up
-SLOT_US = 3400  # estimated: reading and starting four converters in turn at 400 kHz takes 2.4 ms
-ROUNDS = (23, 19, 17, 13, 11, 7)
+SERVE_US = 600  # to read and start one converter at 400 kHz, three transfers; estimated
+SPARE_US = 300  # for the rest of the main loop
+WAIT_US = 400  # what comes so soon is waited for, so that it is not late
+ROUNDS = (47, 43, 41, 37, 31, 29, 23, 19, 17, 13, 11, 7)
 TEST_AGAIN_US = 1000000
 
 
@@ -38,9 +40,10 @@ def scales(channels):
     return [(VOLTS_PER_COUNT[c["full_scale_mV"]], FULL_COUNT[c["full_scale_mV"]]) for c in channels]
 
 
-def rounds(window_us, inputs):
-    """How often each of a converter's `inputs` channels is read in a window."""
-    room = window_us // (inputs * SLOT_US)
+def rounds(window_us, converters, inputs):
+    """How often each channel is read in a window, with so many converters of at most so many channels."""
+    slot_us = max(CONVERSION_US + SERVE_US, converters * SERVE_US + SPARE_US)
+    room = window_us // (inputs * slot_us)
     if window_us == WINDOW_US:
         for number in ROUNDS:
             if number <= room:
@@ -55,6 +58,7 @@ class Converter:
         self._board = board
         self._address = address
         self._running = 0
+        self._ready_us = board.ticks_us()
         self.good = False
         self.whole = False
         self.inputs = []  # (channel, configuration)
@@ -82,11 +86,15 @@ class Converter:
         """Begin a conversion."""
         self._running = configuration
         self._board.write_register(self._address, CONFIG, configuration)
+        self._ready_us = self._board.ticks_add(self._board.ticks_us(), CONVERSION_US)
 
-    def read(self):
+    def read(self, checked=True):
         """The count of the conversion begun last; OSError where it is not that one's."""
+        left_us = self._board.ticks_diff(self._ready_us, self._board.ticks_us())
+        if 0 < left_us <= CONVERSION_US:  # only where the main loop was late and now catches up
+            self._board.wait_us(left_us)
         # a converter that lost its supply has lost this too, and would give 0
-        if self._board.read_register(self._address, CONFIG) != self._running:
+        if self._board.read_register(self._address, CONFIG) != self._running and checked:
             raise OSError("converter was reset")
         count = self._board.read_register(self._address, CONVERSION)
         return count - 65536 if count & 0x8000 else count
@@ -128,12 +136,13 @@ class Scanner:
         if rate:
             self._period_us = (1000000000 + rate // 2) // rate
             self._window_us = min(self._period_us, WINDOW_US)
-            self._rounds = rounds(self._window_us, self._most)
+            self._rounds = rounds(self._window_us, len(self._converters), self._most)
             self._steps = self._rounds * self._most
-            self._due_us = self._board.ticks_us()
-            self._plan(0)
+            self._due_us = self._board.ticks_add(self._board.ticks_us(), 2 * WAIT_US)
+            self._chained = self._period_us == self._window_us
+            self._plan(0, False)
 
-    def _plan(self, late_us):
+    def _plan(self, late_us, begun):
         """The next window ends a period after the last one's due end, or as many as have gone by."""
         periods = 1 + max(0, late_us) // self._period_us
         self.sequence = (self.sequence + periods - 1) & 0xFFFFFFFF
@@ -141,7 +150,8 @@ class Scanner:
         for _ in range(periods):  # one by one: all together may be more than ticks hold
             self._due_us = add(self._due_us, self._period_us)
         self._begin_us = add(self._due_us, -self._window_us)
-        self._place = 0
+        # where windows follow each other without a gap, the next one's first conversions have just begun
+        self._place = 1 if begun and periods == 1 else 0
         for i in range(len(self._sums)):
             self._sums[i] = self._rail[i] = 0
         for converter in self._converters:
@@ -157,11 +167,12 @@ class Scanner:
         if not self.rate:
             return None
         due_us = board.ticks_add(self._begin_us, self._window_us * self._place // self._steps)
-        if board.ticks_diff(now, due_us) < 0:
+        left_us = board.ticks_diff(due_us, now)
+        if left_us > WAIT_US:
             return None
-        if self._place and board.ticks_diff(now, self._last_us) < CONVERSION_US:
-            return None
-        self._last_us = now
+        if left_us > 0:
+            board.wait_us(left_us)
+            now = board.ticks_us()
         place, last = self._place, self._place == self._steps
         for converter in self._converters:
             self._serve(converter, place, last)
@@ -170,26 +181,31 @@ class Scanner:
             return None
         scan = (self.sequence, self._counts(), not all([converter.whole for converter in self._converters]))
         self.sequence = (self.sequence + 1) & 0xFFFFFFFF
-        self._plan(board.ticks_diff(now, self._due_us))
+        self._plan(board.ticks_diff(now, self._due_us), self._chained)
         return scan
 
     def _serve(self, converter, place, last):
-        if not (converter.good and converter.whole):
+        if not converter.good:
             return
         inputs, most = converter.inputs, self._most
         try:
-            if place and (place - 1) % most < len(inputs):
-                channel = inputs[(place - 1) % most][0]
-                count = converter.read()
-                self._sums[channel] += count
-                if abs(count) >= self._full[channel]:
-                    self._rail[channel] = self._full[channel] if count > 0 else -self._full[channel]
-            if not last and place % most < len(inputs):
+            if (place - 1) % most < len(inputs):
+                # read at the first place too, where there is nothing yet: all begin equally late after it
+                count = converter.read(checked=place > 0)
+                if place and converter.whole:
+                    self._add(inputs[(place - 1) % most][0], count)
+            if (self._chained or not last) and place % most < len(inputs):
                 converter.start(inputs[place % most][1])
         except OSError:
             converter.good = converter.whole = False
             self.fault = True
             self._tested_us = self._board.ticks_us()
+
+    def _add(self, channel, count):
+        self._sums[channel] += count
+        full = self._full[channel]
+        if abs(count) >= full:
+            self._rail[channel] = full if count > 0 else -full
 
     def _counts(self):
         """The window's means; the full count where one reading was railed, None without all readings."""

@@ -298,6 +298,13 @@ def second_core(step, every_ms):
     _thread.start_new_thread(rounds, ())
 
 
+def wait_us(length_us):
+    if world.clock_us is None:
+        time.sleep_us(length_us)
+    else:
+        world.clock_us += length_us
+
+
 def idle():
     if world.clock_us is None:
         time.sleep_ms(1)

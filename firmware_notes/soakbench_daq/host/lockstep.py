@@ -1,9 +1,9 @@
 """Play a script on simulated time: micropython host/lockstep.py < script.json > outcome.json.
 
 The script: `ends_ms`, `orders` as [ms, order] in order (see hardware.py), and if wanted `ms_at_reset` (what
-the board's counter begins with), `ticks_us` (where the ticks begin), `turn_us`, `cause`, `starts` (true).
-The outcome: `heard` (all that the board sent), `relay` as [ms, closed], `resets` as [ms, cause], `lit`, and
-if asked the converters' `starts` as [us, address, configuration].
+the board's counter begins with), `ticks_us` (where the ticks begin), `turn_us`, `cause`, `down` (the push
+button), `dead` (numbers of converters). The outcome: `heard` (all that the board sent), `relay` as
+[ms, closed], `resets` as [ms, cause], `lit`.
 """
 
 import json
@@ -25,11 +25,13 @@ world.clock_us = 0
 world.offset_us = script.get("ticks_us", 0)
 world.turn_us = script.get("turn_us", 500)
 world.cause = script.get("cause", "power-on")
+world.down = script.get("down", False)
+for number in script.get("dead", []):
+    world.converters[number].dead = True
 world.script = [[int(1000 * at_ms), order] for at_ms, order in script["orders"]]
 hardware.MS_AT_RESET = script.get("ms_at_reset", 0)
 ends_us = 1000 * script["ends_ms"]
 resets = []
-starts = []
 plain_idle = hardware.idle
 
 
@@ -41,17 +43,6 @@ def idle():
 
 
 hardware.idle = idle
-if script.get("starts"):
-    plain_write = hardware.write_register
-
-    def write_register(address, register, value):
-        """Write down when conversions begin."""
-        if register == 1 and world.clock_us > 0:
-            starts.append([world.clock_us, address, value])
-        plain_write(address, register, value)
-
-    hardware.write_register = write_register
-
 import main  # noqa: E402
 
 while True:
@@ -68,5 +59,5 @@ while True:
         break
 relay = [[at_us / 1000, closed] for at_us, closed in world.history]
 outcome = {"heard": bytes(world.outbox).decode(), "relay": relay, "resets": resets}
-outcome.update({"lit": world.lit, "starts": starts})
+outcome["lit"] = world.lit
 print(json.dumps(outcome))
