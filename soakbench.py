@@ -20,6 +20,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("calibrate", "logger.cli", "guided: short, reference volts, resistors; gain, offset and how sure"),
     ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),
     ("budget", "logger.cli", "where the uncertainty of each figure comes from, and what would help most"),
+    ("match", "logger.cli", "group measured valves into matched sets"),
     ("dash", "dashboard.cli", "the dashboard"),
     ("soaks", "logger.cli", "list the soaks in the store, or show one"),
     ("report", "dashboard.cli", "the verdict of a soak as a PDF"),

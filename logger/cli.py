@@ -1,4 +1,4 @@
-"""The commands check, new-setup, run, request, judge, calibrate, target, budget, score, soaks, export.
+"""The commands check, new-setup, run, request, judge, calibrate, target, budget, match, score, soaks, export.
 
 Options in, exit code out.
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
@@ -597,6 +597,74 @@ def budget(
     document = budgets.document(budgets.budgets(found, convert.daq_from_setup(found), channel))
     if json_to is None:
         tables.show(*tables.budget_parts(document))
+    else:
+        tables.write_json(document, json_to, force=force)
+    return 0
+
+
+@app.command()
+def match(
+    sources: Annotated[
+        list[str],
+        typer.Argument(metavar="LOG|SOAK...", help="Soaks, logs (with --setup), or one csv list of valves."),
+    ],
+    size: Annotated[int, typer.Option(metavar="2|4|6|8", help="Valves in a set.")] = 2,
+    within: Annotated[
+        float | None, typer.Option(metavar="PCT", help="No set whose valves are further apart than this.")
+    ] = None,
+    grid_step: Annotated[
+        float | None,
+        typer.Option(metavar="V", help="Grid volts between the two currents: transconductance in mA/V."),
+    ] = None,
+    setup_file: Annotated[
+        Path | None, typer.Option("--setup", metavar="SETUP", help="The set-up of the logs.")
+    ] = None,
+    db: Store = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Group measured valves into sets that match, and say which to leave out.
+
+    From soaks or logs each pair counts as a valve: one valve on each sense resistor. A csv list has the
+    columns valve, current [mA] and, if measured, second [mA] (at another bias), U [mA], shared U [mA].
+
+    Example: soakbench match drawer.csv --size 4
+
+    Example: soakbench match 3 4 --within 3
+    """
+    from logger import judge as judging
+    from logger import match as matching
+    from logger import setup, tables
+    from logger.convert import daq_from_setup
+
+    if grid_step is not None and not grid_step > 0:
+        raise RequestError(f"--grid-step is the volts between both bias points, above 0, not {grid_step:g}")
+    if within is not None and not within > 0:
+        raise RequestError(f"--within is a share of the current in %, above 0, not {within:g}")
+    several = len(sources) > 1
+    valves: list[matching.Valve] = []
+    notes: list[str] = []
+    for source in sources:
+        path = Path(source)
+        if source == "last" or (source.isascii() and source.isdigit()):
+            reader = open_store(db)
+            soak = reader.soak(soak_number(source))
+            judged, found, daq = soak.verdict or judging.judge_soak(reader, soak.id), soak.setup, soak.daq
+            calibration, day, prefix = reader.calibration_of(soak), soak.uuid, f"soak {soak.id} "
+        elif setup_file is not None:
+            found, daq, calibration = setup.load(setup_file), daq_from_setup(setup.load(setup_file)), None
+            with progress_bar("judging") as seen:
+                judged = judging.judge_log(path, found, seen, warn)
+            day, prefix = str(path.absolute()), f"{path.name} "
+        else:
+            valves += matching.read_sheet(path)
+            continue
+        prefix = prefix if several else ""
+        valves += matching.from_judged(judged, found, daq, calibration, day=day, prefix=prefix)
+        notes += [note for note in matching.shared_resistors(found) if note not in notes]
+    document = matching.document(valves, size, within_pct=within, grid_step_v=grid_step, notes=notes)
+    if json_to is None:
+        tables.show(*tables.match_parts(document))
     else:
         tables.write_json(document, json_to, force=force)
     return 0

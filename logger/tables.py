@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -205,6 +206,44 @@ def _interval(value: float | None, interval: Sequence[float | None] | None) -> s
 
 def _figure(value: float | None, unit: str) -> str:
     return "–" if value is None else f"{value:.1f} {unit.replace('degC', '°C')}"
+
+
+# ---- match
+
+
+def match_parts(document: dict[str, Any]) -> Iterator[object]:
+    """Lay out a `soakbench.match/1` document for a terminal."""
+    both = document["by"] != "current"
+    yield Text(f"{document['says']}\n")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("set", justify="right")
+    table.add_column("valves", overflow="fold")
+    for head in ("mean, mA", "apart, mA", *(("apart at the step, mA",) if both else ()), "apart, %"):
+        table.add_column(head, justify="right")
+    for place, one in enumerate(document["sets"], 1):
+        steps = [_apart_mA(one["step_spread_mA"], one["step_expanded_uncertainty_mA"])] if both else []
+        table.add_row(
+            str(place),
+            escape(", ".join(one["valves"])),
+            f"{one['mean_mA']:.1f}",
+            _apart_mA(one["spread_mA"], one["expanded_uncertainty_mA"]),
+            *steps,
+            f"{one['spread_pct']:.1f}",
+        )
+    yield table
+    if document["left_out"]:
+        left = "".join(f"  {one['name']}: {one['says']}\n" for one in document["left_out"])
+        yield Text(f"Left out:\n{left}")
+    uncertain = any(one["expanded_uncertainty_mA"] is not None for one in document["sets"])
+    notes = [*document["notes"]]
+    if uncertain:
+        notes.append("± is the expanded uncertainty, 95 %; what all valves share cancels in it.")
+    if notes:
+        yield Text("\n".join(notes))
+
+
+def _apart_mA(value: float, U: float | None) -> str:
+    return quantity(value, U if U is not None else math.nan, "mA").removesuffix(" mA")
 
 
 # ---- check
