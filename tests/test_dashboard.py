@@ -819,6 +819,28 @@ def _overflow(page: Page) -> int:
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
 
 
+def test_an_open_cut_out_is_shown_with_its_reason_and_with_what_to_do(
+    tmp_path: Path, visitor: Visitor
+) -> None:
+    text = setup_text().replace("[plan]", "[cutout]\narmed = true\n[plan]")
+    soak = RunningSoak(tmp_path / "soak.db", text)
+    why, do = "pair3 (V5/V6) draws 402 mA", "mend what opened it"
+    soak.go_on(60.0, now={"cutout": {"state": "closed", "since_s": 3.0, "why": "", "do": ""}})
+    page = visitor.open(soak.path, soak.clock)
+    page.wait_for_selector(".facts .cutout.closed")
+    assert page.locator("#live-trips").inner_text() == ""
+    opened = {"state": "open", "since_s": 61.0, "why": why, "do": do}
+    soak.go_on(5.0, change={"ht": 412.0}, now={"cutout": opened})
+    page.wait_for_selector(".facts .cutout.open")
+    shown = page.locator("#live-trips").inner_text()
+    assert f"{why}. HT reads 412 V; a reading of zero proves nothing." in shown
+    assert "Mend what opened it." in shown
+    assert page.title() == "CUT-OUT OPEN · 1 min 5 s · Theatre PA 240 W"
+    soak.clock.advance(20.0)  # nothing is known of it while no scan comes
+    page.wait_for_selector(".facts .cutout.unknown")
+    assert page.locator("#live-trips").inner_text() == ""
+
+
 def test_the_figures_on_screen_are_the_stores(running: RunningSoak, visitor: Visitor) -> None:
     running.go_on(330.0)
     running.writer.put_finding(DRIFT)

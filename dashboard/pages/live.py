@@ -183,7 +183,7 @@ def opened(look: Look) -> Children:
     if now.get("state") != "open" or look.stale:
         return []
     if not now["why"]:
-        return [html.P(f"The cut-out is open: {now['do']}.", className="hint")]
+        return [html.P(f"The cut-out is open: {now['do']}.", className="hint to-do")]
     ht = look.soak.setup.first("HT")
     channels = (look.soak.now or {}).get("channels", {})
     ht_v = None if ht is None else (channels.get(look.soak.setup.channel[ht].name) or {}).get("value")
