@@ -312,6 +312,9 @@ def _limits(setup: Setup) -> Iterator[Limit]:
         setup.decision != type(rule)(),
         "guard band of one expanded uncertainty: ILAC-G8:09/2019, clause 4.2",
     )
+    if setup.cutout is not None:
+        armed = f"armed, opens {setup.cutout.silence_s:g} s after the last judged scan"
+        yield Limit("cut-out", armed if setup.armed else "not armed", True, "the set-up says so")
 
 
 # ---- what the uncertainties can decide
@@ -510,6 +513,8 @@ def _odd_plan(setup: Setup) -> Iterator[str]:
 def _odd_tables(setup: Setup) -> Iterator[str]:
     if setup.link.kind != "lines":
         yield f'link kind "{setup.link.kind}" isn\'t fitted in this version: run needs "lines", judge none'
+    if setup.armed and setup.first("HT") is None:
+        yield "a cut-out is armed and no channel measures HT: what HT still is once it has opened isn't known"
     for table, loss in (
         ("alerts", "nobody is sent for"),
         ("mqtt", "nothing is published"),

@@ -14,6 +14,7 @@ from test_daemon import DAQ, SETUP, GivenLink, Run, idle, scan_block
 from tiny_daq import Row
 
 from logger.blocks import NO_READING, Mark, ScanBlock
+from logger.check import advise
 from logger.clock import ManualClock
 from logger.cutout import CutOut, Said
 from logger.errors import SetupError
@@ -380,3 +381,14 @@ def test_a_trip_that_is_over_can_still_be_acknowledged() -> None:
     (over,) = [f for f in standing.values() if f.kind is Kind.OVER_CURRENT]
     assert over.cleared_s is not None
     assert over.acknowledged_s == 45.0
+
+
+# ---- what check says of it
+
+
+def test_check_says_that_it_is_armed_and_what_it_lacks() -> None:
+    said = {limit.name: limit.value for limit in advise(armed()).limits}
+    assert said["cut-out"] == "armed, opens 1.5 s after the last judged scan"
+    assert "cut-out" not in {limit.name for limit in advise(parse(SETUP)).limits}
+    blind = ARMED.replace('measures = "HT"', 'measures = "voltage"')
+    assert any("what HT still is once it has opened" in odd for odd in advise(armed(blind)).odd)
