@@ -8,6 +8,7 @@ import random
 import re
 import subprocess
 import time
+from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,11 @@ from logger.link.frames import FrameReader, crc, frame
 from logger.link.lines import Flags, LineDecoder, Scans
 from logger.link.port import Connected, SerialLink
 from logger.simulator.terminal import Board
+
+pytestmark = pytest.mark.skipif(
+    find_spec("micropython_run") is None,
+    reason="no MicroPython here: it comes with the extra [test] on Linux",
+)
 
 PAGE = (FIRMWARE.parent / "protocol.md").read_text(encoding="utf-8")
 SETTINGS = settings_of([[0, 1], 8])
@@ -70,7 +76,8 @@ class Play:
             check=False,
         )
         assert ran.returncode == 0, ran.stdout + ran.stderr
-        assert not (flash / "fault.txt").exists(), (flash / "fault.txt").read_text()
+        fault = flash / "fault.txt"
+        self.fault = fault.read_text() if fault.exists() else ""
         outcome = json.loads(ran.stdout)
         self.heard: str = outcome["heard"]
         self.relay: list[tuple[float, bool]] = [(at_ms, closed) for at_ms, closed in outcome["relay"]]
@@ -79,6 +86,7 @@ class Play:
         reader, decoder = FrameReader(), LineDecoder()
         self.records = decoder.decode(reader.feed(self.heard.encode()))
         assert not reader.rejected + decoder.rejected
+        assert not self.fault or "fault" in [order for _, order in orders], self.fault
         self.banners = [record for record in self.records if isinstance(record, DaqInfo)]
         scans = [record for record in self.records if isinstance(record, Scans)]
         self.ms = [int(ms) for run in scans for ms in run.ms]
@@ -370,6 +378,15 @@ def test_after_each_trip_a_press_needs_an_acknowledge_first(
     assert play.flags[-1] == Flags(True, False, False, False, cause)
 
 
+def test_an_error_of_its_own_opens_it_and_is_written_down(tmp_path: Path) -> None:
+    play = Play(tmp_path, [*beats(0, 2000), *press(300), (1000.0, "fault"), (1500.0, said("rate", 10))], 2000)
+    assert [closed for _, closed in play.relay] == [True, False]
+    assert 1000 <= play.relay[1][0] <= 1001
+    assert [cause for _, cause in play.resets] == ["software"]
+    assert "a fault of the firmware" in play.fault
+    assert play.flags[-1] == Flags(False, False, False, False, "firmware watchdog")
+
+
 def test_a_trip_can_not_be_acknowledged_before_it_happens(tmp_path: Path) -> None:
     orders = [*TEN, *beats(0, 6000), *press(300), (800.0, said("acknowledge")), (1000.0, said("open"))]
     play = Play(tmp_path, [*orders, *press(2000)], 4000)
@@ -462,6 +479,27 @@ def test_hum_adds_up_to_nothing_over_whole_cycles_and_elsewhere_to_what_theory_s
         assert max(off) <= 6000 * passed + 2, hz
         if passed > 0.001 and not alias:  # the phase goes round, so the worst is nearly met
             assert max(off) >= 0.7 * 6000 * passed, hz
+
+
+def test_the_notes_say_how_often_channels_are_read_and_what_is_left_of_a_hum(tmp_path: Path) -> None:
+    notes = (FIRMWARE.parent / "firmware.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([1-4])[^|]*\| (\d+) \| (\d+) \|$", notes, re.M)
+    source = "import scan; result = [[scan.rounds(100000, n, m) for n in (3, 4)] for m in (1, 2, 3, 4)]"
+    assert [[int(three), int(four)] for _, three, four in rows] == micropython(source, tmp_path)
+    source = "import scan; result = [[scan.rounds(100000, n, m) for m in (1, 2, 3, 4)] for n in (1, 2)]"
+    assert micropython(source, tmp_path) == [[int(three) for _, three, _ in rows]] * 2
+
+    left = re.findall(
+        r"^\| (\d+) \| 0 \| ([\d.]+) % \| ([\d.]+) % \| ([\d.]+) % \| (\d+) Hz \|$", notes, re.M
+    )
+    assert len(left) == 4
+    for number, *percents, alias in left:
+        n = int(number)
+        assert int(alias) == 10 * n
+        for hz, percent in zip((50.2, 49.5, 100.4), percents, strict=True):
+            x, half = math.pi * hz * 0.1, math.pi * hz / 860
+            passed = abs(math.sin(x) / (n * math.sin(x / n)) * math.sin(half) / half)
+            assert f"{100 * passed:.1f}" == percent
 
 
 def test_channels_keep_their_order_sign_and_scale(tmp_path: Path) -> None:
@@ -579,6 +617,12 @@ def test_damaged_settings_give_no_readings_and_say_so(tmp_path: Path, text: str)
     assert play.counts == [[NO_READING] * 8] * 2
     assert all(flags.converter_fault for flags in play.flags)
     assert (tmp_path / "settings.json").read_text() == text  # what a person wrote stays
+
+
+def test_settings_that_are_no_text_are_damaged_too(tmp_path: Path) -> None:
+    (tmp_path / "settings.json").write_bytes(b"\xff\xfe{}")
+    play = Play(tmp_path, TEN, 260, settings=None)
+    assert play.counts == [[NO_READING] * 8] * 2
 
 
 def test_a_new_board_writes_its_settings_for_a_person_to_edit(tmp_path: Path) -> None:

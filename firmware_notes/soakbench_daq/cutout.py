@@ -38,10 +38,10 @@ class CutOut:
     """Open or closed, and why.
 
     `memory` is what the board remembers of it from before the reset: None on a new board, "" where that can't
-    be read.
+    be read. `by_itself`: the firmware reset the board, or its watchdog did.
     """
 
-    def __init__(self, diff, now, memory, by_watchdog, down=False):
+    def __init__(self, diff, now, memory, by_itself, down=False):
         self._diff = diff
         self._button = Button(diff, now, down)
         self._beat_at = now
@@ -56,7 +56,7 @@ class CutOut:
                 self.cause = int(fields[1])
                 self.acknowledged = fields[2] == "1"
             else:  # it was closed when the board was reset, or nobody knows
-                self.cause = WATCHDOG if memory == "closed" and by_watchdog else RESET
+                self.cause = WATCHDOG if memory == "closed" and by_itself else RESET
 
     def memory(self):
         """What to remember over a reset."""

@@ -24,7 +24,7 @@ class Daq:
             hardware.ticks_diff,
             now,
             memory,
-            hardware.reset_cause() == "watchdog",
+            hardware.reset_cause() in ("watchdog", "software"),
             hardware.button(),
         )
         self.guard = Guard(hardware.ticks_ms, hardware.ticks_diff, hardware.relay, hardware.feed_watchdog)

@@ -39,12 +39,10 @@ def load():
     """The settings, and whether their file was damaged; where there is none the defaults are written."""
     try:
         with open(FILE) as file:
-            text = file.read()
+            found = json.loads(file.read())
     except OSError:
         return DEFAULTS, not _written_defaults()
-    try:
-        found = json.loads(text)
-    except ValueError:
+    except ValueError:  # no JSON, or no UTF-8
         return DEFAULTS, True
     return (found, False) if good(found) else (DEFAULTS, True)
 

@@ -5,7 +5,7 @@ moves the clock by hand: time passes in `idle` and with each transfer over the I
 
 Orders, one a line: `volts PIN DC [HZ PEAK]`, `converter NUMBER good|dead|reset`, `button down|up`,
 `hang main|guard|both`, `go on`, `reset CAUSE`; each is answered in the events by `did NUMBER`, counted from
-1. On simulated time also `say LINE` and `room BYTES`.
+1. On simulated time also `say LINE`, `room BYTES` and `fault`.
 Events, one a line, begin with microseconds of CLOCK_MONOTONIC.
 """
 
@@ -86,6 +86,7 @@ class World:
         self.inbox = bytearray()
         self.outbox = bytearray()
         self.room = 1 << 30
+        self.fault = False
         self.history = []
         self.script = []  # what happens when on simulated time: [us, order], in order
         self.turn_us = 500
@@ -156,6 +157,8 @@ class World:
             raise Reset(words[1])
         elif words[0] == "say":
             self.inbox.extend(order[4:].encode() + b"\n")
+        elif words[0] == "fault":  # of the firmware: any error that nothing expects
+            self.fault = True
         elif words[0] == "room":  # so many bytes the host takes from now on
             self.room = int(words[1])
         else:
@@ -259,6 +262,9 @@ def light(on):
 def usb_read(buffer):
     if world.clock_us is None:
         return sys.stdin.buffer.readinto(buffer) or 0
+    if world.fault:
+        world.fault = False
+        raise RuntimeError("a fault of the firmware")
     length = min(len(buffer), len(world.inbox))
     buffer[:length] = world.inbox[:length]
     world.inbox = world.inbox[length:]
