@@ -90,10 +90,16 @@ def light(on):
     _pins["light"].value(on)
 
 
+def _ready(poller):
+    for _ in poller.ipoll(0):  # poll would make a list each time
+        return True
+    return False
+
+
 def usb_read(buffer):
     """Read what has come into `buffer`, without waiting; return how many bytes."""
     length = 0
-    while length < len(buffer) and _readable.poll(0):
+    while length < len(buffer) and _ready(_readable):
         sys.stdin.buffer.readinto(_one)
         buffer[length] = _one[0]
         length += 1
@@ -106,7 +112,7 @@ def usb_write(buffer, start, end):
     Byte by byte: a longer write waits for room, up to half a second where the host does not read.
     """
     sent = 0
-    while start + sent < end and sent < 32 and _writable.poll(0):
+    while start + sent < end and sent < 32 and _ready(_writable):
         _one[0] = buffer[start + sent]
         sys.stdout.buffer.write(_one)
         sent += 1
