@@ -157,7 +157,16 @@ def results() -> list[dict[str, Any]]:
     """Return both figures, and their ratio."""
     watching, reading = cost()
     return [
-        {"name": name, "value": value, "unit": unit, "goal": goal, "better": "less", "n": 1}
+        {
+            "name": name,
+            "value": value,
+            "unit": unit,
+            "goal": goal,
+            "better": "less",
+            "n": 1,
+            "low": None,
+            "high": None,
+        }
         for name, value, unit, goal in (
             ("CPU seconds an hour of soak, 16 channels at 10 scans/s", watching, "s", GOAL_S),
             ("the same, bare reading with pyserial", reading, "s", None),

@@ -22,8 +22,10 @@ from typing import Any
 
 from benchmarks import (
     calibration_coverage,
+    cost,
     drift_coverage,
     drift_under_mains,
+    hostile_lines,
     report,
     settling_coverage,
     store,
@@ -105,6 +107,8 @@ def main() -> int:
         *drift_coverage.results(),
         *drift_under_mains.results(),
         *watch.results(),
+        *cost.results(),
+        *hostile_lines.results(),
         *settling_coverage.results(),
         *uncertainty_coverage.results(),
         *calibration_coverage.results(),
