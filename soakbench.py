@@ -22,6 +22,8 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("budget", "logger.cli", "where the uncertainty of each figure comes from, and what would help most"),
     ("match", "logger.cli", "group measured valves into matched sets"),
     ("dash", "dashboard.cli", "the dashboard"),
+    ("jobs", "logger.jobs_cli", "the job record: book in, fit valves, note readings and work, the verdict"),
+    ("valves", "logger.jobs_cli", "valves by serial or bag number: where each sat, its hours"),
     ("soaks", "logger.cli", "list the soaks in the store, or show one"),
     ("report", "dashboard.cli", "the verdict of a soak as a PDF"),
     ("score", "logger.cli", "how good are the detectors: against known truth, with an ideal one beside"),

@@ -19,6 +19,7 @@ import typer
 from logger.errors import RequestError, SetupError
 
 if TYPE_CHECKING:
+    from logger.jobs import State
     from logger.link.port import PortLink
     from logger.precheck import Load
     from logger.setup import Setup
@@ -227,6 +228,12 @@ def run(
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with the last soak, also after more than ten minutes.")
     ] = False,
+    job: Annotated[
+        int | None, typer.Option("--job", metavar="ID", help="The job of the record that it belongs to.")
+    ] = None,
+    as_found: Annotated[
+        bool, typer.Option("--as-found", help="Before a pot is touched: 20 minutes in place of the plan.")
+    ] = False,
     load: Annotated[
         str | None,
         typer.Option(
@@ -245,9 +252,11 @@ def run(
     Example: soakbench run theatre.toml --load "8 ohm on the 8 ohm tap, 240 W"
 
     Example: soakbench run theatre.toml --resume --wait
+
+    Example: soakbench run theatre.toml --job 3 --as-found
     """
     from logger import check as checking
-    from logger import daemon, precheck, setup
+    from logger import daemon, jobs, precheck, setup
     from logger import resume as resuming
     from logger.clock import SystemClock
     from logger.link.kinds import open_link
@@ -259,17 +268,22 @@ def run(
     faults = checking.live_faults(found)
     if faults:
         raise SetupError(str(setup_file), faults)
+    store = db or default_path()
+    if job is not None:
+        open_store(store).job(job)
+    if as_found:
+        text = setup.with_plan(text, jobs.AS_FOUND_PLAN.toml, path=str(setup_file))
+        found = setup.parse(text, path=str(setup_file))
     link = open_link(found, wait=wait)
-    for sentence in checking.advise(found).odd:
+    for sentence in (*checking.advise(found).odd, *(jobs.AS_FOUND_PLAN.do if as_found else ())):
         warn(sentence)
     if new and resume:
         raise RequestError("--new begins a new soak and --resume goes on with the last: choose one of them")
     may: resuming.Resume = "no" if new else "must" if resume else "may"
-    store = db or default_path()
     connected: Load | Literal["not said"] | None = "not said"
     if load is not None:
         connected = precheck.parse_load(load)
-    elif not resuming.expected(store, found, SystemClock().wall(), may):
+    elif not resuming.expected(store, found, SystemClock().wall(), may, job):
         connected = ask_load()  # else it was said when the soak began
     with messages(log_file) as say:
         daemon.run(
@@ -279,10 +293,17 @@ def run(
             store_path=store,
             say=say,
             load=connected,
+            kind=jobs.AS_FOUND if as_found else jobs.AS_LEFT,
+            job_id=job,
+            on_soak=None if job is None else lambda _: _move_job(store, job, jobs.State.SOAKING),
             on_alarm=ring,
             relay=link if isinstance(link, SerialLink) else None,
             resume=may,
         )
+    if job is not None:
+        _move_job(store, job, jobs.State.ON_THE_BENCH)
+    if as_found and job is not None:
+        _remind_of_bias_volts(store, job)
     return 0
 
 
@@ -824,6 +845,37 @@ def ring(_alarm: object) -> None:
     """Ring the terminal's bell, where there is one to ring."""
     if sys.stderr.isatty():
         print("\a", end="", file=sys.stderr, flush=True)
+
+
+def person(by: str | None) -> str:
+    """Return in whose name the job record is written: as said, SOAKBENCH_BY, else this machine's user."""
+    import getpass
+    import os
+
+    return by or os.environ.get("SOAKBENCH_BY") or getpass.getuser()
+
+
+def _move_job(store: Path, job: int, state: State) -> None:
+    """Let a job's state follow its soak, where it can; a soak never fails for it."""
+    from logger.clock import SystemClock
+    from logger.errors import SoakbenchError
+    from logger.store.record import Record
+
+    try:
+        Record(store, SystemClock(), person(None)).edit("job", job, state=state.value)
+    except SoakbenchError as error:
+        warn(f"job {job} was not set to {state}: {error}")
+
+
+def _remind_of_bias_volts(store: Path, job: int) -> None:
+    from logger.bench_readings import lacking
+    from logger.jobs import AS_FOUND
+
+    if lacking(open_store(store).job(job).readings, AS_FOUND, "bias volts"):
+        warn(
+            f"job {job} has no bias volts as found yet: before a pot is touched, soakbench jobs reading "
+            f'{job} "bias volts" --read "-38.5 V" --place V5 --as-found'
+        )
 
 
 def exit_code(document: dict[str, Any]) -> int:

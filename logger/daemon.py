@@ -115,6 +115,7 @@ def run(
     clock: Clock | None = None,
     load: Load | Literal["not said"] | None = "not said",
     kind: str = "as left",
+    job_id: int | None = None,
     until_plan_done: bool = False,
     speed: float = 1.0,
     on_output: Callable[[Output], None] | None = None,
@@ -141,6 +142,9 @@ def run(
     `relay` is the way to the cut-out, where the set-up arms one. A heartbeat goes out only from where a scan
     has just been judged; when the soak ends the cut-out drops.
 
+    `kind` is "as found" or "as left", `job_id` the job that the soak belongs to; with one, only a soak of
+    that job is gone on with.
+
     With `resume` "may" a soak that a crash left without an end is gone on with, if it was begun with the same
     set-up and the same board and its last scan is no more than ten minutes old; with "must" however old it
     is, and RequestError is raised where there is none. It keeps its number, kind, calibration and checks:
@@ -165,6 +169,7 @@ def run(
             clock=clock or SystemClock(),
             load=load,
             kind=kind,
+            job_id=job_id,
             until_plan_done=until_plan_done,
             speed=speed,
             on_output=on_output,
@@ -218,6 +223,7 @@ class _Daemon:
         clock: Clock,
         load: Load | Literal["not said"] | None,
         kind: str,
+        job_id: int | None,
         until_plan_done: bool,
         speed: float,
         on_output: Callable[[Output], None] | None,
@@ -242,6 +248,7 @@ class _Daemon:
         self._load = load
         self._before_power: BeforePower | None = None
         self._kind = kind
+        self._job_id = job_id
         self._until_plan_done = until_plan_done
         self._on_output = on_output
         self._on_soak = on_soak
@@ -284,7 +291,9 @@ class _Daemon:
         self._stop.set()
 
     def run(self) -> int | None:
-        self._left = left_open(Reader(self._writer.path), self._setup, self._clock.wall(), self._resume)
+        self._left = left_open(
+            Reader(self._writer.path), self._setup, self._clock.wall(), self._resume, self._job_id
+        )
         self._close_broken_off()
         self._writer.refuse_asked(DAEMON_ENDED)
         old = old_sqlite_warning()
@@ -532,6 +541,7 @@ class _Daemon:
             daq=daq,
             started=started,
             kind=self._kind,
+            job_id=self._job_id,
             calibration_id=None if calibration is None else calibration.id,
         )
         return calibration, says, last_soak

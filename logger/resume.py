@@ -43,8 +43,12 @@ class Hole:
         return self.us <= WITHIN_S * 1e6 and (self.by_device or self.host_us >= -WITHIN_S * 1e6)
 
 
-def left_open(reader: Reader, setup: Setup, now: datetime, resume: Resume) -> Soak | None:
+def left_open(
+    reader: Reader, setup: Setup, now: datetime, resume: Resume, job_id: int | None = None
+) -> Soak | None:
     """Return the soak that may be gone on with, as far as is known before the board answers.
+
+    Where a job is named it is one of that job.
 
     RequestError, with the reason, where one must be and there is none.
     """
@@ -58,6 +62,8 @@ def left_open(reader: Reader, setup: Setup, now: datetime, resume: Resume) -> So
         why = f"soak {soak.id}, the last one, has ended ({soak.how})"
     elif not _same_setup(soak, setup):
         why = f"soak {soak.id} was begun with another set-up than this one"
+    elif job_id is not None and soak.job_id != job_id:
+        why = f"soak {soak.id} is none of job {job_id}"
     elif soak.last_t_us is None:
         why = f"of soak {soak.id} no scan was stored"
     elif resume == "may" and (now - _last_seen(soak)).total_seconds() > WITHIN_S:
@@ -69,7 +75,7 @@ def left_open(reader: Reader, setup: Setup, now: datetime, resume: Resume) -> So
     return None
 
 
-def expected(store: Path, setup: Setup, now: datetime, resume: Resume) -> bool:
+def expected(store: Path, setup: Setup, now: datetime, resume: Resume, job_id: int | None = None) -> bool:
     """Say whether a soak will most likely be gone on with; of a store that can't be read yet it is not.
 
     RequestError where one must be and there is none.
@@ -81,7 +87,7 @@ def expected(store: Path, setup: Setup, now: datetime, resume: Resume) -> bool:
             )
         return False
     try:
-        return left_open(Reader(store), setup, now, resume) is not None
+        return left_open(Reader(store), setup, now, resume, job_id) is not None
     except StoreError:  # whoever opens it to write will say so, or bring it up to date
         return False
 

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import re
 import tomllib
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
@@ -470,6 +472,28 @@ def read_text(path: Path | str) -> str:
         raise RequestError(f"there is no set-up file {path}: check the name") from error
     except (OSError, UnicodeDecodeError) as error:
         raise RequestError(f"the set-up file {path} can't be read ({error})") from error
+
+
+def with_plan(text: str, plan: str, *, path: str = "set-up") -> str:
+    """Return a set-up's text with another `[plan]` in place of its own, all else as it was written.
+
+    RequestError where the plan is written in a way that can't be taken out.
+    """
+    kept, inside = [], False
+    for row in text.splitlines(keepends=True):
+        if re.match(r"\s*\[{1,2}\s*[A-Za-z\"']", row):  # a table's header: an array's rows begin with { or [{
+            inside = re.match(r"\s*\[\s*plan\s*\]", row) is not None
+        if not inside:
+            kept.append(row)
+    changed = f"{''.join(kept).rstrip()}\n\n{plan}"
+    old, new = parse(text, path=path), None
+    with suppress(SetupError):
+        new = parse(changed, path=path)
+    if new is None or new.model_copy(update={"plan": old.plan}) != old:
+        raise RequestError(
+            f"the plan of {path} can't be replaced as it is written: give it a table of its own, [plan]"
+        )
+    return changed
 
 
 def _fault(item: Any, raw: dict[str, Any]) -> Fault:

@@ -24,6 +24,7 @@ from logger.cli import ring
 from logger.clock import ManualClock
 from logger.simulator.scenarios import scenario
 from logger.store.reader import Reader
+from logger.store.record import Record
 from logger.store.writer import Writer
 
 COMMANDS = [name for name, _, _ in soakbench.COMMANDS]
@@ -361,17 +362,21 @@ def test_run_records_until_it_is_told_to_stop(setup_file: Path, tmp_path: Path) 
     port, db, messages = tmp_path / "port", tmp_path / "soak.db", tmp_path / "messages.txt"
     text = setup_file.read_text(encoding="utf-8").replace('port = "auto"', f'port = "{port}"')
     setup_file.write_text(text, encoding="utf-8")
+    job = Record(db, ManualClock(), "the workshop").book_in(amp="Theatre PA 240 W")
     play = [sys.executable, "-m", "logger.simulator.terminal", "healthy", "--speed", "20", "--with-parent"]
     board = subprocess.Popen([*play, "--port-link", str(port)])
     command = [sys.executable, "-m", "soakbench", "run", str(setup_file), "--wait", "--db", str(db)]
+    command += ["--job", str(job), "--as-found"]
     running = subprocess.Popen(
         [*command, "--log-file", str(messages)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
+    told_bias_volts = 0
     try:
         assert running.stderr is not None
         for line in running.stderr:
             if "has begun" in line:
                 break
+            told_bias_volts += "bias volts" in line
         second = subprocess.run(command, capture_output=True, text=True, check=False)
         assert second.returncode == 3
         assert "Traceback" not in second.stderr
@@ -387,6 +392,14 @@ def test_run_records_until_it_is_told_to_stop(setup_file: Path, tmp_path: Path) 
     (soak,) = Reader(db).soaks()
     assert soak.how == "stopped"
     assert soak.scans > 0
+    assert (soak.kind, soak.job_id) == ("as found", job)
+    assert sum(step.minutes for step in soak.setup.plan.steps) == 20.0
+    assert told_bias_volts == 1
+    assert "job 1 has no bias volts as found yet" in said
+    assert [(c.was, c.became) for c in Reader(db).job(job).history] == [
+        ("received", "soaking"),
+        ("soaking", "on the bench"),
+    ]
 
 
 def test_a_store_of_a_later_soakbench_is_exit_code_3_and_left_alone(

@@ -20,6 +20,7 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from logger import jobs
+from logger.bench_readings import checked
 from logger.clock import Clock
 from logger.errors import RequestError
 from logger.jobs import State, figure, line, paragraphs
@@ -62,7 +63,7 @@ _SAID: Final[dict[str, tuple[str, ...]]] = {
 }
 """What a person says of a row of each table, and may change; times without their `_us`."""
 
-_PARAGRAPHS: Final = frozenset({"notes", "complaint", "condition", "note", "text"})
+_PARAGRAPHS: Final = frozenset({"notes", "complaint", "condition", "note", "text", "limit_source"})
 _NEEDED: Final = frozenset(
     {"name", "label", "socket", "position", "what", "text", "quantity", "unit", "stage"}
 )
@@ -180,6 +181,9 @@ class Record:
             values["state"] = wanted.value
             closed = row.closed_us or self._now_us()
             values["closed_us"] = closed if wanted is State.COLLECTED else None
+        if table is schema.bench_reading:
+            fixed = checked(dict(row._mapping) | values)
+            values |= {name: fixed[name] for name in ("quantity", "unit")}
         if table is schema.fitting:
             self._check_free(connection, dict(row._mapping) | values)
         if table is schema.checklist_item and "result" in values:
@@ -451,7 +455,7 @@ class Record:
                 self._add(
                     connection,
                     schema.bench_reading,
-                    **{"taken": self._clock.wall(), "job_id": job_id} | dict(reading),
+                    **{"taken": self._clock.wall(), "job_id": job_id} | checked(reading),
                 )
                 for reading in readings
             ]
