@@ -20,7 +20,10 @@ They are taken by the board's process when its relay pin changes; a relay falls 
   terminal under the same name, as native USB does; `restarts` counts that. `reset()`: its own reset button.
 - `power_off()` ends the process with SIGKILL: the relay falls off and the port is gone, as when the USB lead
   is pulled out of a board that lives on it. `power_on()` starts it again; what it keeps in flash is kept.
-- `converter(1, "dead")`, `"good"`, `"reset"` (it forgets its configuration and goes on).
+- `FirmwareBoard(..., own_supply=True)` does not live on the lead: `unplug()` takes only the port away,
+  `plug()` brings it back; what the board said meanwhile is lost.
+- `converter(1, "dead")`, `"stuck"` (no conversion ends), `"reset"` (it forgets its configuration and goes
+  on), `"good"`.
 - `MOST`, the default `settings`, are four pairs of inputs (pins [0, 1] to [6, 7], 0.256 V) and four single
   ones (8 to 11, 4.096 V): 8 channels. `settings=settings_of([[0, 1], 8])` makes fewer; a string is written as
   the file as it is.
@@ -30,9 +33,12 @@ They are taken by the board's process when its relay pin changes; a relay falls 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import select
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -77,6 +83,7 @@ class FirmwareBoard:
         link: Path | None = None,
         reset_cause: str = "power-on",
         ms_at_reset: int = 0,
+        own_supply: bool = False,
     ) -> None:
         self.flash = directory / "flash"
         """The board's file system."""
@@ -92,7 +99,9 @@ class FirmwareBoard:
         self._cause = reset_cause
         self._ms = ms_at_reset
         self._process: subprocess.Popen[bytes] | None = None
-        self._orders = self._slave = -1
+        self._own_supply = own_supply
+        self._lead: Lead | None = None
+        self._orders = -1
         self._ordered = self._asked = 0
         self._bench: dict[str, str] = {}  # what a board finds on its pins when it starts
         self._lock = threading.RLock()
@@ -125,9 +134,7 @@ class FirmwareBoard:
         """Start the board, and wait until its firmware goes."""
         with self._lock:
             assert self._process is None
-            master, self._slave = os.openpty()
-            tty.setraw(self._slave)
-            os.set_blocking(master, False)
+            self._lead = Lead(self.link, apart=self._own_supply)
             orders, self._orders = os.pipe()
             starts = len(self._said("start"))
             command = [*MICROPYTHON, str(FIRMWARE / "host" / "start.py"), str(orders), str(self._events)]
@@ -135,20 +142,18 @@ class FirmwareBoard:
                 self._process = subprocess.Popen(
                     [*command, cause or self._cause, str(self._ms)],
                     cwd=self.flash,
-                    stdin=master,
-                    stdout=master,
+                    stdin=self._lead.usb,
+                    stdout=self._lead.usb,
                     stderr=errors,
                     pass_fds=(orders,),
                 )
-            os.close(master)
+            self._lead.taken()
             os.close(orders)
+            self._ms = 0
             self._ordered = 0
             self._asked = len(self._said("did"))
             for order in self._bench.values():
                 self._write(order)
-            fresh = self.link.with_suffix(".new")
-            fresh.symlink_to(os.ttyname(self._slave))
-            fresh.replace(self.link)
             self._minder = threading.Thread(
                 target=self._mind, args=(self._process,), name="firmware board", daemon=True
             )
@@ -172,11 +177,21 @@ class FirmwareBoard:
         self._write("reset power-on")
         self._wait(lambda: self.restarts > restarts, "the board does not come back")
 
+    def unplug(self) -> None:
+        """Pull the USB lead out of a board with its own supply."""
+        assert self._lead is not None
+        self._lead.unplug()
+
+    def plug(self) -> None:
+        """Put the USB lead back."""
+        assert self._lead is not None
+        self._lead.plug()
+
     def _gone(self, process: subprocess.Popen[bytes]) -> None:
         process.send_signal(signal.SIGKILL)
         process.wait()
-        self.link.unlink(missing_ok=True)
-        os.close(self._slave)
+        assert self._lead is not None
+        self._lead.close()
         os.close(self._orders)
 
     def _mind(self, process: subprocess.Popen[bytes]) -> None:
@@ -211,7 +226,7 @@ class FirmwareBoard:
         self._taken()
 
     def converter(self, number: int, state: str) -> None:
-        """Make converter `number` (0 to 3) `good` again, `dead`, or `reset` it."""
+        """Make converter `number` (0 to 3) `good` again, `dead`, `stuck`, or `reset` it."""
         self._order(f"converter {number} {state}", f"converter {number}" if state != "reset" else None)
         self._taken()
 
@@ -313,6 +328,77 @@ class FirmwareBoard:
             if died or time.monotonic() > until_s:
                 raise AssertionError(f"{why}: {self._said()[-5:]} {self.errors()}")
             time.sleep(0.005)
+
+
+class Lead:
+    """The USB lead: the board's end is `usb`, the host's a terminal under the name `link`.
+
+    A board that lives on the lead has the terminal's other end itself. Else (`apart`) a thread carries the
+    bytes between the two, as long as it is plugged in.
+    """
+
+    def __init__(self, link: Path, *, apart: bool) -> None:
+        self._link = link
+        self._master = self._slave = -1
+        self._lock = threading.Lock()
+        self._stop = threading.Event()
+        self._near: socket.socket | None = None
+        self._carrier: threading.Thread | None = None
+        self.plug()
+        if not apart:
+            self.usb = self._master
+            return
+        self._near, far = socket.socketpair()
+        for end in (self._near, far):
+            end.setblocking(False)
+            end.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
+        self.usb = far.detach()
+        self._carrier = threading.Thread(target=self._carry, name="USB lead", daemon=True)
+        self._carrier.start()
+
+    def taken(self) -> None:
+        """Let go of the board's end: its process has it."""
+        os.close(self.usb)
+        if self._near is None:
+            self._master = -1
+
+    def plug(self) -> None:
+        with self._lock:
+            self._master, self._slave = os.openpty()
+            tty.setraw(self._slave)
+            os.set_blocking(self._master, False)
+            fresh = self._link.with_suffix(".new")
+            fresh.symlink_to(os.ttyname(self._slave))
+            fresh.replace(self._link)
+
+    def unplug(self) -> None:
+        with self._lock:
+            self._link.unlink(missing_ok=True)
+            for end in (self._slave, self._master):
+                if end >= 0:
+                    os.close(end)
+            self._master = self._slave = -1
+
+    def close(self) -> None:
+        self._stop.set()
+        if self._carrier is not None and self._near is not None:
+            self._carrier.join()
+            self._near.close()
+        self.unplug()
+
+    def _carry(self) -> None:
+        near = self._near
+        assert near is not None
+        while not self._stop.is_set():
+            readable, _, _ = select.select([near], [], [], 0.005)
+            # full, empty, or the board is gone; what the board says while the host does not read is lost
+            with self._lock, contextlib.suppress(BlockingIOError, ConnectionError):
+                said = near.recv(4096) if readable else b""
+                if said and self._master >= 0:
+                    os.write(self._master, said)
+            with self._lock, contextlib.suppress(BlockingIOError, ConnectionError):
+                if self._master >= 0:
+                    near.send(os.read(self._master, 1024))
 
 
 class Host:

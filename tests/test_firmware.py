@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import math
 import random
@@ -20,7 +21,7 @@ from logger.blocks import NO_READING, DaqInfo, ScanBlock
 from logger.link import lines
 from logger.link.frames import FrameReader, crc, frame
 from logger.link.lines import Flags, LineDecoder, Scans
-from logger.link.port import Connected, SerialLink
+from logger.link.port import Connected, Disconnected, SerialLink
 from logger.simulator.terminal import Board
 
 pytestmark = pytest.mark.skipif(
@@ -53,7 +54,7 @@ given = json.load(sys.stdin)
         check=False,
     )
     assert ran.returncode == 0, ran.stdout + ran.stderr
-    return json.loads(ran.stdout)
+    return json.loads(ran.stdout.splitlines()[-1])
 
 
 class Play:
@@ -540,12 +541,13 @@ def test_the_rate_may_change_and_stop_and_the_same_rate_changes_nothing(tmp_path
     assert len(play.ms) - len(ten) >= 23
 
 
-def test_a_dead_converter_gives_no_reading_and_comes_back(tmp_path: Path) -> None:
+@pytest.mark.parametrize("state", ["dead", "stuck"])
+def test_a_dead_converter_gives_no_reading_and_comes_back(tmp_path: Path, state: str) -> None:
     pins: list[int | list[int]] = [[0, 1], 8]
     orders = [
         (0.0, "volts 0 0.1"),
         (0.0, "volts 8 2"),
-        (550.0, "converter 2 dead"),
+        (550.0, f"converter 2 {state}"),
         (1500.0, "converter 2 good"),
     ]
     play = Play(tmp_path, orders + TEN, 4000, settings=settings_of(pins))
@@ -657,6 +659,124 @@ result = guard.dropped
     assert micropython(source, tmp_path) == 0
 
 
+# --- the file that touches the microcontroller ----------------------------------------------------------
+
+
+def test_the_double_has_all_that_the_hardware_has() -> None:
+    def offered(path: Path) -> dict[str, list[str]]:
+        made: dict[str, list[str]] = {}
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef):
+                made[node.name] = [argument.arg for argument in node.args.args]
+            elif isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
+                made[node.targets[0].id] = []
+        return made
+
+    real, double = offered(FIRMWARE / "hardware.py"), offered(FIRMWARE / "host" / "hardware.py")
+    used = set()
+    for name in ("main.py", "scan.py", "cutout.py", "settings.py", "line.py"):
+        source = (FIRMWARE / name).read_text(encoding="utf-8")
+        used |= set(re.findall(r"\b(?:hardware|board)\.([A-Za-z_]+)", source))
+        assert not re.search(r"^(import|from) (machine|rp2|_thread|select|micropython|time)\b", source, re.M)
+    assert len(used) > 15
+    for name in used:
+        assert name in real, name
+        if real[name]:
+            assert real[name] == double[name], name
+
+
+MACHINE = """
+done = []
+levels = {14: given.get("button", 1)}
+
+class Pin:
+    IN, OUT, OPEN_DRAIN, PULL_UP = "in", "out", "open drain", "pull up"
+    def __init__(self, number, *modes, value=None):
+        self.number = number
+        done.append(["pin", number, list(modes), value])
+    def value(self, level=None):
+        if level is None:
+            return levels[self.number]
+        done.append(["level", self.number, int(level)])
+
+class I2C:
+    def __init__(self, number, sda, scl, freq, timeout):
+        done.append(["bus", number, sda.number, scl.number, freq])
+    def readfrom_mem_into(self, address, register, word):
+        if address == 0x49:
+            raise OSError(5)
+        word[0], word[1] = 0x80, address
+    def writeto_mem(self, address, register, word):
+        done.append(["write", address, register, list(word)])
+
+class WDT:
+    def __init__(self, timeout):
+        done.append(["watchdog", timeout])
+    def feed(self):
+        done.append(["feed"])
+
+class machine:
+    PWRON_RESET, WDT_RESET = 1, 3
+def reset():
+    done.append(["reset"])
+machine.Pin, machine.I2C, machine.WDT, machine.reset = Pin, I2C, WDT, reset
+machine.reset_cause = lambda: given.get("cause", 1)
+machine.unique_id = lambda: bytes([0xE6, 0x61, 0x4C])
+sys.modules["machine"] = machine
+del sys.modules["hardware"]
+sys.path.remove(sys.path[0])
+import hardware
+import settings
+"""
+
+
+def test_the_hardware_takes_the_relay_first_and_speaks_big_endian(tmp_path: Path) -> None:
+    source = """
+hardware.begin(dict(settings.DEFAULTS))
+begun = list(done)
+done.clear()
+hardware.feed_watchdog()
+hardware.write_register(0x48, 1, 0x8583)
+word = hardware.read_register(0x4A, 0)
+try:
+    hardware.read_register(0x49, 0)
+except OSError:
+    word += 1
+hardware.relay(True)
+hardware.start_watchdog(1000)
+hardware.feed_watchdog()
+did = list(done)
+done.clear()
+hardware.free_bus()
+clocked = [entry for entry in done if entry[:2] == ["level", 5]]
+line = b"x" * 40
+sent = hardware.usb_write(line, 0, 40)
+sent += hardware.usb_write(line, sent, 40)
+print()
+result = [begun, did, word, clocked, done[-1], sent]
+result += [hardware.unique_id(), hardware.reset_cause(), hardware.button()]
+"""
+    begun, did, word, clocked, bus, sent, number, cause, button = micropython(MACHINE + source, tmp_path, {})
+    assert begun[0] == ["pin", 15, ["out"], 0]
+    assert ["bus", 0, 4, 5, 400000] in begun
+    assert did == [["write", 0x48, 1, [0x85, 0x83]], ["level", 15, 1], ["watchdog", 1000], ["feed"]]
+    assert word == 0x804A + 1
+    assert clocked == [["level", 5, 0], ["level", 5, 1]] * 9
+    assert bus[0] == "bus"
+    assert (sent, number, cause, button) == (40, "e6614c", "power-on", False)
+
+
+def test_the_hardware_stays_away_while_the_button_is_held_at_the_start(tmp_path: Path) -> None:
+    source = """
+hardware.begin(dict(settings.DEFAULTS))
+result = [done, hardware.button(), hardware.reset_cause()]
+"""
+    begun, button, cause = micropython(MACHINE + source, tmp_path, {"button": 0, "cause": 3})
+    assert [entry[0] for entry in begun] == ["pin", "pin", "pin"]
+    assert begun[0] == ["pin", 15, ["out"], 0]
+    assert (button, cause) == (True, "watchdog")
+
+
 # --- the board on its port, in real time ------------------------------------------------------------
 
 
@@ -719,6 +839,41 @@ def test_the_real_link_reads_it_and_goes_on_over_resets(tmp_path: Path) -> None:
     times = [int(t) for block in blocks for t in block.t_us]
     assert times == sorted(set(times))
     assert {cause for cause, count in link.rejected.items() if count} <= {"crc"}  # a line cut by the reset
+
+
+def test_a_lead_pulled_out_of_a_board_with_its_own_supply_opens_it_after_silence(tmp_path: Path) -> None:
+    with FirmwareBoard(tmp_path, settings=SETTINGS, own_supply=True) as board:
+        board.volts({0: 0.1, 8: 2.0})
+        link = SerialLink(board.port, channels=2, scans_per_s=20)
+        link.start()
+        try:
+            gone: list[object] = []
+
+            def until(wanted: type[object]) -> None:
+                until_s = time.monotonic() + 20
+                while not any(isinstance(event, wanted) for event in gone):
+                    assert time.monotonic() < until_s, gone
+                    gone.extend(link.take(0.1))
+
+            until(ScanBlock)
+            link.send("silence", 0.5)
+            link.send("beat")
+            while not link.flags.cutout_closed:
+                link.send("beat")
+                board.press() if not board.closed else time.sleep(0.05)
+                link.take(0.0)
+            pulled_s = time.monotonic()
+            board.unplug()
+            board.wait_relay(closed=False, since_s=pulled_s)
+            gone.clear()
+            until(Disconnected)
+            board.plug()
+            until(Connected)
+            until(ScanBlock)
+            assert link.flags.trip_cause == "no heartbeat"
+        finally:
+            link.close()
+        assert board.restarts == 0
 
 
 def test_a_host_that_does_not_read_its_terminal_stalls_nothing(tmp_path: Path) -> None:

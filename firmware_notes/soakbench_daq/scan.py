@@ -73,10 +73,6 @@ class Converter:
                 if board.read_register(address, register) != value:
                     return
             self.start(self.inputs[0][1])
-            began = board.ticks_us()
-            while not board.read_register(address, CONFIG) & START:
-                if board.ticks_diff(board.ticks_us(), began) > 3 * CONVERSION_US:
-                    return
             self.read()
         except OSError:
             return
@@ -94,10 +90,22 @@ class Converter:
         if 0 < left_us <= CONVERSION_US:  # only where the main loop was late and now catches up
             self._board.wait_us(left_us)
         # a converter that lost its supply has lost this too, and would give 0
-        if self._board.read_register(self._address, CONFIG) != self._running and checked:
+        if self._finished() != self._running and checked:
             raise OSError("converter was reset")
         count = self._board.read_register(self._address, CONVERSION)
         return count - 65536 if count & 0x8000 else count
+
+    def _finished(self):
+        """The configuration, once no conversion is running."""
+        late = False
+        while True:
+            configuration = self._board.read_register(self._address, CONFIG)
+            if configuration & START:
+                return configuration
+            if late:
+                raise OSError("conversion does not end")
+            # one more look once the time is up: this core may have stood still before it got here
+            late = self._board.ticks_diff(self._board.ticks_us(), self._ready_us) > CONVERSION_US
 
 
 class Scanner:

@@ -3,7 +3,7 @@
 `start.py` gives it a terminal for USB, a pipe of orders and a file of events, in real time. `lockstep.py`
 moves the clock by hand: time passes in `idle` and with each transfer over the I2C bus.
 
-Orders, one a line: `volts PIN DC [HZ PEAK]`, `converter NUMBER good|dead|reset`, `button down|up`,
+Orders, one a line: `volts PIN DC [HZ PEAK]`, `converter NUMBER good|dead|stuck|reset`, `button down|up`,
 `hang main|guard|both`, `go on`, `reset CAUSE`; each is answered in the events by `did NUMBER`, counted from
 1. On simulated time also `say LINE`, `room BYTES` and `fault`.
 Events, one a line, begin with microseconds of CLOCK_MONOTONIC.
@@ -32,6 +32,7 @@ class Ads1115:
     def __init__(self, number):
         self.number = number
         self.dead = False
+        self.stuck = False  # no conversion ends
         self.reset()
 
     def reset(self):
@@ -50,7 +51,7 @@ class Ads1115:
             self.ready_us = world.now_us() + CONVERSION_US
 
     def _finish(self):
-        if self.ready_us is None or world.now_us() < self.ready_us:
+        if self.ready_us is None or self.stuck or world.now_us() < self.ready_us:
             return
         config = self.registers[1]
         plus, minus = MUX[config >> 12 & 7]
@@ -86,6 +87,7 @@ class World:
         self.inbox = bytearray()
         self.outbox = bytearray()
         self.room = 1 << 30
+        self.gone = False
         self.fault = False
         self.history = []
         self.script = []  # what happens when on simulated time: [us, order], in order
@@ -142,6 +144,7 @@ class World:
         elif words[0] == "converter":
             converter = self.converters[int(words[1])]
             converter.dead = words[2] == "dead"
+            converter.stuck = words[2] == "stuck"
             if words[2] != "good":
                 converter.reset()
         elif words[0] == "button":
@@ -170,6 +173,7 @@ world = World()
 
 def die(cause):
     """End this process as a reset would end everything: at once."""
+    world.gone = True
     world.drop(cause)
     os.system("kill -9 $PPID")
     while True:
@@ -244,8 +248,9 @@ def write_register(address, register, value):
 
 
 def relay(on):
-    if bool(on) != world.relay:
-        world.relay = bool(on)
+    on = bool(on) and not world.gone
+    if on != world.relay:
+        world.relay = on
         world.event(f"relay {int(world.relay)}")
         if world.clock_us is not None:
             world.history.append((world.clock_us, world.relay))
