@@ -24,6 +24,7 @@ import numpy as np
 from logger.blocks import DaqInfo, Mark, ScanBlock
 from logger.calibrate import in_force, standing
 from logger.clock import Clock, SystemClock
+from logger.clockwatch import ClockWatch
 from logger.convert import Calibration
 from logger.cutout import CutOut, Said, was_tried
 from logger.errors import LinkError, RequestError, StoreError
@@ -65,6 +66,8 @@ _END_TRIES: Final = 30
 _BEGIN_TRIES: Final = 5
 _CUT_BEFORE_S: Final = 2.0  # the plan's end is known to a second
 _ASKED_S: Final = 0.2
+_AT_ONE_INSTANT_S: Final = 0.2
+_LOOKS_ONCE_HELD_UP: Final = 3
 _ASKED_AGAIN_S: Final = 1.0  # after the store failed: each try may wait for its lock
 LONGEST_MARK: Final = 200
 MARKS_A_SCAN: Final = 64
@@ -268,10 +271,15 @@ class _Daemon:
         self._sounded_s: dict[int, float] = {}  # of the soak, by finding: since when it waits for a word
         period_s = 1.0 / setup.link.scans_per_s
         silence_s = max(SILENCE_S, SILENCE_SCANS * period_s)
+        self._hole_us = round(silence_s * 1e6)
         self._silence_s = max(silence_s / speed, _LEAST_SILENCE_S) if speed > 0 else None
         self._heard_s = clock.monotonic_s()
         self._silent = False
         self._speed = speed
+        self._clocks = self._new_clocks()
+        self._looped_s = self._heard_s
+        self._looks = 0  # at the link, before a silence counts
+        self._ms: int | None = None  # the DAQ's counter at the last scan
         self._alarms = Alarms()  # of a silence
         self._committed_s = self._heard_s
         self._store_fails = False
@@ -334,9 +342,13 @@ class _Daemon:
                 self._how = self._how or "stopped"
                 return
             events = self._link.take(_WAIT_S)
+            if self._look_at_clocks():
+                self._looks = _LOOKS_ONCE_HELD_UP
             self._take(events)
             if not events:
-                self._watch_silence()
+                self._looks -= 1
+                if self._looks < 0:
+                    self._watch_silence()
             self._commit_when_due()
 
     def _take(self, events: list[Event]) -> None:
@@ -360,6 +372,7 @@ class _Daemon:
                     self._how = "finished" if over else "stopped"
 
     def _take_scans(self, block: ScanBlock) -> None:
+        silent_s = self._clock.monotonic_s() - self._heard_s if self._silent else None
         self._heard_s = self._clock.monotonic_s()
         self._silent = False
         if self._pipeline is None:
@@ -367,7 +380,11 @@ class _Daemon:
             self._first_us = int(block.t_us[0])
             self._pipeline = self._go_on(self._daq, block) or self._begin(self._daq)
         block = replace(block, t_us=block.t_us - self._first_us)
+        if silent_s is not None and int(block.t_us[0]) - (self._last_us or 0) <= self._hole_us:
+            late = f"the next scan came {silent_s:.0f} s late"
+            self._note_now(late) if self._speed == 1.0 else self._tell(late)
         for part in self._parts(block):
+            self._look_at_counter(part)
             marks, self._marks = [*self._marks, *self._due(part)], []
             try:
                 output = self._pipeline.feed(part, marks)
@@ -383,6 +400,28 @@ class _Daemon:
             if self._is_over(self._pipeline):
                 self._how = "finished"
                 return
+
+    def _new_clocks(self) -> ClockWatch:
+        return ClockWatch() if self._speed == 1.0 else ClockWatch(math.inf)
+
+    def _look_at_counter(self, block: ScanBlock) -> None:
+        """Note where the DAQ's counter has started again, and how far its clock is from the computer's."""
+        if block.ms is None:
+            return
+        if self._ms is not None and self._last_us is not None:
+            steps_us = np.diff(block.t_us, prepend=self._last_us)
+            again = np.flatnonzero(np.diff(block.ms, prepend=self._ms) % 2**32 * 1000 != steps_us)
+            for row in again.tolist():
+                self._note(
+                    f"the DAQ was reset: no scans for about {duration(steps_us[row] / 1e6)}, by the "
+                    "computer's clock",
+                    int(block.t_us[row]),
+                )
+                self._clocks.reset()
+        self._ms = int(block.ms[-1])
+        if self._speed == 1.0:
+            for text in self._clocks.scan(float(block.t_us[-1]) / 1e6, self._heard_s):
+                self._note(text, int(block.t_us[-1]))
 
     def _hold_cutout(self, block: ScanBlock, output: Output, findings: Sequence[Finding]) -> None:
         """Send the heartbeat for what was just judged, or have the cut-out opened; the store comes after."""
@@ -487,6 +526,7 @@ class _Daemon:
             # it has opened for want of a heartbeat, or is about to: only its push button closes it again
             self._cutout = CutOut(self._setup, tried=was_tried(self._checks))
         self._take_checks(checks)
+        self._clocks = self._new_clocks()  # nobody was held up by the replay
         self._stand_again(output, self._findings_as_asked(pipeline, reader.marks(soak.id)))
         self._note(told(soak, gap), soak.last_t_us + gap.us)
         return pipeline
@@ -591,6 +631,11 @@ class _Daemon:
 
     def _put(self, output: Output) -> None:
         """Hand an output to the store, and to whoever looks on."""
+        known = 0 if self._pipeline is None else len(self._pipeline.findings)
+        for withdrawn in [number for number in self._told if number > known]:
+            del self._told[withdrawn]
+            self._sounded_s.pop(withdrawn, None)
+            self._writer.drop_finding(withdrawn)
         for finding in output.findings:
             self._writer.put_finding(finding)
             news = (finding.severity, finding.open)
@@ -678,6 +723,29 @@ class _Daemon:
         if not of_number[0].open and not of_number[0].trip_waits:
             return f"finding {text} is over, it was cleared at {of_number[0].cleared_s:.0f} s"
         return None
+
+    def _look_at_clocks(self) -> bool:
+        """Note what the computer's clocks have been through; say whether the daemon itself was held up.
+
+        Then what waits in the link is taken first: nobody was silent while nobody listened.
+        """
+        began_s = self._clock.monotonic_s()
+        wall, asleep_s = self._clock.wall(), self._clock.asleep_s()
+        now_s = self._clock.monotonic_s()
+        if now_s - began_s > _AT_ONE_INSTANT_S:
+            return True
+        for text in self._clocks.look(began_s, wall, asleep_s):
+            self._note_now(text)
+        held_up = now_s - self._looped_s > _LEAST_SILENCE_S
+        self._looped_s = now_s
+        return held_up
+
+    def _note_now(self, text: str) -> None:
+        """Note something at the last scan; before the first there is no record to note it in."""
+        if self._last_us is None:
+            self._tell(text)
+        else:
+            self._note(text, self._last_us)
 
     def _watch_silence(self) -> None:
         waited_s = self._clock.monotonic_s() - self._heard_s
@@ -781,6 +849,9 @@ class _Daemon:
                     self._tell(f"{error}: trying again for a while")
                 self._clock.sleep(1.0)
         self._refuse_rest(f"soak {self._soak_id} has ended")
+        clocks = self._clocks.summary()
+        if clocks is not None:
+            self._tell(clocks)
         if any(self._link.rejected.values()):
             self._tell(f"rejected on the line from the DAQ: {_listed(self._link.rejected)}")
         self._tell(f"soak {self._soak_id} has ended ({self._how})")

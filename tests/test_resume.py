@@ -92,7 +92,7 @@ def test_a_soak_broken_into_pieces_says_the_same_as_one_run_through(tmp_path: Pa
     blocks = list(played.scans(30 * 60.0, 4.0, block_s=20.0))
     given = [replace(b, ms=(b.t_us // 1000 + 250 - 600_000) % U32) for b in blocks]  # wraps at 10 min
     whole, broken = tmp_path / "whole.db", tmp_path / "broken.db"
-    options: dict[str, Any] = {"setup_text": text, "daq": played.info, "marks": played.marks}
+    options: dict[str, Any] = {"setup_text": text, "daq": played.info, "marks": played.marks, "speed": 0.0}
     run(whole, [*given], **options)
     rng = random.Random(name)
     cuts = sorted(rng.sample(range(1, len(given)), 6))
@@ -162,25 +162,14 @@ def test_of_a_board_that_was_reset_the_wall_clock_measures_the_hole(store: Path)
     assert "about 42.0 s by the computer's clock, since the DAQ was reset meanwhile" in mark.text
 
 
-class SetClock(ManualClock):
-    """A clock whose wall a person sets."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.set_s = 0.0
-
-    def wall(self) -> datetime:
-        return super().wall() + timedelta(seconds=self.set_s)
-
-
 @pytest.mark.parametrize(("set_s", "up_s", "hole_s"), [(-300.0, 0.0, 0.1), (-300.0, 25.0, 25.1), (30, 0, 40)])
 def test_time_never_runs_backwards_whatever_the_wall_clock_says(
     store: Path, set_s: float, up_s: float, hole_s: float
 ) -> None:
-    clock = SetClock()
+    clock = ManualClock()
     run(store, [lambda: clock.advance(59.9), sent(0, 600), crash], clock=clock)
     clock.advance(10.0)
-    clock.set_s = set_s
+    clock.set_wall(set_s)
     run(store, [sent(0, 100, zero_s=up_s), lambda: clock.advance(9.9)], clock=clock, resume="may")
     reader = Reader(store)
     scans = reader.scans(1)

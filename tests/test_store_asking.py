@@ -250,7 +250,7 @@ def test_a_finding_that_is_open_can_be_acknowledged_and_one_that_is_over_cannot(
         return act
 
     late = scan_block(400, [idle(i) for i in range(400, 500)])
-    events: list[Any] = [ten_seconds(0), lambda: clock.advance(6.0), lambda: None]
+    events: list[Any] = [ten_seconds(0), *[lambda: clock.advance(1.0)] * 6]
     events += [ask("1"), ask(""), late, ask("1")]
     Run(store, GivenLink(events), clock=clock)()
     requests = Reader(store).requests()

@@ -34,6 +34,7 @@ TRIP_CAUSES: Final = (
 )
 
 _U32: Final = 2**32
+_LEAP_MS: Final = 60_000
 _ABSENT: Final = 2**40  # stands for "-" while a run of scans is decoded; no 10 digits reach it
 _LARGEST: Final = 2**31 - 1
 _NUMBER: Final = r"(?:0|[1-9][0-9]{0,9})"
@@ -233,9 +234,11 @@ class ScanClock:
     """Lays scans on `t_us` by the device's counter: microseconds since the first scan, strictly increasing.
 
     A scan with the last one's sequence is `repeated`, one that is not later `out of order`: dropped and
-    counted. A counter that has started again (the board was reset) is believed when the board may have been
-    reset (`may_have_restarted`), or after three such scans that are in order among themselves; it then goes
-    on from the last scan by the host's clock, at least by one scan period.
+    counted. So is one that is later by more than a minute than the host's clock allows and than its sequence
+    says: a false one among 65,536 garbled lines must not move time by days. A counter that has started again
+    (the board was reset) is believed when the board may have been reset (`may_have_restarted`), or after
+    three such scans that are in order among themselves; it then goes on from the last scan by the host's
+    clock, by one scan period at least, and by as long as the board has been up since.
     """
 
     def __init__(self, period_s: float) -> None:
@@ -244,7 +247,7 @@ class ScanClock:
         self._period_us = max(1, round(period_s * 1e6))
         self._last: tuple[int, int] | None = None  # sequence, ms of the last scan taken
         self._t_us = 0
-        self._arrived_s = 0.0
+        self._arrived_s = self._before_s = 0.0  # of the last scan, and of what came before it
         self._believe = False
         self._odd: list[tuple[int, int]] = []  # latest scans that seemed to run backwards
 
@@ -264,7 +267,7 @@ class ScanClock:
             sequence, ms = self._last
             steps = np.diff(scans.ms, prepend=ms) % _U32
             places = np.diff(scans.sequence, prepend=sequence) % _U32
-            if _forward(steps) and _forward(places):
+            if _forward(steps) and _forward(places) and steps.max() <= _LEAP_MS:
                 t_us = self._t_us + np.cumsum(steps) * 1000
                 self._note(scans, n - 1, int(t_us[-1]), arrived_s)
                 return _block(scans, np.arange(n), t_us)
@@ -281,15 +284,18 @@ class ScanClock:
     def _note(self, scans: Scans, i: int, t_us: int, arrived_s: float) -> None:
         self._last = int(scans.sequence[i]), int(scans.ms[i])
         self._t_us = t_us
-        self._arrived_s = arrived_s
+        if arrived_s > self._arrived_s:
+            self._before_s, self._arrived_s = self._arrived_s, arrived_s
         self._believe = False
         self._odd.clear()
 
     def _time_of(self, sequence: int, ms: int, arrived_s: float) -> int | None:
         if self._last is None:
+            self._before_s = self._arrived_s = arrived_s
             return 0
         place, step = _ahead((sequence, ms), self._last)
-        if 0 < place < _U32 // 2 and 0 < step < _U32 // 2:
+        later = 0 < place < _U32 // 2 and 0 < step < _U32 // 2
+        if later and self._can_be(place, step, arrived_s):
             return self._t_us + step * 1000
         if place == 0 and (step == 0 or not self._believe):
             self.rejected[Cause.REPEATED] += 1
@@ -302,7 +308,17 @@ class ScanClock:
                 self.rejected[Cause.OUT_OF_ORDER] += 1
                 return None
         self.restarts += 1
-        return self._t_us + max(self._period_us, round((arrived_s - self._arrived_s) * 1e6))
+        away_s = arrived_s - self._arrived_s
+        if step >= _U32 // 2:
+            # the last scan may have come late, with a burst; the board was up before this one was sent
+            away_s = max(away_s, min(ms / 1e3, arrived_s - self._before_s))
+        return self._t_us + max(self._period_us, round(away_s * 1e6))
+
+    def _can_be(self, place: int, step: int, arrived_s: float) -> bool:
+        """Whether a scan can be so much later than the last one, by the host's clock or by its sequence."""
+        if step <= _LEAP_MS + 2000.0 * (arrived_s - self._before_s):
+            return True
+        return abs(place * self._period_us / 1e3 - step) <= 0.5 * step
 
 
 def _ahead(later: tuple[int, int], earlier: tuple[int, int]) -> tuple[int, int]:

@@ -69,6 +69,7 @@ class _Running:
     waiting_scans: int = 0
     buckets: dict[int, Rollup] = field(default_factory=dict)  # by level: the bucket that still fills
     findings: dict[int, Finding] = field(default_factory=dict)  # waiting, by id
+    dropped: set[int] = field(default_factory=set)  # findings to be taken out
     told: dict[int, tuple[object, ...]] = field(default_factory=dict)  # what was last urgent, by id
     marks: list[Mark] = field(default_factory=list)
     mark_id: int = 0  # the last mark that is surely stored
@@ -82,7 +83,7 @@ class _Running:
 
     @property
     def dirty(self) -> bool:
-        return bool(self.waiting or self.findings or self.marks or self.now or self.checks)
+        return bool(self.waiting or self.findings or self.dropped or self.marks or self.now or self.checks)
 
 
 class Writer:
@@ -253,6 +254,14 @@ class Writer:
             run.told[finding.id] = news
             run.urgent = True
         run.findings[finding.id] = finding
+
+    def drop_finding(self, number: int) -> None:
+        """Take a finding out again that turned out to be none; its number may be given anew."""
+        run = self._running()
+        run.findings.pop(number, None)
+        run.told.pop(number, None)
+        run.dropped.add(number)
+        run.urgent = True
 
     def put_mark(self, mark: Mark) -> None:
         """Take in a person's mark; due at once."""
@@ -460,6 +469,10 @@ class Writer:
                 closed = len(grown) if end else max(len(grown) - 1, 0)
                 _insert_buckets(connection, run.id, grown.part(0, closed))
                 buckets[level_s] = grown.part(closed)
+            table = schema.finding
+            connection.execute(
+                sa.delete(table).where(table.c.soak_id == run.id, table.c.id.in_(sorted(run.dropped)))
+            )
             _insert_findings(connection, run.id, list(run.findings.values()))
             taken = _write_answers(connection, run.id, answers) if answers else []
             marks = run.marks + [
@@ -485,6 +498,7 @@ class Writer:
         run.buckets, run.mark_id = buckets, mark_id
         run.waiting, run.waiting_scans = [], 0
         run.findings, run.marks, run.now, run.checks, run.urgent = {}, [], None, None, False
+        run.dropped = set()
         return taken
 
 

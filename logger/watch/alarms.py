@@ -32,6 +32,8 @@ class Alarms:
     def due(self, findings: Sequence[Finding], now_s: float) -> list[Alarm]:
         """Return what sounds now, worst first; `findings`: all of the soak as they stand."""
         out = []
+        for gone in [number for number in self._said if number > len(findings)]:
+            del self._said[gone]  # withdrawn: the next one is given its number
         for finding in findings:
             if not finding.open:
                 self._said.pop(finding.id, None)  # one that comes back is news

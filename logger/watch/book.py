@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from logger.finding import Finding, Kind
-from logger.watch.seconds import Claim, Clear
+from logger.watch.seconds import Claim, Clear, Withdraw
 
 _COMES_BACK_S = 600.0
 
@@ -53,12 +53,20 @@ class Book:
         self.findings: list[Finding] = []
         self._by_key: dict[tuple[Kind, tuple[str, ...]], int] = {}
         self.blind: set[str] = set()
+        self._was: Finding | None = None
+        """How the finding that was claimed last stood before."""
 
-    def apply(self, events: Iterable[Claim | Clear]) -> list[Finding]:
+    def apply(self, events: Iterable[Claim | Clear | Withdraw]) -> list[Finding]:
         """Take in what detectors said; return the findings that changed, as they now stand."""
         changed: dict[int, Finding] = {}
         for event in events:
-            touched = self._claim(event) if isinstance(event, Claim) else self._clear(event)
+            match event:
+                case Claim():
+                    touched = self._claim(event)
+                case Clear():
+                    touched = self._clear(event)
+                case Withdraw():
+                    touched = self._withdraw(event)
             for finding in touched:
                 changed[finding.id] = finding
         if changed:
@@ -85,6 +93,7 @@ class Book:
     def _claim(self, claim: Claim) -> list[Finding]:
         key = (claim.kind, claim.channels)
         index = self._by_key.get(key)
+        self._was = None if index is None else self.findings[index]
         if index is not None:
             old = self.findings[index]
             back = old.cleared_s is not None and claim.raised_s - old.cleared_s <= _COMES_BACK_S
@@ -163,6 +172,21 @@ class Book:
                 self.findings[index] = other.changed(under=finding.id)
                 touched.append(self.findings[index])
         return touched
+
+    def _withdraw(self, what: Withdraw) -> list[Finding]:
+        """Take back the claim made last: a new finding goes, and its number is free again."""
+        index = self._by_key[what.kind, what.channels]
+        was = self._was
+        if was is None or was.id != self.findings[index].id:
+            assert index == len(self.findings) - 1
+            del self.findings[index]
+            if was is None:
+                del self._by_key[what.kind, what.channels]
+            else:
+                self._by_key[what.kind, what.channels] = was.id - 1
+            return []
+        self.findings[index] = was
+        return [was]
 
     def _clear(self, clear: Clear) -> list[Finding]:
         index = self._by_key.get((clear.kind, clear.channels))

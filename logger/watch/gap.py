@@ -9,14 +9,15 @@ import numpy as np
 from logger.blocks import FloatArray, ReadingBlock
 from logger.finding import Kind, Severity
 from logger.setup import Setup
-from logger.watch.seconds import Claim, Clear
+from logger.watch.seconds import Claim, Clear, Withdraw
 
 
 class Gap:
     """Finds holes in recorded time, never from arrival times.
 
     A hole of all channels begins at the last scan and is known with the next one: onset and raised are
-    the last scan's time, so that the daemon, which sees the silence live, says the same as a replay.
+    the last scan's time, so that the daemon, which sees the silence live, says the same as a replay. Where
+    the scans only came late, nothing was lost, and what was said live is withdrawn.
     A hole of one channel is raised once it is long enough. Price: none, a hole is a fact. Delay: none.
     """
 
@@ -28,9 +29,9 @@ class Gap:
         self._seen_s: list[float | None] = [None] * len(self._names)
         self._open = [False] * len(self._names)
 
-    def scans(self, block: ReadingBlock) -> Sequence[Claim | Clear]:
+    def scans(self, block: ReadingBlock) -> Sequence[Claim | Clear | Withdraw]:
         """Look at one block of scans, at most a second long."""
-        out: list[Claim | Clear] = []
+        out: list[Claim | Clear | Withdraw] = []
         times = block.t_us / 1e6
         if self._last_s is not None:
             before = np.concatenate([[self._last_s], times[:-1]])
@@ -42,9 +43,8 @@ class Gap:
             out.append(Clear(Kind.GAP, tuple(self._names), end))
             self._silent = False
             self._seen_s = [end if seen is not None else None for seen in self._seen_s]
-        if self._silent:
-            out.append(self._late(float(before[0]), float(times[0])))
-            out.append(Clear(Kind.GAP, tuple(self._names), float(times[0])))
+        if self._silent:  # they only came late
+            out.append(Withdraw(Kind.GAP, tuple(self._names)))
             self._silent = False
         self._channels(block, times, out)
         self._last_s = float(times[-1])
@@ -94,19 +94,7 @@ class Gap:
             evidence={"lasted_s": lasted_s},
         )
 
-    def _late(self, start_s: float, end_s: float) -> Claim:
-        return Claim(
-            Kind.GAP,
-            tuple(self._names),
-            start_s,
-            start_s,
-            Severity.REMARK,
-            "the scans came late, none was lost",
-            named=False,
-            evidence={"lasted_s": end_s - start_s},
-        )
-
-    def _channels(self, block: ReadingBlock, times: FloatArray, out: list[Claim | Clear]) -> None:
+    def _channels(self, block: ReadingBlock, times: FloatArray, out: list[Claim | Clear | Withdraw]) -> None:
         there = ~np.isnan(block.values) | (block.railed != 0)
         for c in np.flatnonzero(~there.all(axis=0) | np.array(self._open)):
             for i, now in enumerate(times):

@@ -230,6 +230,14 @@ class Claim:
 
 
 @dataclass(frozen=True)
+class Withdraw:
+    """What was claimed last, and turned out not to be so: it is as if it had never been said."""
+
+    kind: Kind
+    channels: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Clear:
     """A detector takes a claim back."""
 
