@@ -302,7 +302,8 @@ def test_silence_is_judged_by_the_hosts_clock_but_not_at_full_speed(
     store: Path, speed: float, waited_s: float, told: int
 ) -> None:
     clock = ManualClock()
-    link = GivenLink([ten_seconds(0), lambda: clock.advance(waited_s), lambda: None, ten_seconds(10)])
+    waiting = [lambda: clock.advance(waited_s / 60)] * 60
+    link = GivenLink([ten_seconds(0), *waiting, ten_seconds(10)])
     run = Run(store, link, speed=speed, clock=clock)
     run()
     opened = [f for output in run.outputs for f in output.findings if f.kind is Kind.GAP and f.open]
@@ -311,7 +312,7 @@ def test_silence_is_judged_by_the_hosts_clock_but_not_at_full_speed(
 
 def test_a_source_that_dies_without_a_word_does_not_hang_a_run_to_the_plans_end(store: Path) -> None:
     clock = ManualClock()
-    link = GivenLink([ten_seconds(0), lambda: clock.advance(61.0)])
+    link = GivenLink([ten_seconds(0), *[lambda: clock.advance(1.0)] * 61])
     with pytest.raises(LinkError, match="no scan has come for 60 s"):
         Run(store, link, until_plan_done=True, speed=0.0, clock=clock)()
     soak = Reader(store).soak()
