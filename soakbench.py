@@ -27,13 +27,15 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("soaks", "logger.cli", "list the soaks in the store, or show one"),
     ("report", "dashboard.cli", "the verdict of a soak as a PDF"),
     ("score", "logger.cli", "how good are the detectors: against known truth, with an ideal one beside"),
+    ("backup", "logger.cli", "a copy of the store with its photographs, also while it is written to"),
+    ("verify", "logger.cli", "is the store whole: file, keys, scans against roll-ups, photographs"),
     ("export", "logger.cli", "a soak as a log file, with its set-up beside it"),
 )
 """Name, module, one line."""
 
 EXIT_CODES: tuple[tuple[int, str], ...] = (
     (0, "well"),
-    (1, "judge, demo: the amplifier did not pass; score: a goal was missed"),
+    (1, "judge, demo: did not pass; score: a goal was missed; verify, backup: something is wrong"),
     (2, "the request was wrong"),
     (3, "bench or store not reached, or store newer than the program"),
     (4, "a fault in soakbench itself: one sentence, and a report file to send"),

@@ -833,6 +833,55 @@ def export(
     return 0
 
 
+@app.command()
+def backup(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The copy: another store.")],
+    db: Store = None,
+    force: Force = False,
+) -> int:
+    """Copy the store as it stands, also while it is written to; photographs come beside the copy.
+
+    The copy is one file and a store like any other. Exit code 1 where a photograph is missing or damaged:
+    the rest is copied all the same.
+
+    Example: soakbench backup --out /media/stick/monday.db
+    """
+    from logger import tables
+    from logger.store.reader import default_path
+    from logger.store.whole import back_up
+
+    tables.refuse_to_overwrite(out, force=force)
+    wrong = back_up(db or default_path(), out)
+    for sentence in wrong:
+        warn(sentence)
+    print(out)
+    return 1 if wrong else 0
+
+
+@app.command()
+def verify(db: Store = None, json_to: Json = None, force: Force = False) -> int:
+    """Say whether the store is whole: the file, its keys, each scan against the roll-ups, the photographs.
+
+    Reads everything, changes nothing. Exit code 1 where something is wrong.
+
+    Example: soakbench verify --db bench2.db
+    """
+    from logger import tables
+    from logger.store.reader import default_path
+    from logger.store.whole import verify as look_at
+
+    path = db or default_path()
+    with progress_bar("reading") as seen:
+        found = look_at(path, seen)
+    if json_to is None:
+        tables.show(*tables.verified_parts(found))
+    else:
+        tables.write_json(tables.verified_document(found), json_to, force=force)
+    for sentence in (*found.wrong, *found.remarks):
+        warn(sentence)
+    return 0 if found.whole else 1
+
+
 # ---- what the commands share, the dashboard's too
 
 

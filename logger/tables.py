@@ -26,6 +26,7 @@ if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
     from logger.link.search import Port, Seen
     from logger.score.figures import Figure, Row, Score
     from logger.store.reader import Soak
+    from logger.store.whole import Verified
 
 RESULT_WORDS = {
     "pass": "pass",
@@ -780,6 +781,42 @@ def soaks_table(soaks: Sequence[Soak]) -> Table:
             RESULT_WORDS[soak.verdict["soak"]["verdict"]] if soak.verdict else "–",
         )
     return table
+
+
+def verified_parts(found: Verified) -> Iterator[object]:
+    """Lay out what `soakbench verify` looked at: a soak a row, and a word on the whole."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for head in ("soak", "scans", "last whole scan", ""):
+        table.add_column(head, justify="left" if not head else "right")
+    for soak in found.soaks:
+        table.add_row(
+            str(soak.id), f"{soak.scans:,}", duration(soak.last_s), "" if soak.ended else "not ended"
+        )
+    if found.soaks:
+        yield table
+    counts = ((len(found.soaks), "soak"), (found.jobs, "job"), (found.photographs, "photograph"))
+    seen = ", ".join(f"{n} {what}{'' if n == 1 else 's'}" for n, what in counts)
+    word = "The store is whole" if found.whole else f"Something is wrong, {len(found.wrong)} of it"
+    yield Text(
+        f"{word}: {seen} looked at.",
+        style="bold",
+    )
+
+
+def verified_document(found: Verified) -> dict[str, Any]:
+    """Return a `soakbench.verify/1` document."""
+    return {
+        "schema": "soakbench.verify/1",
+        "whole": found.whole,
+        "wrong": found.wrong,
+        "remarks": found.remarks,
+        "soaks": [
+            {"soak": one.id, "scans": one.scans, "last_t_s": one.last_s, "ended": one.ended}
+            for one in found.soaks
+        ],
+        "jobs": found.jobs,
+        "photographs": found.photographs,
+    }
 
 
 def check_lines(checks: Sequence[dict[str, str]] | None) -> Iterator[object]:

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from logger import jobs
 from logger.errors import RequestError
-from logger.jobs import Amp, Change, Fitting, Job, JobSoak, Kept, Overruling, Valve
+from logger.jobs import Amp, Change, Fitting, Job, JobSoak, Kept, Overruling, Photograph, Valve
 from logger.setup import Decision
 from logger.store import schema
 
@@ -74,6 +74,12 @@ def fetch_valves(connection: sa.Connection, *, deleted: bool = False) -> list[Va
     if not deleted:
         query = query.where(schema.valve.c.deleted_us.is_(None))
     return [kept_row(Valve, row) for row in connection.execute(query).all()]
+
+
+def fetch_photographs(connection: sa.Connection) -> list[Photograph]:
+    """Return the photographs of all jobs, those that are marked as deleted too."""
+    query = sa.select(schema.photograph).order_by(schema.photograph.c.id)
+    return [kept_row(Photograph, row) for row in connection.execute(query).all()]
 
 
 def fetch_fittings(

@@ -94,6 +94,19 @@ def keep(store: Path, found: Looked) -> Path:
     return path
 
 
+def read(store: Path, photograph: Photograph) -> Looked:
+    """Return a photograph as it was when it was added."""
+    data = path_of(store, photograph).read_bytes()
+    return Looked(
+        photograph.checksum,
+        photograph.kind,
+        photograph.width_px,
+        photograph.height_px,
+        photograph.name,
+        data,
+    )
+
+
 def checksum(path: Path) -> str:
     """Return a file's SHA-256, in hex."""
     with path.open("rb") as file:

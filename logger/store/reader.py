@@ -21,11 +21,19 @@ from logger.calibrate import in_force
 from logger.convert import Calibration
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.finding import Finding, Kind, Severity
-from logger.jobs import Amp, Fitting, Hours, Job, JobSoak, Valve, hours
+from logger.jobs import Amp, Fitting, Hours, Job, JobSoak, Photograph, Valve, hours
 from logger.setup import Calibrated
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
-from logger.store.job import fetch_amps, fetch_fittings, fetch_job, fetch_jobs, fetch_soaks, fetch_valves
+from logger.store.job import (
+    fetch_amps,
+    fetch_fittings,
+    fetch_job,
+    fetch_jobs,
+    fetch_photographs,
+    fetch_soaks,
+    fetch_valves,
+)
 from logger.store.packing import SECOND_US
 from logger.store.request import Request, fetch_requests
 from logger.store.rollup import Rollup
@@ -99,7 +107,7 @@ class Reader:
 
     def soaks(self) -> list[Soak]:
         """Return all soaks, the oldest first."""
-        return self._read(lambda c: [_soak(row) for row in c.execute(sa.select(schema.soak).order_by("id"))])
+        return self.look(lambda c: [_soak(row) for row in c.execute(sa.select(schema.soak).order_by("id"))])
 
     def soak(self, which: int | str = "last") -> Soak:
         """Return a soak by number, or the last one. RequestError if there is none such."""
@@ -111,7 +119,7 @@ class Reader:
                 query = sa.select(table).where(table.c.id == int(which))
             except ValueError:
                 raise RequestError(f'a soak is named by its number or "last", not {which!r}') from None
-        row = self._read(lambda c: c.execute(query).first())
+        row = self.look(lambda c: c.execute(query).first())
         if row is None:
             numbers = [soak.id for soak in self.soaks()]
             has = f"it has {', '.join(map(str, numbers[-10:]))}" if numbers else "it has none yet"
@@ -120,7 +128,7 @@ class Reader:
 
     def scans(self, soak_id: int, from_us: int | None = None, to_us: int | None = None) -> ScanBlock:
         """Return the scans with from_us <= t_us < to_us."""
-        return self._read(lambda c: fetch_scans(c, soak_id, from_us, to_us))
+        return self.look(lambda c: fetch_scans(c, soak_id, from_us, to_us))
 
     def scan_blocks(self, soak_id: int, seconds: int = 600) -> Iterator[ScanBlock]:
         """Yield all scans in blocks of up to `seconds` seconds that have any; nothing is open in between.
@@ -129,7 +137,7 @@ class Reader:
         """
         from_us: int | None = None
         while True:
-            block = self._read(lambda c, start=from_us: fetch_scans(c, soak_id, start, rows=seconds + 1))  # type: ignore[misc]
+            block = self.look(lambda c, start=from_us: fetch_scans(c, soak_id, start, rows=seconds + 1))  # type: ignore[misc]
             if len(block) == 0:
                 return
             yield block
@@ -162,13 +170,13 @@ class Reader:
             raise RequestError(f"a roll-up's level is a whole number of seconds from 1, not {level_s}")
         start = 0 if from_s is None else int(from_s // level_s) * level_s
         stop = None if to_s is None else int(-(-to_s // level_s)) * level_s
-        return self._read(lambda c: fetch_rollup(c, soak_id, level_s, start, stop))
+        return self.look(lambda c: fetch_rollup(c, soak_id, level_s, start, stop))
 
     def findings(self, soak_id: int) -> list[Finding]:
         """Return a soak's findings as they stand, in the order raised."""
         table = schema.finding
         query = sa.select(table).where(table.c.soak_id == soak_id).order_by(table.c.id)
-        return [self._finding(row) for row in self._read(lambda c: c.execute(query).all())]
+        return [self._finding(row) for row in self.look(lambda c: c.execute(query).all())]
 
     def marks(self, soak_id: int) -> list[Mark]:
         """Return a soak's marks in order of time."""
@@ -178,20 +186,20 @@ class Reader:
             .where(table.c.soak_id == soak_id)
             .order_by(table.c.t_us, table.c.id)
         )
-        return [Mark(row.t_us, row.text) for row in self._read(lambda c: c.execute(query).all())]
+        return [Mark(row.t_us, row.text) for row in self.look(lambda c: c.execute(query).all())]
 
     def requests(self) -> list[Request]:
         """Return all that was ever asked of a daemon on this store, in the order made."""
-        return self._read(fetch_requests)
+        return self.look(fetch_requests)
 
     def request(self, number: int) -> Request:
         """Return one of them, by the number that it was given when it was written."""
-        (found,) = self._read(lambda c: fetch_requests(c, schema.request.c.id == number))
+        (found,) = self.look(lambda c: fetch_requests(c, schema.request.c.id == number))
         return found
 
     def calibrations(self, board_id: str | None = None) -> list[Calibration]:
         """Return the calibrations of a board, or of all, the one made last at the end."""
-        return self._read(lambda c: fetch_calibrations(c, board_id))
+        return self.look(lambda c: fetch_calibrations(c, board_id))
 
     def calibration(self, which: int | str = "newest", board_id: str | None = None) -> Calibration:
         """Return a calibration by number, or the newest of a board. RequestError if there is none such."""
@@ -230,31 +238,35 @@ class Reader:
 
         RequestError where there is none such.
         """
-        return self._read(lambda c: fetch_job(c, which, deleted=deleted))
+        return self.look(lambda c: fetch_job(c, which, deleted=deleted))
 
     def jobs(self, *, deleted: bool = False) -> list[Job]:
         """Return all jobs, the oldest first, with their amp, but without what else belongs to them."""
-        return self._read(lambda c: fetch_jobs(c, deleted=deleted))
+        return self.look(lambda c: fetch_jobs(c, deleted=deleted))
 
     def amps(self) -> list[Amp]:
         """Return all amps of the job record, the oldest first."""
-        return self._read(fetch_amps)
+        return self.look(fetch_amps)
 
     def job_soaks(self) -> list[JobSoak]:
         """Return every soak that belongs to a job, the oldest first."""
-        return self._read(fetch_soaks)
+        return self.look(fetch_soaks)
 
     def valves(self) -> list[Valve]:
         """Return all valves, the oldest first."""
-        return self._read(fetch_valves)
+        return self.look(fetch_valves)
 
     def fittings(self, *, amp_id: int | None = None, valve_id: int | None = None) -> list[Fitting]:
         """Return which valve sat in which socket, of an amp, of a valve, or all; the oldest first."""
-        return self._read(lambda c: fetch_fittings(c, amp_id=amp_id, valve_id=valve_id))
+        return self.look(lambda c: fetch_fittings(c, amp_id=amp_id, valve_id=valve_id))
 
     def valve_hours(self) -> dict[int, Hours]:
         """Return the hours of each valve that was ever fitted, by its id, from all soaks of jobs."""
-        return self._read(lambda c: hours(fetch_fittings(c), fetch_soaks(c)))
+        return self.look(lambda c: hours(fetch_fittings(c), fetch_soaks(c)))
+
+    def photographs(self) -> list[Photograph]:
+        """Return the photographs of all jobs, those that are marked as deleted too."""
+        return self.look(fetch_photographs)
 
     def copy_to(self, out: Path) -> None:
         """Copy the store as it stands into one closed file, also while something writes to it.
@@ -265,11 +277,14 @@ class Reader:
         def copy(connection: sa.Connection) -> None:
             out.unlink(missing_ok=True)  # of a try that was overtaken
             source: Any = connection.connection.driver_connection
-            with closing(sqlite3.connect(out)) as target:
-                source.backup(target)
-                target.execute("PRAGMA journal_mode = DELETE")  # no log beside it when it is opened
+            try:
+                with closing(sqlite3.connect(out)) as target:
+                    source.backup(target)
+                    target.execute("PRAGMA journal_mode = DELETE")  # no log beside it when it is opened
+            except sqlite3.Error as error:
+                raise StoreError(f"the store {self.path} can't be copied to {out}: {error}") from error
 
-        self._read(copy)
+        self.look(copy)
 
     def _finding(self, row: Any) -> Finding:
         try:
@@ -295,7 +310,7 @@ class Reader:
             evidence=json.loads(row.evidence),
         )
 
-    def _read(self, fetch: Callable[[sa.Connection], _T]) -> _T:
+    def look(self, fetch: Callable[[sa.Connection], _T]) -> _T:
         """Run one read transaction.
 
         A store without anything in its log is read as a file that doesn't change, for otherwise SQLite
