@@ -20,6 +20,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("calibrate", "logger.cli", "guided: short, reference volts, resistors; gain, offset and how sure"),
     ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),
     ("budget", "logger.cli", "where the uncertainty of each figure comes from, and what would help most"),
+    ("compare", "logger.cli", "what has changed at an amp since earlier soaks of it"),
     ("match", "logger.cli", "group measured valves into matched sets"),
     ("dash", "dashboard.cli", "the dashboard"),
     ("jobs", "logger.jobs_cli", "the job record: book in, fit valves, note readings and work, the verdict"),

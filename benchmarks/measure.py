@@ -23,6 +23,7 @@ from typing import Any
 from benchmarks import (
     calibration_coverage,
     cost,
+    compare_coverage,
     drift_coverage,
     drift_under_mains,
     hostile_lines,
@@ -112,6 +113,7 @@ def main() -> int:
         *settling_coverage.results(),
         *uncertainty_coverage.results(),
         *calibration_coverage.results(),
+        *compare_coverage.results(),
     ]
     document = {
         "schema": "soakbench.bench/1",

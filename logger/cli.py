@@ -1,4 +1,5 @@
-"""The commands check, new-setup, run, request, judge, calibrate, target, budget, match, score, soaks, export.
+"""The commands check, new-setup, run, request, judge, calibrate, target, budget, compare, match, score,
+soaks, export.
 
 Options in, exit code out.
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
@@ -618,6 +619,44 @@ def budget(
     document = budgets.document(budgets.budgets(found, convert.daq_from_setup(found), channel))
     if json_to is None:
         tables.show(*tables.budget_parts(document))
+    else:
+        tables.write_json(document, json_to, force=force)
+    return 0
+
+
+@app.command()
+def compare(
+    soaks_named: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="SOAK...", help="Soaks of one amp; one alone is held against the one before it."
+        ),
+    ],
+    db: Store = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Say what has changed at an amp since earlier soaks of it: the newest of those named over the others.
+
+    A change counts where it is beyond its 95 % uncertainty. What resistors and DAQ are wrong by cancels where
+    board, wiring and calibration are the same.
+
+    Example: soakbench compare last
+
+    Example: soakbench compare 3 9 14
+    """
+    from logger import compare as comparing
+    from logger import tables
+
+    reader = open_store(db)
+    found = {soak.id: soak for soak in (reader.soak(soak_number(name)) for name in soaks_named)}
+    *before, this = sorted(found.values(), key=lambda soak: (soak.started, soak.id))
+    before = before or comparing.earlier(reader, this)[-1:]
+    document = comparing.document(
+        comparing.visit(reader, this.id), [comparing.visit(reader, one.id) for one in before]
+    )
+    if json_to is None:
+        tables.show(*tables.compare_parts(document))
     else:
         tables.write_json(document, json_to, force=force)
     return 0

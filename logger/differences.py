@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -94,6 +94,28 @@ def of_terms(
     if noise_u:
         errors.append(Error((day, board, channel, "noise"), noise_u))
     return Figure(value, tuple(errors))
+
+
+def settled(
+    judged: Mapping[str, Any],
+    setup: Setup,
+    daq: DaqInfo,
+    column: int,
+    calibration: Calibration | None,
+    *,
+    day: str,
+) -> Figure | None:
+    """Return a pair's settled current, in A, from what `soakbench.judge/1` says of its channel.
+
+    What of the uncertainty said there no term explains is the mean's own noise. None where it has none.
+    """
+    mA, U, k = (judged.get(key) for key in ("settled_mA", "expanded_uncertainty_mA", "coverage_factor"))
+    if mA is None:
+        return None
+    known2 = sum(term.contribution**2 for term in terms(setup, daq, column, mA / 1e3, calibration))
+    noise2 = (U / 1e3 / k) ** 2 - known2 if U and k else 0.0
+    noise_u = math.sqrt(max(0.0, noise2))
+    return of_channel(setup, daq, column, mA / 1e3, calibration, day=day, noise_u=noise_u)
 
 
 def of_channel(

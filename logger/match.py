@@ -30,8 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.blocks import DaqInfo, FloatArray
-from logger.convert import Calibration, terms
-from logger.differences import NORMAL_95, Error, Figure, board_key, channel_key, drawn_U, of_terms, weighted_U
+from logger.convert import Calibration
+from logger.differences import NORMAL_95, Error, Figure, drawn_U, settled, weighted_U
 from logger.errors import LogFileError, RequestError
 from logger.setup import Setup
 from logger.verdict import program_version
@@ -251,23 +251,9 @@ def from_judged(
     out = []
     for column in setup.pair_columns:
         channel = setup.channel[column]
-        mA, U, k = (
-            known[channel.name].get(key)
-            for key in ("settled_mA", "expanded_uncertainty_mA", "coverage_factor")
-        )
-        if mA is None:
+        figure = settled(known[channel.name], setup, daq, column, calibration, day=day)
+        if figure is None:
             continue
-        own = terms(setup, daq, column, mA / 1e3, calibration)
-        # what of the stated uncertainty no term explains is the mean's own noise
-        noise2 = (U / 1e3 / k) ** 2 - sum(term.contribution**2 for term in own) if U and k else 0.0
-        figure = of_terms(
-            mA / 1e3,
-            own,
-            day=day,
-            board=board_key(daq, day),
-            channel=channel_key(setup, daq, column, calibration),
-            noise_u=math.sqrt(max(0.0, noise2)),
-        )
         out.append(Valve(f"{prefix}{channel.label}", figure))
     return out
 

@@ -247,6 +247,59 @@ def _apart_mA(value: float, U: float | None) -> str:
     return quantity(value, U if U is not None else math.nan, "mA").removesuffix(" mA")
 
 
+# ---- compare
+
+
+def compare_parts(document: dict[str, Any]) -> Iterator[object]:
+    """Lay out a `soakbench.compare/1` document for a terminal."""
+    this = document["this"]
+    for over in document["earlier"]:
+        head = (
+            f"soak {this['soak']} ({this['started'][:10]}) over soak {over['soak']} ({over['started'][:10]})"
+        )
+        yield Text.assemble((f"{head}: ", "bold"), " ".join(over["says"]))
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+        table.add_column("pair")
+        nominal = f"at {document['nominal_mains_V']:g} V mains, mA"
+        for title in (
+            "settled, mA",
+            nominal,
+            "from the others, mA",
+            "drift, mA/h",
+            "dissipation, %",
+            "bias, V",
+        ):
+            table.add_column(title, justify="right")
+        for pair in over["pairs"]:
+            table.add_row(
+                escape(pair["label"]),
+                _change(pair["settled"], "mA"),
+                _change(pair["at_nominal_mains"], "mA"),
+                _change(pair["from_the_others"], "mA"),
+                _change(pair["drift"], "mA_per_h"),
+                _change(pair["dissipation"], "pct"),
+                _change(pair["bias"], "V"),
+            )
+        yield table
+        if over["notes"]:
+            yield Text("\n".join(f"{note[:1].upper()}{note[1:]}." for note in over["notes"]) + "\n")
+    yield Text(
+        "Each figure is what has changed; * is beyond its uncertainty (95 %). Where nothing has changed one "
+        "figure in 20 is so by chance."
+    )
+
+
+def _change(found: dict[str, Any] | None, unit: str) -> str:
+    if found is None:
+        return "–"
+    star = " *" if found["significant"] else ""
+    interval = found.get(f"interval_{unit}")
+    if interval is not None:
+        return f"{_interval(found[f'difference_{unit}'], interval)}{star}"
+    size = quantity(found[f"difference_{unit}"], found[f"expanded_uncertainty_{unit}"], unit)
+    return f"{size.removesuffix(f' {unit}')}{star}"
+
+
 # ---- check
 
 

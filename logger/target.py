@@ -15,7 +15,7 @@ import numpy as np
 from logger import bias
 from logger.bias import Circuit, Span
 from logger.blocks import FloatArray
-from logger.convert import RESISTOR_TOLERANCE_PCT, Calibration, Converter, value_U
+from logger.convert import RESISTOR_TOLERANCE_PCT, Calibration, value_U
 from logger.errors import RequestError
 from logger.settling import forecast
 from logger.store.reader import Reader, Soak
@@ -309,16 +309,12 @@ def _running(reader: Reader, soak: Soak, targets: Sequence[float]) -> list[bias.
 def _means(reader: Reader, soak: Soak, level_s: int) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     """Return a soak's buckets: middles (b,) in s, currents of the pairs (b, p) in A, mains (b,) in V."""
     setup = soak.setup
-    rolled = reader.rollup(soak.id, level_s)
-    converter = Converter(setup, soak.daq, reader.calibration_of(soak))
-    mean = rolled.mean
-    current_a = np.column_stack([converter.values(c, mean[:, c]) for c in setup.pair_columns])
+    middle_s, values = reader.means(soak, level_s, reader.calibration_of(soak))
     column = setup.first("mains")
-    mains_v = converter.values(column, mean[:, column]) if column is not None else None
+    mains_v = values[:, column] if column is not None else None
     if mains_v is not None and np.isnan(mains_v).all():
         mains_v = None
-    middle_s = rolled.t0_s.astype(np.float64) + level_s / 2.0
-    return middle_s, np.asarray(current_a, dtype=np.float64), mains_v
+    return middle_s, values[:, setup.pair_columns], mains_v
 
 
 # ---- in words and figures

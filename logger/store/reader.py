@@ -16,9 +16,9 @@ import numpy as np
 import sqlalchemy as sa
 
 from logger import setup as setup_file
-from logger.blocks import DaqInfo, Mark, ScanBlock
+from logger.blocks import DaqInfo, FloatArray, Mark, ScanBlock
 from logger.calibrate import in_force
-from logger.convert import Calibration
+from logger.convert import Calibration, Converter
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.finding import Finding, Kind, Severity
 from logger.jobs import Amp, Fitting, Hours, Job, JobSoak, Photograph, Valve, hours
@@ -171,6 +171,20 @@ class Reader:
         start = 0 if from_s is None else int(from_s // level_s) * level_s
         stop = None if to_s is None else int(-(-to_s // level_s)) * level_s
         return self.look(lambda c: fetch_rollup(c, soak_id, level_s, start, stop))
+
+    def means(
+        self, soak: Soak, level_s: int, calibration: Calibration | None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return a soak's buckets: middles (b,) in s, means of all channels (b, c) in A, V and degC."""
+        rolled = self.rollup(soak.id, level_s)
+        converter = Converter(soak.setup, soak.daq, calibration)
+        mean = rolled.mean
+        unknown = np.full(len(mean), np.nan)  # a temperature whose sensor nobody stated
+        values = [
+            converter.values(c, mean[:, c]) if converter.step(c) == converter.step(c) else unknown
+            for c in range(mean.shape[1])
+        ]
+        return rolled.t0_s.astype(np.float64) + level_s / 2.0, np.column_stack(values)
 
     def findings(self, soak_id: int) -> list[Finding]:
         """Return a soak's findings as they stand, in the order raised."""
