@@ -22,8 +22,8 @@ from typing import Any
 
 from benchmarks import (
     calibration_coverage,
-    cost,
     compare_coverage,
+    cost,
     drift_coverage,
     drift_under_mains,
     hostile_lines,
