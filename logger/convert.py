@@ -35,9 +35,6 @@ ZERO_C_IN_K: Final = 273.15
 
 # ---- defaults of ours where a set-up says nothing
 
-PAIR_FULL_SCALE_V: Final = 0.256
-OTHER_FULL_SCALE_V: Final = 4.096
-CONVERTER_STEPS: Final = 32_768  # a 16-bit converter, counting both ways
 RESISTOR_TOLERANCE_PCT: Final = 1.0
 RESISTOR_WARMING_K: Final = 30.0  # how far a resistor may be from the temperature it was made or measured at
 RESISTOR_K_PER_W: Final = 100.0  # how much its own watts warm a small power resistor; from memory
@@ -85,18 +82,10 @@ class Calibration:
 def daq_from_setup(setup: Setup) -> DaqInfo:
     """Say what the DAQ must have been, where none can be asked.
 
-    A channel that states both `full_scale_V` and `step_V` is taken at its word; else what is missing comes
-    from a 16-bit converter of ±0.256 V for pairs and ±4.096 V for the rest.
+    What each channel's scale is then: `Setup.scale_of`.
     """
-    steps, counts = [], []
-    for channel in setup.channel:
-        usual_v = PAIR_FULL_SCALE_V if channel.measures == "pair current" else OTHER_FULL_SCALE_V
-        full_v = channel.full_scale_V or usual_v
-        step_v = channel.step_V or full_v / CONVERTER_STEPS
-        stated = channel.full_scale_V is not None and channel.step_V is not None
-        steps.append(step_v)
-        counts.append(max(1, round(full_v / step_v) - (0 if stated else 1)))
-    return DaqInfo("none", 1, tuple(steps), tuple(counts))
+    steps, counts = zip(*map(setup.scale_of, setup.channel), strict=True)
+    return DaqInfo("none", 1, steps, counts)
 
 
 # ---- counts to units
@@ -608,7 +597,7 @@ def _parts(setup: Setup, channel: Channel, value: float) -> list[Term]:
             )
             leaked = channel.series_ohm / channel.sense_ohm
             out.append(Term("series resistor, leakage", INPUT_LEAK_A, "A", "rectangular", leaked))
-        if channel.pin is not None and len(channel.pin) == 1:
+        if setup.against_ground(channel):
             all_pairs = value * len(setup.pairs) / channel.sense_ohm
             out.append(Term("earth return", EARTH_RETURN_OHM, "ohm", "rectangular", all_pairs))
         return out

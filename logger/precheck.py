@@ -334,7 +334,8 @@ def _noise(seen: _Seen) -> Check:
     stop = False
     worst = 0.0
     for column in seen.pairs:
-        noise, step = seen.noise(column), seen.converter.step(column)
+        finer = setup.finer(setup.channel[column], seen.daq.volts_per_count[column])
+        noise, step = seen.noise(column), finer * seen.converter.step(column)
         worst = max(worst, noise / step)
         if noise > max(_NOISE_STEPS * step, _NOISE_OF_IDLE * usual_a(setup)):
             loud.append(f"{seen.name(column)} {number(1000.0 * noise, 2)} mA")

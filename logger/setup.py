@@ -23,6 +23,12 @@ from logger.valves import Ceiling, Figure, Rating, nearest_types, rating_for, sh
 
 SCHEMA: Final = "soakbench.setup/1"
 
+PAIR_FULL_SCALE_V: Final = 0.256
+OTHER_FULL_SCALE_V: Final = 4.096
+CONVERTER_STEPS: Final = 32_768  # a 16-bit converter, counting both ways
+METER_STEPS: Final = 1_000_000
+"""Steps in which a bench meter's range is counted: finer than its noise."""
+
 Measures = Literal[
     "pair current",
     "HT",
@@ -104,14 +110,98 @@ class Amp(_Table):
     rating: RatingOverride | None = None
 
 
-class Link(_Table):
-    """How the DAQ is reached."""
+class SerialLine(_Table):
+    """How a device is reached, whatever it speaks. What stands on the line differs by kind."""
 
-    kind: Literal["lines", "modbus", "scpi", "csv", "simulator"]
     port: Annotated[str, Field(min_length=1)] = "auto"
     board: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,32}$")] | None = None
     scans_per_s: Annotated[float, Field(ge=0.2, le=100)]
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+
+
+class LinesLink(SerialLine):
+    """A DAQ that speaks our own line protocol; it says scales and channels itself."""
+
+    kind: Literal["lines"]
+
+
+_SEPARATORS: Final = {"comma": ",", "semicolon": ";", "\t": "tab", " ": "blanks"}
+
+
+class TimeColumn(_Table):
+    """A column of csv in which the board counts; `column` from 1."""
+
+    column: Annotated[int, Field(ge=1, le=256)]
+    unit: Literal["ms", "s", "scans"]
+
+
+class CsvLink(SerialLine):
+    """Any board that prints numbers, one line a scan. What is not stated is found in its first ten lines."""
+
+    kind: Literal["csv"]
+    separator: (
+        Annotated[
+            Literal[",", ";", "tab", "blanks"],
+            BeforeValidator(lambda text: _SEPARATORS.get(text, text) if isinstance(text, str) else text),
+        ]
+        | None
+    ) = None
+    columns: Annotated[list[str], Field(min_length=1, max_length=256)] | None = None
+    unit: Literal["V", "mV"] | None = None
+    time_column: TimeColumn | None = None
+
+
+class Identity(_Table):
+    """A register that always reads the same, by which a module is known; raw, 16 bits."""
+
+    register_: Annotated[int, Field(alias="register", ge=0, le=65_535)]
+    value: Annotated[int, Field(ge=0, le=65_535)]
+
+
+MOST_REGISTERS: Final = 125
+"""Registers in one reply, by the standard (Modbus application protocol V1.1b3, 6.3 and 6.4)."""
+SETTLING_S: Final = 0.05
+"""What a bench meter's relay takes for each channel beside its line cycles; common practice, no source."""
+
+
+class ModbusLink(SerialLine):
+    """An analogue module that speaks Modbus RTU. Line settings: the default of the standard."""
+
+    kind: Literal["modbus"]
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 19_200
+    parity: Literal["none", "even", "odd"] = "even"
+    device: Annotated[int, Field(ge=1, le=247)] = 1
+    registers: Literal["input", "holding"] = "input"
+    format: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
+    word_order: Literal["big", "little"] = "big"
+    no_reading: int | None = None
+    identity: Identity | None = None
+
+    @property
+    def words(self) -> int:
+        """How many registers one value takes."""
+        return 1 if self.format.endswith("16") else 2
+
+
+class ScpiLink(SerialLine):
+    """A scanning bench meter that speaks SCPI."""
+
+    kind: Literal["scpi"]
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
+    line_cycles: Annotated[float, Field(gt=0, le=200)] = 1.0
+    line_Hz: Literal[50, 60] = 50
+
+
+class SimulatorLink(SerialLine):
+    """No device: what is judged came out of the simulator."""
+
+    kind: Literal["simulator"]
+
+
+_LINKS: Final = (LinesLink, CsvLink, ModbusLink, ScpiLink, SimulatorLink)
+Link = Annotated[LinesLink | CsvLink | ModbusLink | ScpiLink | SimulatorLink, Field(discriminator="kind")]
 
 
 class Calibrated(_Table):
@@ -152,6 +242,7 @@ class Channel(_Table):
     name: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_ -]{0,31}$")]
     measures: Measures
     pin: Annotated[list[int], BeforeValidator(_one_or_many), Field(min_length=1, max_length=2)] | None = None
+    wires: Literal[1, 2] | None = None
     # pair currents
     sense_ohm: Annotated[float, Field(gt=0, le=1000)] | None = None
     tolerance_pct: Annotated[float, Field(ge=0, le=50)] | None = None
@@ -389,6 +480,39 @@ class Setup(_Table):
         """The columns of the pair currents."""
         return [i for i, channel in enumerate(self.channel) if channel.measures == "pair current"]
 
+    def scale_of(self, channel: Channel) -> tuple[float, int]:
+        """Return a channel's volts per count and its full count, as far as the set-up tells them.
+
+        One that states both `full_scale_V` and `step_V` is taken at its word; else what is missing comes from
+        a 16-bit converter of ±0.256 V for pairs and ±4.096 V for the rest, or a bench meter's steps.
+        """
+        usual_v = PAIR_FULL_SCALE_V if channel.measures == "pair current" else OTHER_FULL_SCALE_V
+        full_v = channel.full_scale_V or usual_v
+        steps = METER_STEPS if self.link.kind == "scpi" else CONVERTER_STEPS
+        step_v = channel.step_V or full_v / steps
+        stated = channel.full_scale_V is not None and (channel.step_V is not None or steps == METER_STEPS)
+        return step_v, max(1, round(full_v / step_v) - (0 if stated else 1))
+
+    def finer(self, channel: Channel, step_v: float) -> float:
+        """Return how many times finer than a 16-bit converter's step a channel's step is, 1 on `lines`.
+
+        What a board prints or a meter says has more digits than its converter has steps: noise is not held
+        against those.
+        """
+        if self.link.kind not in ("csv", "scpi"):
+            return 1.0
+        usual_v = PAIR_FULL_SCALE_V if channel.measures == "pair current" else OTHER_FULL_SCALE_V
+        return max(1.0, (channel.full_scale_V or usual_v) / CONVERTER_STEPS / step_v)
+
+    def against_ground(self, channel: Channel) -> bool:
+        """Whether a channel is read by one wire against the DAQ's ground, and not between two.
+
+        A `lines` DAQ has a pin for each wire. What other kinds number is no wire: `wires` says it, else two.
+        """
+        if channel.wires is not None or self.link.kind != "lines":
+            return channel.wires == 1
+        return channel.pin is not None and len(channel.pin) == 1
+
     def valves_on(self, channel: Channel) -> int:
         """Return how many valves share this channel's sense resistor."""
         return channel.valves or self.amp.valves_per_pair
@@ -498,7 +622,8 @@ def with_plan(text: str, plan: str, *, path: str = "set-up") -> str:
 
 def _fault(item: Any, raw: dict[str, Any]) -> Fault:
     """Turn one of pydantic's errors into a sentence of ours."""
-    where = _where(item["loc"], raw)
+    item["loc"] = location = _without_tag(item["loc"])
+    where = _where(location, raw)
     got = item.get("input")
     context = item.get("ctx", {})
     match item["type"]:
@@ -508,17 +633,48 @@ def _fault(item: Any, raw: dict[str, Any]) -> Fault:
                 return Fault(*parts)
             return Fault(where, parts[0], _short(got))
         case "extra_forbidden":
-            key = str(item["loc"][-1])
+            key = str(location[-1])
+            if location[:-1] == ("link",):
+                of = [_kind_of(link) for link in _LINKS if key in _keys_of(link)]
+                if of:
+                    kind = raw["link"]["kind"]
+                    return Fault(
+                        where, f'a key of kind "{kind}"', f"{key}, which belongs to kind {', '.join(of)}"
+                    )
             near = difflib.get_close_matches(key, _known_keys(item["loc"][:-1]), n=1, cutoff=0.4)
             return Fault(
                 where, f"a known key{f', the nearest is {near[0]}' if near else ''}", f"the unknown key {key}"
             )
         case "missing":
             return Fault(where, "a value, it is required", "nothing")
+        case "union_tag_not_found":
+            return Fault(
+                "link.kind", f"one of {context.get('expected_tags') or ', '.join(_KINDS)}", "nothing"
+            )
+        case "union_tag_invalid":
+            return Fault("link.kind", f"one of {context['expected_tags']}", repr(context["tag"]))
         case "literal_error":
             return Fault(where, f"one of {context['expected']}", _short(got))
         case _:
             return Fault(where, item["msg"].replace("Input should be ", ""), _short(got))
+
+
+def _kind_of(link: type[BaseModel]) -> str:
+    return f'"{link.model_fields["kind"].annotation.__args__[0]}"'  # type: ignore[union-attr]
+
+
+_KINDS: Final = tuple(_kind_of(link) for link in _LINKS)
+
+
+def _without_tag(location: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """Leave out the kind by which pydantic tells one table of a link from another."""
+    if len(location) > 1 and location[0] == "link" and f'"{location[1]}"' in _KINDS:
+        return (location[0], *location[2:])
+    return location
+
+
+def _keys_of(model: type[BaseModel]) -> list[str]:
+    return [field.alias or name for name, field in model.model_fields.items()]
 
 
 def _short(value: object) -> str:
@@ -546,6 +702,9 @@ def _where(location: Iterable[int | str], raw: Any) -> str:
 
 def _known_keys(location: Iterable[int | str]) -> list[str]:
     model: Any = Setup
+    location = list(location)
+    if location == ["link"]:
+        return sorted({key for link in _LINKS for key in _keys_of(link)})
     for part in location:
         if isinstance(part, int):
             continue
@@ -553,7 +712,7 @@ def _known_keys(location: Iterable[int | str]) -> list[str]:
         model = _model_in(field.annotation) if field else None
         if model is None:
             return []
-    return [f.alias or name for name, f in model.model_fields.items()]
+    return _keys_of(model)
 
 
 def _model_in(annotation: Any) -> Any:
