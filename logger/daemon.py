@@ -362,6 +362,8 @@ class _Daemon:
                     self._daq = event.daq
                     again = "again " if event.again else ""
                     self._tell(f"the DAQ {event.daq.board_id} answers {again}on {event.port}")
+                    if event.says:
+                        self._tell(event.says)
                     if self._cutout is not None:
                         self._do(self._cutout.connected())
                 case Disconnected():

@@ -27,6 +27,12 @@ class Cause(StrEnum):
     REPEATED = "repeated"
     OUT_OF_ORDER = "out of order"
     UNKNOWN_RECORD = "unknown record"
+    OUT_OF_RANGE = "out of range"
+    FINER = "finer than the step"
+    NO_REPLY = "no reply"
+    REFUSED = "refused by the device"
+    NOT_ASKED = "not what was asked for"
+    OTHER_DEVICE = "another device"
 
 
 def crc(data: bytes) -> int:

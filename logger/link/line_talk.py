@@ -34,6 +34,7 @@ class Lines:
 
     def __init__(self, channels: int, scans_per_s: float, clock: Clock, speed: float = 1.0) -> None:
         self.channels = channels
+        self.says = ""
         self.rate = scans_per_s
         self.clock = clock
         self.speed = speed

@@ -34,11 +34,12 @@ _NEW_WIRE: Final = Line()
 
 @dataclass(frozen=True)
 class Connected:
-    """A bench DAQ answers on `port`; `again` after it had been gone."""
+    """A bench DAQ answers on `port`; `again` after it had been gone. `says`: what was found out of it."""
 
     daq: DaqInfo
     port: str
     again: bool
+    says: str = ""
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,15 @@ class Disconnected:
 
 
 Event = ScanBlock | Connected | Disconnected | End
+
+
+def meet(kind: Kind, port: str, line: Line = _NEW_WIRE) -> DaqInfo:
+    """Find out who is on one port, and leave it alone again; `LinkError` where nobody of that kind is."""
+    wire = open_wire(port, line)
+    try:
+        return kind.talk(wire, again=False, patience_s=PATIENCE_S).meet(threading.Event())
+    finally:
+        wire.close()
 
 
 class _Handover:
@@ -206,7 +216,8 @@ class PortLink:
         self._check_board(daq, talk.wire.path)
         talk.begin(self._stop)
         self._daq = daq
-        self._handover.put(Connected(daq, talk.wire.path, again), self._stop)
+        says = "" if again else self._kind.says
+        self._handover.put(Connected(daq, talk.wire.path, again, says), self._stop)
 
     def _opened(self, path: str) -> tuple[Talk, DaqInfo]:
         wire = open_wire(path, self._line)
@@ -258,7 +269,7 @@ class PortLink:
         for path in paths:
             try:
                 talk, daq = self._opened(path)
-            except (NotThere, Lost, Stranger) as error:
+            except LinkError as error:
                 yield Seen(path, "something else", str(error))
                 continue
             talk.wire.close()

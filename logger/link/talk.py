@@ -52,6 +52,8 @@ class Kind(Protocol):
     """One kind of link as one set-up wants it."""
 
     channels: int
+    says: str
+    """What was found out of the device, for a person; empty where there was nothing to find."""
 
     @property
     def rejected(self) -> Counter[Cause]:

@@ -7,7 +7,10 @@ one that goes away while it is open is `Lost`.
 from __future__ import annotations
 
 import contextlib
+import math
+import select
 import socket
+import threading
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 from urllib.parse import urlsplit
@@ -69,6 +72,10 @@ class Wire(Protocol):
         """Return what has come; waits `READ_TIMEOUT_S` at most, then there is nothing. Raises Lost."""
         ...
 
+    def more(self) -> bool:
+        """Return whether something has come that was not read yet. Raises Lost."""
+        ...
+
     def write(self, data: bytes) -> None:
         """Send; a port that does not take it in time counts as Lost."""
         ...
@@ -83,12 +90,22 @@ def open_wire(path: str, line: Line = Line()) -> Wire:
     return _SocketWire(path) if path.startswith("socket://") else _SerialWire(path, line)
 
 
-def drain(wire: Wire) -> int:
-    """Drop what comes until nothing has come for a read timeout; return how many bytes that was."""
+def drain(wire: Wire, quiet_s: float, stop: threading.Event) -> int:
+    """Drop what comes until nothing has come for `quiet_s`, or `stop`; return how many bytes that was."""
     before = wire.heard
-    for _ in range(_QUIET_MOST):
-        if not wire.read():
+    quiet, enough = 0, math.ceil(quiet_s / READ_TIMEOUT_S)
+    for _ in range(_QUIET_MOST + enough):
+        quiet = 0 if wire.read() else quiet + 1
+        if quiet >= enough or stop.is_set():
             break
+    return wire.heard - before
+
+
+def drop(wire: Wire) -> int:
+    """Drop what has come already, without waiting; return how many bytes that was."""
+    before = wire.heard
+    while wire.more() and wire.heard - before < _CHUNK:
+        wire.read()
     return wire.heard - before
 
 
@@ -116,6 +133,12 @@ class _SerialWire:
             raise Lost(f"the port {self.path} has gone away: check its lead") from error
         self.heard += len(chunk)
         return chunk
+
+    def more(self) -> bool:
+        try:
+            return bool(self._port.in_waiting)
+        except _LOST as error:
+            raise Lost(f"the port {self.path} has gone away: check its lead") from error
 
     def write(self, data: bytes) -> None:
         try:
@@ -159,6 +182,9 @@ class _SocketWire:
             raise Lost(f"{self.path} has hung up: check the serial server and its lead")
         self.heard += len(chunk)
         return chunk
+
+    def more(self) -> bool:
+        return bool(select.select([self._socket], [], [], 0)[0])
 
     def write(self, data: bytes) -> None:
         try:
