@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -47,6 +47,14 @@ def demo(
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Which amp, board and fault.")] = 1,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Open no browser window.")] = False,
+    link: Annotated[
+        str,
+        typer.Option(metavar="KIND", help="What the simulated board speaks: lines, csv, modbus or scpi."),
+    ] = "lines",
+    over: Annotated[
+        str,
+        typer.Option(metavar="PORT", help="pty or socket; else what the machine has.", show_default=False),
+    ] = "",
     force: Force = False,
 ) -> int:
     """Play the whole job on a simulated amp: daemon, dashboard, report.
@@ -57,10 +65,13 @@ def demo(
     """
     if speed is not None and not 0 <= speed <= 10_000:
         raise RequestError(f"--speed is 0 (as fast as it goes) to 10000, not {speed:g}")
+    if over not in ("", "pty", "socket"):
+        raise RequestError(f"--over is pty or socket, not {over!r}")
+    line = (link, over or None)
     if out is not None:
-        return _demo(scenario, speed, headless, out, seed, no_browser, force)
+        return _demo(scenario, speed, headless, out, seed, no_browser, line, force)
     with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
-        return _demo(scenario, speed, headless, Path(folder) / "out", seed, no_browser, force)
+        return _demo(scenario, speed, headless, Path(folder) / "out", seed, no_browser, line, force)
 
 
 def _demo(
@@ -70,6 +81,7 @@ def _demo(
     out: Path,
     seed: int,
     no_browser: bool,
+    line: tuple[str, Any],
     force: bool,
 ) -> int:
     from dashboard import demo as playing
@@ -82,7 +94,16 @@ def _demo(
     played = scenarios.scenario(scenario, seed)
     with progress_bar("soaking", round(played.soaked_at_s * 1e6)) as seen:
         document = playing.play(
-            scenario, out, seed=seed, speed=speed, viewer=viewer, force=force, say=warn, progress=seen
+            scenario,
+            out,
+            seed=seed,
+            speed=speed,
+            viewer=viewer,
+            force=force,
+            link=line[0],
+            over=line[1],
+            say=warn,
+            progress=seen,
         )
     tables.show(*tables.verdict_parts(document))
     return exit_code(document)

@@ -6,7 +6,6 @@ the dashboard and the report are those of every day.
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
 import sys
@@ -17,7 +16,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from dashboard import app, report
 from logger import daemon, judge, setup
@@ -27,11 +26,12 @@ from logger.export import export_log
 from logger.link.kinds import open_link
 from logger.pipeline import Output
 from logger.precheck import Load
+from logger.simulator.boards import LINKS, SCANS_PER_S
 from logger.simulator.scenarios import Scenario, scenario
+from logger.simulator.wires import HAS_PTY
 from logger.store.reader import Reader
 from logger.tables import write_json
 
-SCANS_PER_S: Final = 10.0
 DASHBOARD_SPEED: Final = 60.0
 LOAD: Final = Load(ohm=8.0, tap_ohm=8.0, watts=240.0)
 """What the simulated amp has at its output."""
@@ -101,26 +101,32 @@ def play(
     force: bool = False,
     warm_up_min: float = 30.0,
     soak_min: float = 120.0,
-    scans_per_s: float = SCANS_PER_S,
+    scans_per_s: float | None = None,
+    link: str = "lines",
+    over: Literal["pty", "socket"] | None = None,
     say: Callable[[str], None],
     progress: Callable[[float], None] = lambda _t_s: None,
 ) -> dict[str, Any]:
     """Soak a simulated amp, keep store, report, verdict, log and set-up in `out`; return the verdict.
 
-    `speed` is how much faster than real time, 0 for as fast as the line goes. Without a `viewer` it ends with
-    the plan; with one the simulated amp plays to its end, and the dashboard stays up until Ctrl-C. A Ctrl-C
-    before that ends all of it, and what there is of the soak is judged.
+    `speed` is how much faster than real time, 0 for as fast as the line goes. Without a `viewer` it ends
+    with the plan; with one the simulated amp plays to its end (of a board that can't say so, to the plan's),
+    and the dashboard stays up until Ctrl-C. A Ctrl-C before that ends all of it, and what there is of the
+    soak is judged.
+
+    `link` is what the simulated board speaks, at its usual rate unless `scans_per_s` says another; `over` a
+    pseudo-terminal, or a socket, which is usual where there are none (Windows).
     """
-    if os.name == "nt":
-        raise RequestError(
-            "the simulated DAQ needs a pseudo-terminal, which Windows has not: run the demo on Linux"
-        )
+    if link not in LINKS:
+        raise RequestError(f"--link is one of {', '.join(LINKS)}, not {link!r}")
     played = scenario(name, seed, warm_up_min=warm_up_min, soak_min=soak_min)
     files = Files(out)
     files.make_room(force=force)
     say(f"{name}: {played.says}")
     with _dashboard(files.store, viewer, say) as stay:
-        soak_id = _soak(played, files.store, scans_per_s, speed, viewer is None, say, progress)
+        line = _Line(link, scans_per_s or SCANS_PER_S[link], speed, over == "socket" or not HAS_PTY)
+        ends_with_plan = viewer is None or link != "lines"
+        soak_id = _soak(played, files.store, line, ends_with_plan, say, progress)
         if soak_id is None:
             raise KeyboardInterrupt
         document = write_results(files, soak_id)
@@ -141,24 +147,33 @@ def write_results(files: Files, soak_id: int) -> dict[str, Any]:
     return document
 
 
+@dataclass(frozen=True)
+class _Line:
+    """The line to the simulated board: what it speaks, how often, how fast, and whether over a socket."""
+
+    link: str
+    scans_per_s: float
+    speed: float
+    socket: bool
+
+
 def _soak(
     played: Scenario,
     store: Path,
-    scans_per_s: float,
-    speed: float,
+    line: _Line,
     ends_with_plan: bool,
     say: Callable[[str], None],
     seen: Callable[[float], None],
 ) -> int | None:
     """Run the daemon on the simulated DAQ until the soak ends; return its number."""
-    text = played.setup_text(scans_per_s=scans_per_s)
+    text = played.setup_text(scans_per_s=line.scans_per_s, link=line.link)
     found = setup.parse(text, path="the demo's set-up")
 
     def look(output: Output) -> None:
         seen(output.t_s)
 
-    with _board(played, speed) as port:
-        link = open_link(found, port=str(port), speed=speed, wait=True)
+    with _board(played, line) as port:
+        link = open_link(found, port=port, speed=line.speed, wait=True)
         return daemon.run(
             setup=found,
             setup_text=text,
@@ -166,7 +181,7 @@ def _soak(
             store_path=store,
             say=say,
             load=LOAD,
-            speed=speed,
+            speed=line.speed,
             until_plan_done=ends_with_plan,
             on_output=look,
             marks=played.marks,
@@ -174,25 +189,31 @@ def _soak(
 
 
 @contextmanager
-def _board(played: Scenario, speed: float) -> Iterator[Path]:
+def _board(played: Scenario, line: _Line) -> Iterator[str]:
     """Keep the simulated DAQ running in a process of its own; yields the name of its port."""
     with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
         port = Path(folder) / "bench-daq"
         command = [sys.executable, "-m", "logger.simulator.terminal", played.name]
         options: dict[str, object] = {
             "--seed": played.seed,
-            "--speed": speed,
+            "--link": line.link,
+            "--scans-per-s": line.scans_per_s,
+            "--speed": line.speed,
             "--port-link": port,
             "--warm-up-min": played.warm_up_min,
             "--soak-min": played.soak_min,
         }
+        if line.link == "lines":
+            del options["--scans-per-s"]  # it is told
+        if line.socket:
+            options["--socket"] = 0
         command += [str(part) for pair in options.items() for part in pair]
         # A session of its own: Ctrl-C is for the daemon, which ends the board when the soak is closed.
         command.append("--with-parent")
         board = subprocess.Popen(command, stdin=subprocess.DEVNULL, start_new_session=True)
         try:
             _wait_for(port, board)
-            yield port
+            yield port.read_text(encoding="ascii") if line.socket else str(port)
         finally:
             board.terminate()
             try:

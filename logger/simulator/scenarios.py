@@ -7,6 +7,7 @@ what is done is a workshop's daily work, and what may be said of it is data too.
 
 from __future__ import annotations
 
+import json
 import math
 import zlib
 from collections.abc import Iterator
@@ -34,12 +35,16 @@ from logger.simulator.amplifier import (
     draw_valves,
     join,
 )
+from logger.simulator.boards import DEVICE, FIRST_CHANNEL, IDENTITY, NOTHING
 from logger.simulator.daq import (
     CHANNELS,
     DIVIDER_OHM,
+    FULL_COUNT,
     MAINS_V_PER_V,
     NTC_BETA_K,
     NTC_R25_OHM,
+    OTHER_STEP_V,
+    PAIR_STEP_V,
     PULLUP_OHM,
     PULLUP_V,
     SENSE_OHM,
@@ -282,9 +287,9 @@ class Scenario:
         over = run.anode_w[:, CHANNELS.index(self.truth.channel)] > ANODE_RATING_W
         return float(run.t_s[int(np.argmax(over))]) if over.any() else None
 
-    def setup_text(self, port: str = "auto", scans_per_s: float = 10.0) -> str:
-        """Return the set-up file that belongs to this bench."""
-        return _setup_text(self, port, scans_per_s)
+    def setup_text(self, port: str = "auto", scans_per_s: float = 10.0, link: str = "lines") -> str:
+        """Return the set-up file that belongs to this bench, its board speaking `link`."""
+        return _setup_text(self, port, scans_per_s, link)
 
 
 def scenario(name: str, seed: int = 1, *, warm_up_min: float = 30.0, soak_min: float = 120.0) -> Scenario:
@@ -766,14 +771,50 @@ def _sits(one: Scenario, column: int) -> str:
     )
 
 
-def _setup_text(one: Scenario, port: str, scans_per_s: float) -> str:
+_LINK_KEYS: Final = {
+    "lines": "",
+    "csv": f"""unit = "V"
+columns = {json.dumps(["-", *CHANNELS])}
+time_column = {{column = 1, unit = "ms"}}
+""",
+    # two stop bits in place of parity, as the standard has it: a pseudo-terminal has none
+    "modbus": f"""parity = "none"
+stop_bits = 2
+device = {DEVICE}
+registers = "input"
+format = "int16"
+no_reading = {NOTHING}
+identity = {{register = {len(CHANNELS)}, value = {IDENTITY}}}
+""",
+    "scpi": """line_cycles = 1
+line_Hz = 50
+""",
+}
+
+
+def _inputs(link: str, column: int, own: str) -> str:
+    """Return where a channel is found on a board of a kind, and its scale where the board doesn't say it."""
+    full_v, step_v = (0.256, PAIR_STEP_V) if column < PAIRS else (4.096, OTHER_STEP_V)
+    match link:
+        case "csv":
+            # as the board prints it; beyond it says "over"
+            return f"full_scale_V = {full_v}\nstep_V = {1e-6 if column < PAIRS else 1e-5}"
+        case "modbus":
+            return f"pin = {column}\nstep_V = {step_v!r}\nfull_scale_V = {FULL_COUNT * step_v!r}"
+        case "scpi":
+            return f"pin = {FIRST_CHANNEL + column}\nfull_scale_V = {full_v}"
+        case _:
+            return f"pin = {own}"
+
+
+def _setup_text(one: Scenario, port: str, scans_per_s: float, link: str) -> str:
     supply = one.amplifier.supply
     pairs = "".join(
         f"""
 [[channel]]
 name = "pair{pair + 1}"
 measures = "pair current"
-pin = [{2 * pair}, {2 * pair + 1}]
+{_inputs(link, pair, f"[{2 * pair}, {2 * pair + 1}]")}
 sense_ohm = {SENSE_OHM}
 tolerance_pct = 1.0
 {_sits(one, pair)}
@@ -785,7 +826,7 @@ tolerance_pct = 1.0
 [[channel]]
 name = "{name}"
 measures = "{name} temperature"
-pin = {pin}
+{_inputs(link, column, str(pin))}
 sensor = "ntc"
 r25_ohm = {NTC_R25_OHM:.0f}
 beta_K = {NTC_BETA_K:.0f}
@@ -793,7 +834,7 @@ pullup_ohm = {PULLUP_OHM:.0f}
 supply_V = {PULLUP_V}
 tolerance_pct = 1.0
 """
-        for name, pin in (("chassis", 10), ("ambient", 11))
+        for column, name, pin in ((PAIRS + 2, "chassis", 10), (PAIRS + 3, "ambient", 11))
     )
     return f"""# The set-up of the simulated bench: scenario {one.name}, seed {one.seed}.
 schema = "soakbench.setup/1"
@@ -815,21 +856,21 @@ ht_at = "reservoir"
 primary_ohm = {supply.primary_ohm:.0f}
 
 [link]
-kind = "lines"
+kind = "{link}"
 port = "{port}"
 scans_per_s = {scans_per_s:g}
-{pairs}
+{_LINK_KEYS[link]}{pairs}
 [[channel]]
 name = "ht"
 measures = "HT"
-pin = 8
+{_inputs(link, PAIRS, "8")}
 divider_ohm = [{DIVIDER_OHM[0]:_.0f}, {DIVIDER_OHM[1]:_.0f}]
 tolerance_pct = 1.0
 
 [[channel]]
 name = "mains"
 measures = "mains"
-pin = 9
+{_inputs(link, PAIRS + 1, "9")}
 sensor = "linear"            # an isolated transducer: 1 V for each 100 V of mains
 value_per_V = {MAINS_V_PER_V:.0f}
 tolerance_pct = 1.0

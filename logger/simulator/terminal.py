@@ -2,9 +2,11 @@
 
     python -m logger.simulator.terminal drift --seed 4 --speed 60 --port-link /tmp/bench
 
-It waits until a host has told a rate, then plays the scenario. At speed 0 it goes as fast as the line: the
-host's reading sets the pace and nothing is lost. At any other speed scans that the host does not take are
-lost, as a board would lose them. The lines are written here and not by what reads them.
+It waits until a host has told a rate, then plays the scenario. With `--link csv`, `modbus` or `scpi` it is
+one of the boards of `boards.py` instead, and with `--socket` it listens on the network. At speed 0 it goes
+as fast as the line: the host's reading sets the pace and nothing is lost. At any other speed scans that the
+host does not take are lost, as a board would lose them. The lines are written here and not by what reads
+them.
 """
 
 from __future__ import annotations
@@ -12,28 +14,26 @@ from __future__ import annotations
 import argparse
 import binascii
 import contextlib
-import fcntl
 import os
 import re
-import select
 import signal
-import struct
 import sys
-import termios
 import threading
-import tty
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Final, TextIO
+from typing import Final, Literal, TextIO
 
 import numpy as np
 
 from logger.blocks import NO_READING, DaqInfo
 from logger.clock import Clock, SystemClock
 from logger.errors import FileExistsAlready, NotReached, RequestError, SoakbenchError
+from logger.simulator.boards import LINKS, SCANS_PER_S, CsvBoard, ModbusModule, ScanningMeter
 from logger.simulator.calibration_bench import CalibrationBench
+from logger.simulator.daq import CHANNELS
 from logger.simulator.scenarios import CABLE_OUT_S, NAMES, Scenario, scenario
+from logger.simulator.wires import Pty, Server, Wire
 
 _LONGEST_COMMAND: Final = 128
 _PENDING_ENOUGH: Final = 4096
@@ -42,6 +42,7 @@ _WAKE_S: Final = 0.02
 _NOTICE_S: Final = 0.3
 _DRAIN_S: Final = 10.0
 _KEEP_OPEN_S: Final = 1.0
+_OPENING_S: Final = 0.05  # a host that opens a port drops what had come before
 CALIBRATION: Final = "calibration-bench"
 """Not an amplifier: known volts, currents and temperatures one after the other."""
 _NUMBER: Final = re.compile(rb"(0|[1-9][0-9]{0,9})(\.[0-9]{1,3})?")
@@ -185,59 +186,39 @@ class Damage:
         return out
 
 
-class _Wire:
-    """One pseudo-terminal, and the name that points to it."""
+Fault = Literal["lost", "twice", "garbled", "cut", "late"]
+"""What may befall one message of a board: not sent, sent twice, a byte that is none of its own put into it,
+the second half missing, sent a second later."""
+_LATE_S: Final = 1.0
 
-    def __init__(self, port_link: Path) -> None:
-        self._link = port_link
-        self._closed = False
-        self.master, self._slave = os.openpty()
-        tty.setraw(self._slave)
-        os.set_blocking(self.master, False)
-        target = os.ttyname(self._slave)
-        try:
-            if port_link.exists() and not port_link.is_symlink():
-                raise FileExistsAlready(port_link)
-            beside = port_link.with_name(f".{port_link.name}.{os.getpid()}")
-            beside.unlink(missing_ok=True)
-            beside.symlink_to(target)
-            beside.replace(port_link)
-        except OSError as error:
-            self._close_both()
-            raise NotReached(
-                f"the simulated port can't be made at {port_link} ({error}): name a place that can be written"
-            ) from error
-        except FileExistsAlready:
-            self._close_both()
-            raise
-        self._target = target
 
-    def unread(self) -> int:
-        """Return how many bytes the host has not read yet."""
-        return int(struct.unpack("i", fcntl.ioctl(self._slave, termios.FIONREAD, b"\0\0\0\0"))[0])
-
-    def close(self) -> None:
-        """Take the name away, if it is still ours, and hang up."""
-        with contextlib.suppress(OSError):  # somebody cleaned up before us
-            if self._link.is_symlink() and os.readlink(self._link) == self._target:  # noqa: PTH115
-                self._link.unlink()
-        self._close_both()
-
-    def _close_both(self) -> None:
-        if self._closed:
-            return
-        self._closed = True
-        os.close(self.master)
-        os.close(self._slave)
+def _harmed(message: bytes, fault: Fault | None) -> list[tuple[float, bytes]]:
+    """Return what is sent in place of a message, and how much later."""
+    match fault:
+        case "lost":
+            return []
+        case "twice":
+            return [(0.0, message), (0.0, message)]
+        case "garbled":
+            return [(0.0, message[:10] + b"\xff" + message[11:])]
+        case "cut":
+            return [(0.0, message[: len(message) // 2])]
+        case "late":
+            return [(_LATE_S, message)]
+        case _:
+            return [(0.0, message)]
 
 
 class Terminal:
     """Plays a scenario on a pseudo-terminal at `port_link`, until its end or `stop()`.
 
-    `speed` is recorded time over wall time, 0 as fast as the host reads; `minutes` how much recorded time it
-    plays. With `scans_per_s` the board scans at that rate from the first command on, as one that was left
-    running; without, it waits to be told. `sent`: a file that gets each scan's line when it has gone out, a
-    tab, and the machine's monotonic clock in s. A cable-out ends when a host asks again. Linux and macOS.
+    `link` is what the board speaks. `speed` is recorded time over wall time, 0 as fast as the host reads;
+    `minutes` how much recorded time it plays. With `scans_per_s` a board of our own scans at that rate from
+    the first command on, as one that was left running; without, it waits to be told. The others scan at that
+    rate, or as is usual for their kind. `sent`: a file that gets each scan's line when it has gone out, a
+    tab, and the machine's monotonic clock in s. `faults`: what befalls a message, by number (each scan's, or
+    each answer to a host that asks). With `socket_port` (0: any) it listens on this machine, and `port_link`
+    is a file with the address. A cable-out ends when a host asks again. Pseudo-terminals: Linux and macOS.
     """
 
     def __init__(
@@ -245,13 +226,18 @@ class Terminal:
         played: Scenario | CalibrationBench,
         port_link: Path,
         *,
+        link: str = "lines",
         speed: float = 0.0,
         scans_per_s: float | None = None,
         minutes: float | None = None,
         sent: Path | None = None,
         damage: Damage | None = None,
+        faults: Mapping[int, Fault] | None = None,
+        socket_port: int | None = None,
         clock: Clock | None = None,
     ) -> None:
+        if link not in LINKS:
+            raise RequestError(f"a simulated board speaks one of {', '.join(LINKS)}, not {link!r}")
         if not 0 <= speed <= 10_000:
             raise RequestError(f"the speed is 0 (as fast as the line goes) to 10000, got {speed:g}")
         if minutes is not None and not 0 < minutes <= 10_080:
@@ -262,21 +248,39 @@ class Terminal:
         """Scans that the host did not take in time; always 0 at speed 0."""
         self._scenario = played
         self._port_link = port_link
+        self._kind = link
         self._speed = speed
         self._left_running = scans_per_s
+        self._rate = scans_per_s or SCANS_PER_S[link]
         self._duration_s = played.duration_s if minutes is None else 60.0 * minutes
         self._sent_path = sent
         self._sent: TextIO | None = None
         self._damage = damage
+        self._faults = dict(faults or {})
+        self._messages = 0
+        self._socket_port = socket_port
         self._clock = clock or SystemClock()
         self._stopping = threading.Event()
         self._board = Board(played.info)
+        self._csv = CsvBoard(played.info, CHANNELS)
+        self._rows: Iterator[tuple[int, int, list[int]]] = iter(())
+        self._row: tuple[int, int, list[int]] | None = None
+        self._place = -1
+        self._over = False
+        self._asks = 0
+        self.polled: ModbusModule | ScanningMeter | None = None
+        """The board that answers, where it is one of those."""
+        if link == "modbus":
+            self.polled = ModbusModule(played.info, self._asked_for)
+        elif link == "scpi":
+            self.polled = ScanningMeter(played.info, self._asked_for)
         self._out = bytearray()
+        self._later: deque[tuple[float, bytes]] = deque()
         self._written = 0
         self._queued = 0
         self._unsent: deque[tuple[int, bytes]] = deque()
         self._started_s = 0.0
-        self._wire: _Wire
+        self._wire: Wire
 
     def stop(self) -> None:
         """End the play soon; may be called from any thread or a signal handler."""
@@ -292,12 +296,26 @@ class Terminal:
                     raise FileExistsAlready(self._sent_path) from error
                 except OSError as error:
                     raise NotReached(f"{self._sent_path} can't be written ({error}): name another") from error
-            self._wire = _Wire(self._port_link)
+            self._wire = self._plugged()
             stack.callback(lambda: self._wire.close())
-            self._play()
+            if self.polled is not None:
+                self._play_asked()
+            else:
+                self._play()
+
+    def _plugged(self) -> Wire:
+        if self._socket_port is None:
+            return Pty(self._port_link)
+        server = Server(self._socket_port, self._port_link)
+        self._socket_port = server.port
+        return server
 
     def _play(self) -> None:
         board = self._board
+        if self._kind == "csv":
+            board.rate = self._rate
+            self._wait_for_host()
+            self._queue(self._csv.header(), is_scan=False)
         while board.rate is None and not self._stopping.is_set():
             self._serve(_WAKE_S)
             if self._left_running is not None and board.asked:
@@ -319,20 +337,59 @@ class Terminal:
                 self.lost += 1
             else:
                 self._queue(text, is_scan=True)
-        self._queue(line("E,end-of-recording"), is_scan=False)
+        if self._kind == "lines":
+            self._queue(line("E,end-of-recording"), is_scan=False)
         self._drain()
         until_s = self._clock.monotonic_s() + _KEEP_OPEN_S
         while self._clock.monotonic_s() < until_s and not self._stopping.is_set():
             self._serve(_WAKE_S)
 
-    def _lines(self, rate: float) -> Iterator[tuple[float, bytes]]:
-        """Give each scan's recorded time and line; the flags are those of the moment."""
+    def _play_asked(self) -> None:
+        """Answer a host for as long as there is something to play."""
+        assert self.polled is not None
+        self._rows = self._scans(self._rate)
+        self._row = next(self._rows)
+        out_s = (
+            self._scenario.cable_out_s[0] if self._scenario.cable_out_s is not None and self._speed else None
+        )
+        while not self._over and not self._stopping.is_set():
+            self._serve(_WAKE_S)
+            if out_s is not None and self._place >= out_s * self._rate:
+                out_s = None
+                self._pull_the_cable()
+
+    def _asked_for(self) -> list[int] | None:
+        """Return the counts of the moment in which a host asks; at speed 0 each asking is a moment later."""
+        self._asks += 1
+        if not self._speed:
+            self._place += 1
+        else:
+            now_s = self._clock.monotonic_s()
+            if self._place < 0:
+                self._started_s = now_s
+            self._place = int((now_s - self._started_s) * self._speed * self._rate)
+        while self._row is not None and self._row[1] < self._place:
+            self._row = next(self._rows, None)
+        if self._row is None:
+            self._over = True
+            return None
+        return self._row[2] if self._row[1] == self._place else None
+
+    def _scans(self, rate: float) -> Iterator[tuple[int, int, list[int]]]:
+        """Give each scan's time, sequence and counts."""
         block_s = 120.0 if self._speed == 0 else 30.0
         for block in self._scenario.scans(self._duration_s, rate, block_s=block_s):
-            rows = zip(block.t_us.tolist(), block.sequence.tolist(), block.counts.tolist(), strict=True)
-            for t_us, sequence, counts in rows:
-                # the board has been up for one scan when it sends the first
-                ms = t_us // 1000 + round(1000 / rate)
+            yield from zip(block.t_us.tolist(), block.sequence.tolist(), block.counts.tolist(), strict=True)
+
+    def _lines(self, rate: float) -> Iterator[tuple[float, bytes]]:
+        """Give each scan's recorded time and line; the flags are those of the moment."""
+        # the board has been up for one scan when it sends the first
+        up_us = round(1000 / rate) * 1000
+        for t_us, sequence, counts in self._scans(rate):
+            if self._kind == "csv":
+                yield t_us / 1e6, self._csv.scan(t_us + up_us, counts)
+            else:
+                ms = (t_us + up_us) // 1000
                 yield t_us / 1e6, scan_line(sequence, ms, counts, self._board.flags)
 
     def _hold(self) -> None:
@@ -361,7 +418,8 @@ class Terminal:
 
     def _pull_the_cable(self) -> None:
         """Hang up, come back under the same name, and go on once a host asks."""
-        self._drain()
+        if self.polled is None:  # a host that asks gives no peace
+            self._drain()
         self._wire.close()
         self._out.clear()
         self._unsent.clear()
@@ -370,11 +428,22 @@ class Terminal:
         until_s = self._clock.monotonic_s() + wait_s
         while self._clock.monotonic_s() < until_s and not self._stopping.is_set():
             self._clock.sleep(_WAKE_S)
-        self._wire = _Wire(self._port_link)
+        self._wire = self._plugged()
         self._board.plug_in()
-        asked = self._board.asked
-        while self._board.asked == asked and not self._stopping.is_set():
+        if self.polled is not None:
+            self.polled.plug_in()
+        elif self._kind == "csv":
+            self._wait_for_host()
+        else:
+            asked = self._board.asked
+            while self._board.asked == asked and not self._stopping.is_set():
+                self._serve(_WAKE_S)
+
+    def _wait_for_host(self) -> None:
+        """Wait until a host listens to a board that prints unasked."""
+        while not self._wire.opened() and not self._stopping.is_set():
             self._serve(_WAKE_S)
+        self._clock.sleep(_OPENING_S)
 
     def _drain(self) -> None:
         """Send what waits, and give the host time to read it as long as it reads at all."""
@@ -393,30 +462,46 @@ class Terminal:
                 self._clock.sleep(_WAKE_S / 4)
 
     def _queue(self, text: bytes, *, is_scan: bool) -> None:
+        if is_scan:
+            self._messages += 1
+        if self._faults:
+            self._send(_harmed(text, self._faults.get(self._messages - 1) if is_scan else None))
+            return
         for piece in [text] if self._damage is None else self._damage.pieces(text):
             self._queued += len(piece)
             self._out += piece
         if is_scan and self._sent is not None:
             self._unsent.append((self._queued, text))
 
+    def _send(self, parts: list[tuple[float, bytes]]) -> None:
+        now_s = self._clock.monotonic_s()
+        for later_s, part in parts:
+            if later_s or self._later:
+                # a board answers in order: what follows waits too
+                after_s = self._later[-1][0] if self._later else 0.0
+                self._later.append((max(now_s + later_s, after_s), part))
+            else:
+                self._out += part
+                self._queued += len(part)
+
     def _serve(self, timeout_s: float) -> None:
         """Once: take what the host says, and give the line what it can take; at most `timeout_s` long."""
-        master = self._wire.master
-        poll = select.poll()
-        poll.register(master, select.POLLIN | (select.POLLOUT if self._out else 0))
-        for _, events in poll.poll(timeout_s * 1000):
-            if events & select.POLLIN:
-                answers = self._board.hear(os.read(master, 4096))
-                if answers:
-                    self._queue(answers, is_scan=False)
-            if events & select.POLLOUT:
-                self._write()
+        while self._later and self._clock.monotonic_s() >= self._later[0][0]:
+            self._out += self._later.popleft()[1]
+        readable, writable = self._wire.wait(timeout_s, to_send=bool(self._out))
+        if readable:
+            data = self._wire.receive()
+            if self.polled is not None:
+                asks = self._asks
+                for answer in self.polled.hear(data):
+                    self._queue(answer, is_scan=self._asks > asks)
+            elif self._kind == "lines" and (answers := self._board.hear(data)):
+                self._queue(answers, is_scan=False)
+        if writable:
+            self._write()
 
     def _write(self) -> None:
-        try:
-            took = os.write(self._wire.master, self._out)
-        except BlockingIOError:
-            return
+        took = self._wire.send(bytes(self._out))
         del self._out[:took]
         self._written += took
         if self._sent is None or not self._unsent:
@@ -441,6 +526,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "--speed", type=float, default=1.0, help="recorded over wall time; 0: as fast as the line goes"
     )
     parser.add_argument("--port-link", type=Path, required=True, metavar="PATH", help="the port's name")
+    parser.add_argument(
+        "--link", choices=LINKS, default="lines", help="what the board speaks (default lines)"
+    )
+    parser.add_argument(
+        "--socket",
+        type=int,
+        metavar="PORT",
+        help="listen on this port of this machine, 0 for any; --port-link is then a file for the address",
+    )
     parser.add_argument("--sent", type=Path, metavar="FILE", help="write each scan's line that went out")
     parser.add_argument(
         "--scans-per-s", type=float, metavar="N", help="scan without being told (default: wait for the host)"
@@ -466,12 +560,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         terminal = Terminal(
             played,
             options.port_link,
+            link=options.link,
+            socket_port=options.socket,
             speed=options.speed,
             scans_per_s=options.scans_per_s,
             minutes=options.minutes,
             sent=options.sent,
             damage=None if options.damage is None else Damage(options.seed, options.damage),
         )
+        if options.link != "lines" and options.scenario == CALIBRATION:
+            raise RequestError("the calibration bench is a board of our own: leave --link away")
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: terminal.stop())
         if options.with_parent:
