@@ -19,7 +19,16 @@ from logger.blocks import DaqInfo
 from logger.budget import Budget
 from logger.convert import Converter, daq_from_setup
 from logger.errors import Fault
-from logger.setup import Channel, Setup
+from logger.setup import (
+    MOST_REGISTERS,
+    SETTLING_S,
+    Channel,
+    CsvLink,
+    ModbusLink,
+    ScpiLink,
+    Setup,
+    SimulatorLink,
+)
 
 HUM_SCANS_PER_S: Final = 10.0
 """A faster scan is shorter than 100 ms and no longer stands for whole mains cycles of 50 and 60 Hz."""
@@ -47,6 +56,9 @@ COARSE_NOMINAL_PCT: Final = 0.5
 
 IDLE_C: Final = 25.0
 """Where a thermometer's volts are given."""
+
+MODULE_THINKS_S: Final = 0.05
+"""What a module takes from request to reply at most; common practice, no source."""
 
 PLACE: Final = {"lines": "pin", "csv": "column", "modbus": "register", "scpi": "meter channel"}
 """What `pin` numbers, by the kind of link."""
@@ -130,18 +142,21 @@ def advise(setup: Setup) -> Advice:
         wiring=wiring,
         limits=list(_limits(setup)),
         decidable=list(_decidable(setup, daq)),
-        odd=[*_odd_wiring(setup, wiring), *_odd_plan(setup), *_odd_tables(setup)],
+        odd=[
+            *_odd_wiring(setup, wiring),
+            *_odd_link(setup),
+            *_odd_plan(setup),
+            *_odd_tables(setup),
+        ],
         shortest_crackle_s=2.0 / setup.link.scans_per_s,
     )
 
 
 def live_faults(setup: Setup) -> list[Fault]:
-    """Name what only a live link needs and the set-up lacks: pins, dividers, sensors."""
-    faults = []
+    """Name what only a live link needs and the set-up lacks: pins, scales, dividers, sensors."""
+    faults = list(_place_faults(setup))
     for channel in setup.channel:
         where = f'channel "{channel.name}"'
-        if channel.pin is None:
-            faults.append(Fault(f"{where}.pin", "the DAQ's inputs, a live link needs them", "nothing"))
         if (
             channel.measures in NEEDS_DIVIDER
             and channel.divider_ohm is None
@@ -154,6 +169,46 @@ def live_faults(setup: Setup) -> list[Fault]:
         if channel.unit == "degC" and channel.sensor is None:
             faults.append(Fault(f"{where}.sensor", "ntc, pt100, type K or linear", "nothing"))
     return faults
+
+
+def _place_faults(setup: Setup) -> Iterator[Fault]:
+    """Name what a device of the set-up's kind can't be read without."""
+    link = setup.link
+    place = PLACE.get(link.kind, "pin")
+    # a board that prints numbers may name its columns itself, which only its first lines show
+    needs_pin = not isinstance(link, CsvLink)
+    named = [name.casefold() for name in link.columns or []] if isinstance(link, CsvLink) else []
+    for channel in setup.channel:
+        where = f'channel "{channel.name}"'
+        if channel.pin is None and needs_pin:
+            what = "the DAQ's inputs" if place == "pin" else f"its {place}"
+            yield Fault(
+                f"{where}.pin", f"{what}, a live link needs {'them' if place == 'pin' else 'it'}", "nothing"
+            )
+        if channel.pin is not None and place != "pin" and len(channel.pin) > 1:
+            yield Fault(f"{where}.pin", f"one number, the {place}", str(channel.pin))
+        if named and channel.name.casefold() not in named:
+            yield Fault("link.columns", f"a column {channel.name}", ", ".join(named))
+        scale = {"modbus": ("step_V", "full_scale_V"), "scpi": ("full_scale_V",)}.get(link.kind, ())
+        for key in scale:
+            if getattr(channel, key) is None:
+                means = "volts per count" if key == "step_V" else "the input's range"
+                yield Fault(f"{where}.{key}", f"{means}, which the device doesn't say", "nothing")
+    if isinstance(link, ModbusLink):
+        addresses = sorted(channel.pin[0] for channel in setup.channel if channel.pin)
+        if any(later - earlier < link.words for earlier, later in pairwise(addresses)):
+            yield Fault(
+                "channel.pin", f"registers {link.words} apart, as {link.format} takes", str(addresses)
+            )
+        every = [*addresses, *([] if link.identity is None else [link.identity.register_])]
+        if every and max(every) + link.words - min(every) > MOST_REGISTERS:
+            yield Fault(
+                "channel.pin",
+                f"registers within {MOST_REGISTERS} of each other: they are read at once",
+                f"{min(every)} to {max(every)}",
+            )
+    if isinstance(link, SimulatorLink):
+        yield Fault("link.kind", "a kind that has a device", '"simulator", there to judge logs by')
 
 
 def aim_a(setup: Setup, channel: Channel) -> float:
@@ -458,7 +513,7 @@ def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
         )
     if channel.tolerance_pct is None:
         yield f"{channel.name}: tolerance_pct isn't stated, the default of the budget stands in for it"
-    if len(channel.pin or ()) == 1:
+    if setup.against_ground(channel):
         yield f"{channel.name}: one wire against the DAQ's ground reads the earth's drop too; two wires don't"
     if channel.sockets and len(channel.sockets) != setup.valves_on(channel):
         yield (
@@ -510,9 +565,45 @@ def _odd_plan(setup: Setup) -> Iterator[str]:
         yield "pair_low_mA is not below pair_high_mA: no current is inside the window"
 
 
+def _odd_link(setup: Setup) -> Iterator[str]:
+    link = setup.link
+    period_s = 1.0 / link.scans_per_s
+    if isinstance(link, CsvLink | ModbusLink | ScpiLink):
+        yield f'kind "{link.kind}" takes no commands: no cut-out can be worked, nothing takes the power off'
+        if all(pair.wires is None for pair in setup.pairs):
+            yield (
+                "each pair is taken as read between two wires: wires = 1 in its channel where it is read "
+                "against ground"
+            )
+    if isinstance(link, CsvLink):
+        if any(channel.full_scale_V is None for channel in setup.channel):
+            yield "full_scale_V isn't stated for every channel: nothing says when such a one is off its scale"
+        if link.time_column is None:
+            yield "no time_column: a line's time is that of its coming, and one sent twice counts twice"
+    if isinstance(link, ModbusLink):
+        size = max((channel.pin[0] for channel in setup.channel if channel.pin), default=0) - min(
+            (channel.pin[0] for channel in setup.channel if channel.pin), default=0
+        )
+        # request, reply, and 3.5 characters of silence before each: Modbus over serial line V1.02, 2.5.1.1
+        bits = 9 + (link.parity != "none") + link.stop_bits
+        takes_s = (8 + 5 + 2 * (size + link.words) + 7) * bits / link.baud + MODULE_THINKS_S
+        if takes_s > period_s:
+            yield (
+                f"a block of {size + link.words} registers takes about {takes_s:.2g} s at {link.baud} baud: "
+                f"{link.scans_per_s:g} scans a second can't be kept"
+            )
+    if isinstance(link, ScpiLink):
+        if link.line_cycles < 1:
+            yield f"{link.line_cycles:g} line cycles: below 1 a meter rejects no hum"
+        takes_s = len(setup.channel) * (link.line_cycles / link.line_Hz + SETTLING_S)
+        if takes_s > period_s:
+            yield (
+                f"{len(setup.channel)} channels of {link.line_cycles:g} line cycles take about {takes_s:.2g} "
+                f"s: {link.scans_per_s:g} scans a second can't be kept"
+            )
+
+
 def _odd_tables(setup: Setup) -> Iterator[str]:
-    if setup.link.kind != "lines":
-        yield f'link kind "{setup.link.kind}" isn\'t fitted in this version: run needs "lines", judge none'
     if setup.armed and setup.first("HT") is None:
         yield "a cut-out is armed and no channel measures HT: what HT still is once it has opened isn't known"
     for table, loss in (

@@ -54,10 +54,22 @@ def _commands() -> None:
 
 
 @app.command()
-def check(setup_file: SetupFile, json_to: Json = None, force: Force = False) -> int:
-    """Say everything wrong or odd in a set-up, and the wiring it implies. Touches no port.
+def check(
+    setup_file: SetupFile,
+    listen: Annotated[
+        bool, typer.Option("--listen", help="Also ask the set-up's port who is there, and what it says.")
+    ] = False,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Say everything wrong or odd in a set-up, and the wiring it implies. Without --listen it touches no
+    port.
+
+    --listen reads ten lines of a board that prints numbers and says what columns, unit and step were found.
 
     Example: soakbench check theatre.toml
+
+    Example: soakbench check board.toml --listen
     """
     from logger import check as checking
     from logger import setup, tables
@@ -73,6 +85,10 @@ def check(setup_file: SetupFile, json_to: Json = None, force: Force = False) -> 
     faults = checking.live_faults(found)
     if faults:
         raise SetupError(str(setup_file), faults)
+    if listen:
+        from logger.link.kinds import listen as listen_to
+
+        print(listen_to(found))
     return 0
 
 

@@ -275,7 +275,6 @@ def test_the_wiring_table_is_whole_on_a_terminal_of_80_columns(setup_file: Path)
             "[limits]\npair_low_mA = 90\npair_high_mA = 80\n[plan]",
             "no current is inside the window",
         ),
-        ('kind = "lines"', 'kind = "modbus"', 'link kind "modbus" isn\'t fitted in this version'),
         ('sockets = ["V3", "V4"]', 'sockets = ["V3"]', "1 sockets are named for 2 valves"),
         ('sockets = ["V3", "V4"]', 'sockets = ["V5", "V6"]', "socket V5, V6 is named more than once"),
     ],
