@@ -470,13 +470,13 @@ def test_hum_adds_up_to_nothing_over_whole_cycles_and_elsewhere_to_what_theory_s
     step_v = 7.8125e-6 if isinstance(pins[0], list) else 0.000125
     for hz in (50.0, 60.0, 100.0, 120.0, 150.0, 180.0, 50.2, 49.5, 27.3, 10.0 * readings):
         orders = [(0.0, f"volts 0 {12000 * step_v} {hz} {6000 * step_v}"), (1.0, said("rate", 10))]
-        play = Play(tmp_path, orders, 2150, settings=settings_of(pins), turn_us=100)
+        play = Play(tmp_path, orders, 1650, settings=settings_of(pins), turn_us=300)
         x, half = math.pi * hz * 0.1, math.pi * hz * 1163e-6
         alias = abs(math.sin(x / readings)) < 1e-9
         passed = 1.0 if alias else abs(math.sin(x) / (readings * math.sin(x / readings)))
         passed *= abs(math.sin(half) / half)
         off = [abs(row[0] - 12000) for row in play.counts]
-        assert len(off) == 21
+        assert len(off) == 16
         assert max(off) <= 6000 * passed + 2, hz
         if passed > 0.001 and not alias:  # the phase goes round, so the worst is nearly met
             assert max(off) >= 0.7 * 6000 * passed, hz
