@@ -379,6 +379,26 @@ def test_after_each_trip_a_press_needs_an_acknowledge_first(
     assert play.flags[-1] == Flags(True, False, False, False, cause)
 
 
+def test_a_flash_that_takes_nothing_leaves_it_open_and_measuring_going_on(tmp_path: Path) -> None:
+    (tmp_path / "cutout.txt.new").mkdir()
+    play = Play(tmp_path, [*TEN, *beats(0, 3000), *press(300), *press(1000)], 2000)
+    assert play.relay == []
+    assert play.resets == []
+    assert play.flags[-1].trip_cause == "firmware watchdog"
+    assert play.sequence == list(range(19))
+
+
+def test_a_short_stall_opens_nothing_and_its_scans_keep_their_numbers(tmp_path: Path) -> None:
+    stall = [(1000.0, "hang main"), (1250.0, "go on")]
+    play = Play(tmp_path, [*TEN, *beats(0, 3000), *press(300), *stall], 2000)
+    assert [closed for _, closed in play.relay] == [True]
+    steps = list(zip(pairwise(play.sequence), pairwise(play.ms), strict=True))
+    hole = [(b - a, d - c) for (a, b), (c, d) in steps if b - a > 1]
+    assert len(hole) == 1
+    assert hole[0][0] in (2, 3)
+    assert abs(play.ms[-1] - play.ms[0] - 100 * (play.sequence[-1] - play.sequence[0])) <= 1
+
+
 def test_an_error_of_its_own_opens_it_and_is_written_down(tmp_path: Path) -> None:
     play = Play(tmp_path, [*beats(0, 2000), *press(300), (1000.0, "fault"), (1500.0, said("rate", 10))], 2000)
     assert [closed for _, closed in play.relay] == [True, False]

@@ -44,7 +44,7 @@ class Daq:
         self.output.offer(self.banner)
 
     def turn(self):
-        """Once round: nothing in here waits."""
+        """Once round: nothing in here waits for the host, or for long for a converter."""
         now = hardware.ticks_ms()
         self.guard.turn_at = now
         self.ms = (self.ms + hardware.ticks_diff(now, self.ticks)) & 0xFFFFFFFF
@@ -112,19 +112,25 @@ class Daq:
         if state != self.state:
             self.state, self.changed_at, self.unsaved = state, now, True
         elif self.unsaved and hardware.ticks_diff(now, self.changed_at) >= REMEMBER_MS:
-            settings.remember(cutout.memory())
-            self.unsaved = False
+            self.keep()
         hardware.light(self.lit(now))
 
     def close(self):
         """Close it, once the board knows that it did: a power cut from here on is a trip."""
+        if self.keep():
+            self.state = self.cutout.flags & ~BUTTON_PRESSED
+            self.guard.wanted = True
+        else:  # a trip would be forgotten
+            self.cutout.trip(WATCHDOG)
+
+    def keep(self):
+        """Write down how the cut-out stands; False where flash takes nothing: then no press closes it."""
+        self.unsaved = False
         try:
             settings.remember(self.cutout.memory())
-        except OSError:  # flash takes nothing: then a trip would be forgotten
-            self.cutout.trip(WATCHDOG)
-            return
-        self.state, self.unsaved = self.cutout.flags & ~BUTTON_PRESSED, False
-        self.guard.wanted = True
+        except OSError:
+            return False
+        return True
 
     def lit(self, now):
         """Steady: closed. Slow blinking: a press would close it. Fast: a fault. A short flash: it runs."""
