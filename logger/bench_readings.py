@@ -19,15 +19,19 @@ from logger.errors import RequestError
 from logger.jobs import STAGES, BenchReading
 from logger.valves import FROM_MEMORY, rating_for
 
+BIAS_VOLTS: Final = "bias volts"
+HUM_AND_NOISE: Final = "hum and noise"
+OUTPUT: Final = ("output voltage", "output power")
+
 QUANTITIES: Final[Mapping[str, tuple[str, ...]]] = {
     "bias by meter": ("mV", "mA", "V", "A"),
-    "bias volts": ("V", "mV"),
+    BIAS_VOLTS: ("V", "mV"),
     "HT": ("V",),
     "heater voltage": ("V",),
     "mains voltage": ("V",),
     "output voltage": ("V",),
     "output power": ("W",),
-    "hum and noise": ("mV", "V", "uV"),
+    HUM_AND_NOISE: ("mV", "V", "uV"),
     "distortion": ("%", "dB"),
     "sense resistor": ("ohm", "mohm"),
     "grid leak": ("kohm", "ohm", "Mohm"),
@@ -94,9 +98,9 @@ def checked(reading: Mapping[str, Any]) -> dict[str, Any]:
     units = QUANTITIES.get(quantity)
     if units is not None and unit not in units:
         raise RequestError(f"{quantity} is read in {' or '.join(units)}, not in {unit or 'nothing'}")
-    if quantity in ("output voltage", "output power") and reading.get("load_ohm") is None:
+    if quantity in OUTPUT and reading.get("load_ohm") is None:
         raise RequestError(f"{quantity} says nothing without its load: give it in ohms")
-    if quantity == "hum and noise":
+    if quantity == HUM_AND_NOISE:
         for name in ("weighting", "bandwidth"):
             if not reading.get(name):
                 raise RequestError(
@@ -133,7 +137,7 @@ class Power:
 
 def power_of(reading: BenchReading) -> Power | None:
     """Return V²/R of an output voltage, or an output power as read; None of any other reading."""
-    if reading.load_ohm is None or reading.quantity not in ("output voltage", "output power"):
+    if reading.load_ohm is None or reading.quantity not in OUTPUT:
         return None
     share = None if reading.tap_ohm is None else tap_share(reading.load_ohm, reading.tap_ohm)
     if reading.quantity == "output power":

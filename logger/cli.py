@@ -286,8 +286,8 @@ def run(
     if faults:
         raise SetupError(str(setup_file), faults)
     store = db or default_path()
-    if job is not None:
-        open_store(store).job(job)
+    if job is not None and open_store(store).job(job).closed is not None:
+        raise RequestError(f"job {job} was collected: book the amp in again, soakbench jobs new")
     if as_found:
         text = setup.with_plan(text, jobs.AS_FOUND_PLAN.toml, path=str(setup_file))
         found = setup.parse(text, path=str(setup_file))
@@ -956,7 +956,13 @@ def person(by: str | None) -> str:
     import getpass
     import os
 
-    return by or os.environ.get("SOAKBENCH_BY") or getpass.getuser()
+    named = by or os.environ.get("SOAKBENCH_BY")
+    if named:
+        return named
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError) as error:
+        raise RequestError("say who does it: --by NAME, or SOAKBENCH_BY in the environment") from error
 
 
 def _move_job(store: Path, job: int, state: State) -> None:
@@ -972,10 +978,10 @@ def _move_job(store: Path, job: int, state: State) -> None:
 
 
 def _remind_of_bias_volts(store: Path, job: int) -> None:
-    from logger.bench_readings import lacking
+    from logger.bench_readings import BIAS_VOLTS, lacking
     from logger.jobs import AS_FOUND
 
-    if lacking(open_store(store).job(job).readings, AS_FOUND, "bias volts"):
+    if lacking(open_store(store).job(job).readings, AS_FOUND, BIAS_VOLTS):
         warn(
             f"job {job} has no bias volts as found yet: before a pot is touched, soakbench jobs reading "
             f'{job} "bias volts" --read "-38.5 V" --place V5 --as-found'

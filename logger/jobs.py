@@ -8,14 +8,17 @@ What is derived (hours, the verdict) is worked out from that each time, and is n
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import cached_property
 from typing import Any, Final
 
 from logger.decision import COND_FAIL, FAIL, ORDER, upper_statement, worst
 from logger.errors import RequestError
+from logger.setup import Decision
 
 AS_FOUND: Final = "as found"
 AS_LEFT: Final = "as left"
@@ -394,7 +397,8 @@ class JobSoak:
     """What the record knows of one of a job's soaks; `logger.store.reader.Reader.soak` has the rest.
 
     `states`: state and the second it began at. `last_s`: the last scan's time, None before the first.
-    `verdict`: the `soakbench.judge/1` document of one that ended. `width_U`: the guard band as agreed, in U.
+    `verdict`: the `soakbench.judge/1` document of one that ended; None where a crash broke it off
+    (`logger.judge.judged_job` makes that good). `setup_text`: the set-up it ran with.
     """
 
     id: int
@@ -407,7 +411,22 @@ class JobSoak:
     last_s: float | None
     states: tuple[tuple[str, float], ...]
     verdict: Mapping[str, Any] | None
-    width_U: float
+    setup_text: str
+
+    @cached_property
+    def width_U(self) -> float:
+        """The guard band as agreed before the soak, as a multiple of U."""
+        # of the decision alone: a whole set-up takes long to read, and this one was read when its soak began
+        return Decision.model_validate(tomllib.loads(self.setup_text).get("decision", {})).width_U
+
+    @property
+    def unjudged(self) -> bool:
+        """Whether it ended with scans and without a verdict: a crash broke it off."""
+        return self.ended is not None and self.verdict is None and self.last_s is not None
+
+    def with_verdict(self, document: Mapping[str, Any]) -> JobSoak:
+        """Return it with the verdict, and with the states that the verdict knows."""
+        return replace(self, verdict=document, states=states_of(document["soak"]))
 
     @property
     def statement(self) -> str | None:
@@ -457,6 +476,11 @@ def as_of(row: Mapping[str, Any], changes: Iterable[Change], version: int) -> di
             then[change.field] = change.was
     then["version"] = version
     return then
+
+
+def states_of(told: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
+    """Return the states, each with the second it began at, of a soak's verdict or of how it stands."""
+    return tuple((one["state"], one["from_s"]) for one in told.get("states", []))
 
 
 # ---- hours of valves
@@ -559,19 +583,22 @@ def judge(job: Job) -> JobVerdict:
     not_seen: list[str] = []
     rests_on: list[datetime] = []
     if soak is None:
-        running = any(one.kind == AS_LEFT for one in job.soaks)
-        not_seen.append("its soak as left still runs" if running else "no soak as left")
+        not_seen.append("no soak as left that has ended")
     else:
         assert soak.ended is not None
         rests_on.append(soak.ended)
         not_seen += _not_seen(soak)
         if soak.statement is not None and soak.verdict is not None:
             parts.append(Judged(f"soak {soak.id}", soak.statement, soak.verdict["soak"]["says"]))
+    not_seen += [
+        f"soak {one.id} still runs" for one in job.soaks if one.kind == AS_LEFT and one.ended is None
+    ]
     for reading in _last_readings(job.readings):
         statement = reading.statement(width_U)
         if statement is not None:
             rests_on.append(reading.made)
-            parts.append(Judged(reading.label, statement, reading_words(reading)))
+            bare = "" if reading.uncertainty is not None else ", its uncertainty not stated"
+            parts.append(Judged(reading.label, statement, f"{reading_words(reading)}{bare}"))
     for item in job.checklist:
         if item.result == "fault":
             rests_on += [item.done] if item.done is not None else []
@@ -602,6 +629,9 @@ def _not_seen(soak: JobSoak) -> list[str]:
         said.append(f"soak {soak.id} was {soak.how}{after}")
     if soak.verdict is None:
         return [*said, f"soak {soak.id} was not judged"]
+    gaps = [one for one in soak.verdict["findings"] if one["kind"] == "gap" and one["severity"] != "remark"]
+    if gaps:
+        said.append(f"soak {soak.id} has {len(gaps)} {'gap' if len(gaps) == 1 else 'gaps'} in its record")
     for channel in soak.verdict["channels"]:
         missed = [name for name, found in channel.get("statements", {}).items() if found is None]
         if missed:

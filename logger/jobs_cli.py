@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli import Force, Json, Store, open_store, person, soak_number, warn
+from logger.cli import Force, Json, Store, open_store, person, progress_bar, soak_number, warn
 from logger.errors import RequestError
 
 if TYPE_CHECKING:
     from logger.jobs import Fitting, Hours, Job
     from logger.setup import Setup
+    from logger.store.reader import Reader
     from logger.store.record import Record
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -228,7 +229,7 @@ def close(
     where = _where(context, db)
     number = _number(where, job)
     _record(where, by).close_job(number)
-    for part in judge(open_store(where).job(number)).not_seen:
+    for part in judge(_whole_job(open_store(where), number)).not_seen:
         warn(f"job {number}: {part}")
     return _done(where, number, f"job {number} is closed: collected", json_to, force)
 
@@ -918,6 +919,17 @@ def _ask_changes(job: Job) -> dict[str, Any]:
     return found
 
 
+def _whole_job(reader: Reader, number: int, *, deleted: bool = False) -> Job:
+    """Return a job with all its soaks judged, those too that a crash broke off."""
+    job = reader.job(number, deleted=deleted)
+    if not any(soak.unjudged for soak in job.soaks):
+        return job
+    from logger.judge import judged_job
+
+    with progress_bar("judging") as told:
+        return judged_job(reader, job, told)
+
+
 def _done(db: Path | None, job: int, says: str, json_to: str | None, force: bool) -> int:
     """Say what was done, or give the whole job as JSON."""
     if json_to is not None:
@@ -938,7 +950,7 @@ def _show(
     from logger import job_tables, tables
 
     reader = open_store(db)
-    job = reader.job(_number(db, which), deleted=deleted)
+    job = _whole_job(reader, _number(db, which), deleted=deleted)
     hours = reader.valve_hours()
     if json_to is not None:
         tables.write_json(job_tables.job_document(job, hours), json_to, force=force)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from logger import logfile
 from logger.blocks import Mark, ReadingBlock, ScanBlock
 from logger.errors import FileExistsAlready
 from logger.explain import Explainer
+from logger.jobs import Job
 from logger.pipeline import Pipeline
 from logger.setup import Setup
 from logger.store.reader import Reader
@@ -60,6 +62,15 @@ def judge_soak(
     pipeline = Pipeline(soak.setup, soak.daq, reader.calibration_of(soak, calibration))
     _replay(pipeline, reader.replay(soak.id), progress, explain)
     return pipeline.verdict()
+
+
+def judged_job(reader: Reader, job: Job, progress: Progress = _unheard) -> Job:
+    """Return a job with those of its soaks that a crash broke off judged for what was seen."""
+    soaks = [
+        soak.with_verdict(judge_soak(reader, soak.id, progress)) if soak.unjudged else soak
+        for soak in job.soaks
+    ]
+    return replace(job, soaks=tuple(soaks))
 
 
 def _replay(

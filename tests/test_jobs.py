@@ -76,8 +76,9 @@ def a_soak(number: int = 1, statement: str | None = "pass", **more: Any) -> JobS
         "verdict": {
             "soak": {"verdict": statement, "says": f"soak {number} says so."},
             "channels": [{"name": "pair1", "label": "pair1 (V1/V2)", "statements": {"drift": statement}}],
+            "findings": [],
         },
-        "width_U": 1.0,
+        "setup_text": setup_text(1),
     }
     return JobSoak(**values | more)
 
@@ -248,11 +249,24 @@ def test_a_soak_whose_states_are_not_known_is_told_apart() -> None:
         ({"soaks": (a_soak(1, "pass"), a_soak(2, None))}, None),
         ({"soaks": (a_soak(1, "pass"), a_soak(2, "fail", kind="as found"))}, "pass"),
         ({"soaks": (a_soak(1, "pass"), a_soak(2, "fail", ended=None, how=None))}, "pass"),
+        (
+            {
+                "soaks": (a_soak(setup_text="[decision]\nguard_band_U = 0.1\n"),),
+                "readings": (a_reading(most=2.1),),
+            },
+            "pass",
+        ),
         ({"soaks": (a_soak(),), "readings": (a_reading(most=3.0),)}, "pass"),
         ({"soaks": (a_soak(),), "readings": (a_reading(most=2.1),)}, "conditional pass"),
         ({"soaks": (a_soak(),), "readings": (a_reading(most=1.9),)}, "conditional fail"),
         ({"soaks": (a_soak(),), "readings": (a_reading(most=1.7),)}, "fail"),
-        ({"soaks": (a_soak(width_U=0.0),), "readings": (a_reading(most=2.1),)}, "pass"),
+        (
+            {
+                "soaks": (a_soak(setup_text="[decision]\nrule = 'simple'\n"),),
+                "readings": (a_reading(most=2.1),),
+            },
+            "pass",
+        ),
         ({"soaks": (a_soak(),), "readings": (a_reading(least=2.5),)}, "fail"),
         ({"soaks": (a_soak(),), "readings": (a_reading(most=1.0, stage="as found"),)}, "pass"),
         ({"soaks": (a_soak(),), "readings": (a_reading(2, most=3.0), a_reading(1, most=1.0))}, "pass"),
@@ -299,10 +313,17 @@ def test_a_soak_cut_short_is_judged_for_what_was_seen_and_says_what_was_not() ->
         "channels": [
             {"name": "pair1", "label": "pair1 (V1/V2)", "statements": {"drift": None, "dissipation": "pass"}}
         ],
+        "findings": [{"kind": "gap", "severity": "warning"}, {"kind": "gap", "severity": "remark"}],
     }
     found = judge(a_job(soaks=(a_soak(3, how="stopped", last_s=2400.0, verdict=verdict),)))
     assert found.statement == "conditional pass"
-    assert found.not_seen == ("soak 3 was stopped after 40 min", "pair1 (V1/V2): drift")
+    assert found.not_seen == (
+        "soak 3 was stopped after 40 min",
+        "soak 3 has 1 gap in its record",
+        "pair1 (V1/V2): drift",
+    )
+    running = judge(a_job(soaks=(a_soak(1), a_soak(2, None, ended=None, how=None))))
+    assert running.not_seen == ("soak 2 still runs",)
 
 
 def overruled(at_min: float, statement: str = "pass") -> Overruling:

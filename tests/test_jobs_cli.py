@@ -13,10 +13,11 @@ from typing import Any
 
 import pytest
 from PIL import Image
-from store_case import begin_with, setup_text
+from store_case import begin_with, idle_scans, setup_text
 
 import soakbench
 from logger.clock import ManualClock
+from logger.simulator.scenarios import scenario
 from logger.store.reader import Reader
 from logger.store.writer import Writer
 
@@ -164,6 +165,38 @@ def test_a_job_by_hand_from_booking_in_to_collected(
         "misread",
     ):
         assert part in shown, part
+
+
+def test_a_soak_that_a_crash_broke_off_is_judged_for_what_was_seen(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    book_in()
+    with Writer(store, ManualClock()) as writer:
+        writer.begin_soak(**begin_with(2), job_id=1)
+        writer.add_scans(idle_scans(3000, 2))
+    with Writer(store, ManualClock()) as writer:
+        assert writer.close_broken_off() == [1]
+    do("jobs", "fit", "1", "V5", "bag 3", "--at", "2026-03-01T09:00")
+    found = document(capsys, "jobs", "show", "1")
+    assert found["verdict"]["not_seen"][0] == "soak 1 was broken off after 5 min"
+    assert any(part.startswith("pair1: ") for part in found["verdict"]["not_seen"])
+    assert found["verdict"]["statement"] is None
+
+
+def test_no_soak_begins_for_a_job_that_was_collected(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "theatre.toml").write_text(new_setup(), encoding="utf-8")
+    book_in()
+    do("jobs", "close", "1")
+    assert "job 1 was collected: book the amp in again" in refused(
+        capsys, "run", "theatre.toml", "--job", "1"
+    )
+    assert "job 7 does not exist" in refused(capsys, "run", "theatre.toml", "--job", "7")
+
+
+def new_setup() -> str:
+    return scenario("healthy").setup_text()
 
 
 def test_valves_tell_where_they_sat(capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
+import itertools
 import json
 import shutil
 import sqlite3
@@ -300,6 +302,16 @@ def test_a_job_that_is_not_there_is_named_with_those_that_are(path: Path, record
         record.remark(9, "x")
 
 
+def test_what_others_rest_on_is_not_deleted(path: Path, record: Record, clock: ManualClock) -> None:
+    job_id = theatre(record)
+    with pytest.raises(RequestError, match="amp 1 has jobs: it stays"):
+        record.delete("amp", 1)
+    with Writer(path, clock) as writer:
+        writer.begin_soak(**begin_with(2), job_id=job_id)
+    with pytest.raises(RequestError, match="job 1 has soaks: it stays"):
+        record.delete("job", job_id)
+
+
 def test_nothing_but_booking_in_makes_a_store(path: Path, record: Record) -> None:
     with pytest.raises(StoreError):
         record.remark(1, "x")
@@ -381,6 +393,49 @@ def test_one_socket_never_holds_two_valves_at_one_time(
         record.edit("fitting", number, fitted=NOON)
     with pytest.raises(RequestError, match="can't be like that"):
         record.edit("fitting", 1, removed=NOON - timedelta(hours=1))
+
+
+DEEDS = st.lists(
+    st.tuples(
+        st.sampled_from(["fit", "fit", "found", "out", "delete", "restore", "correct"]),
+        st.sampled_from(["V5", "V6"]),
+        st.sampled_from(["bag 1", "bag 2", "bag 3"]),
+        st.integers(-5, 5),  # hours after noon
+    ),
+    max_size=14,
+)
+
+
+@settings(max_examples=20, deadline=None)
+@given(deeds=DEEDS)
+def test_whatever_is_done_no_socket_and_no_valve_is_in_two_places_at_once(
+    booked_in: Path, deeds: list[tuple[str, str, str, int]]
+) -> None:
+    path = booked_in.with_name("fitted.db")
+    shutil.copy(booked_in, path)
+    record = Record(path, ManualClock(NOON), "the workshop")
+    for deed, socket, label, hour in deeds:
+        when = NOON + timedelta(hours=hour)
+        with contextlib.suppress(RequestError):  # what would contradict the record is refused
+            if deed in ("fit", "found"):
+                record.fit_valve(1, socket, label, found=deed == "found", when=when)
+            elif deed == "out":
+                record.take_out(1, socket, when=when)
+            elif deed == "correct":
+                record.edit("fitting", 1 + abs(hour), removed=None if label == "bag 1" else when)
+            elif deed == "delete":
+                record.delete("fitting", 1 + abs(hour))
+            else:
+                record.restore("fitting", 1 + abs(hour))
+    fittings = Reader(path).fittings()
+    for one, other in itertools.combinations(fittings, 2):
+        if one.socket == other.socket or one.valve_id == other.valve_id:
+            first, second = sorted((one, other), key=lambda f: (f.fitted, f.removed or FOR_EVER))
+            assert first.removed is not None
+            assert first.removed <= second.fitted
+
+
+FOR_EVER = datetime(9999, 1, 1, tzinfo=UTC)
 
 
 def test_a_number_is_one_valve_of_one_type(path: Path, record: Record) -> None:
@@ -520,6 +575,29 @@ def test_a_photograph_is_kept_byte_by_byte_beside_the_store(
     assert "is missing" in (photographs.wrong(path, kept) or "")
 
 
+def test_a_jpeg_with_further_pictures_behind_it_is_one(path: Path, record: Record, tmp_path: Path) -> None:
+    out, second = io.BytesIO(), Image.new("RGB", (4, 3))
+    Image.new("RGB", (8, 6)).save(out, "MPO", save_all=True, append_images=[second])
+    (tmp_path / "phone.jpg").write_bytes(out.getvalue())
+    record.attach(theatre(record), tmp_path / "phone.jpg")
+    (kept,) = Reader(path).photographs()
+    assert (kept.kind, kept.width_px) == ("jpeg", 8)
+    assert photographs.wrong(path, kept) is None
+
+
+def test_a_picture_that_is_too_large_is_refused(
+    record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job_id = theatre(record)
+    (tmp_path / "a.png").write_bytes(a_picture())
+    monkeypatch.setattr(photographs, "MOST_PIXELS", 47)
+    with pytest.raises(RequestError, match="pixels: make it smaller"):
+        record.attach(job_id, tmp_path / "a.png")
+    monkeypatch.setattr(photographs, "MOST_BYTES", 20)
+    with pytest.raises(RequestError, match="is larger than"):
+        record.attach(job_id, tmp_path / "a.png")
+
+
 def test_what_is_no_photograph_is_not_taken_in(path: Path, record: Record, tmp_path: Path) -> None:
     job_id = theatre(record)
     for name, data in (
@@ -533,6 +611,9 @@ def test_what_is_no_photograph_is_not_taken_in(path: Path, record: Record, tmp_p
             record.attach(job_id, tmp_path / name)
     with pytest.raises(RequestError, match="can't be read"):
         record.attach(job_id, tmp_path / "nothing.png")
+    for odd in (tmp_path, Path("/dev/zero")):
+        with pytest.raises(RequestError, match="is no file"):
+            record.attach(job_id, odd)
     assert Reader(path).job(job_id).photographs == ()
     assert not photographs.folder(path).exists()
 

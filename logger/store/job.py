@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import tomllib
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final, TypeVar
@@ -14,7 +13,6 @@ import sqlalchemy as sa
 from logger import jobs
 from logger.errors import RequestError
 from logger.jobs import Amp, Change, Fitting, Job, JobSoak, Kept, Overruling, Photograph, Valve
-from logger.setup import Decision
 from logger.store import schema
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -39,8 +37,9 @@ def fetch_job(connection: sa.Connection, job_id: int, *, deleted: bool = False) 
     overrulings = connection.execute(
         sa.select(schema.overruling).where(schema.overruling.c.job_id == job_id).order_by("id")
     )
+    amp = connection.execute(sa.select(schema.amp).where(schema.amp.c.id == row.amp_id)).one()
     return dataclasses.replace(
-        _job(connection, row),
+        _job(row, kept_row(Amp, amp)),
         fittings=tuple(fetch_fittings(connection, amp_id=row.amp_id, deleted=deleted)),
         overrulings=tuple(Overruling(**_fields(Overruling, one)) for one in overrulings),
         soaks=tuple(fetch_soaks(connection, job_id=job_id)),
@@ -59,7 +58,9 @@ def fetch_jobs(connection: sa.Connection, *, deleted: bool = False) -> list[Job]
     query = sa.select(schema.job).order_by(schema.job.c.id)
     if not deleted:
         query = query.where(schema.job.c.deleted_us.is_(None))
-    return [_job(connection, row) for row in connection.execute(query).all()]
+    rows = connection.execute(query).all()
+    amps = {row.id: kept_row(Amp, row) for row in connection.execute(sa.select(schema.amp)).all()}
+    return [_job(row, amps[row.amp_id]) for row in rows]
 
 
 def fetch_amps(connection: sa.Connection) -> list[Amp]:
@@ -125,13 +126,11 @@ def moment(us: int) -> datetime:
     return _EPOCH + timedelta(microseconds=us)
 
 
-def _job(connection: sa.Connection, row: Any) -> Job:
-    fields = _fields(Job, row)
-    amp = connection.execute(sa.select(schema.amp).where(schema.amp.c.id == row.amp_id)).one()
+def _job(row: Any, amp: Amp) -> Job:
     return Job(
-        **fields
+        **_fields(Job, row)
         | {
-            "amp": kept_row(Amp, amp),
+            "amp": amp,
             "shows": tuple(part for part in row.shows.split(", ") if part),
             "state": jobs.State(row.state),
         }
@@ -173,8 +172,6 @@ def change_of(row: Any) -> Change:
 def _soak(row: Any) -> JobSoak:
     verdict = None if row.verdict is None else json.loads(row.verdict)
     known = verdict["soak"] if verdict is not None else json.loads(row.now or "{}")
-    # a whole set-up takes long to check, and this one was when its soak began
-    decision = Decision.model_validate(tomllib.loads(row.setup_text).get("decision", {}))
     return JobSoak(
         id=row.id,
         job_id=row.job_id,
@@ -184,9 +181,9 @@ def _soak(row: Any) -> JobSoak:
         ended=None if row.ended_us is None else moment(row.ended_us),
         how=row.how,
         last_s=None if row.last_t_us is None else row.last_t_us / 1e6,
-        states=tuple((one["state"], one["from_s"]) for one in known.get("states", [])),
+        states=jobs.states_of(known),
         verdict=verdict,
-        width_U=decision.width_U,
+        setup_text=row.setup_text,
     )
 
 

@@ -20,7 +20,7 @@ from logger.jobs import LONGEST_LINE, Photograph
 
 MOST_BYTES: Final = 50_000_000
 MOST_PIXELS: Final = 100_000_000
-_KINDS: Final = {"JPEG": "jpeg", "PNG": "png"}
+_KINDS: Final = {"JPEG": "jpeg", "MPO": "jpeg", "PNG": "png"}  # MPO: a JPEG with further pictures behind it
 
 
 @dataclass(frozen=True)
@@ -50,17 +50,20 @@ def looked_at(file: Path) -> Looked:
     from PIL import Image, UnidentifiedImageError
 
     try:
-        if file.stat().st_size > MOST_BYTES:
-            raise RequestError(f"{file} is larger than {MOST_BYTES // 10**6} MB: make it smaller first")
-        data = file.read_bytes()
+        if file.exists() and not file.is_file():
+            raise RequestError(f"{file} is no file: name the photograph itself")
+        with file.open("rb") as opened:
+            data = opened.read(MOST_BYTES + 1)
     except OSError as error:
         raise RequestError(
             f"the photograph {file} can't be read ({error.strerror}): check the name"
         ) from error
+    if len(data) > MOST_BYTES:
+        raise RequestError(f"{file} is larger than {MOST_BYTES // 10**6} MB: make it smaller first")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            with Image.open(io.BytesIO(data), formats=tuple(_KINDS)) as image:
+            with Image.open(io.BytesIO(data), formats=("JPEG", "PNG")) as image:
                 kind, (width, height) = _KINDS[image.format or ""], image.size
                 if width * height > MOST_PIXELS:
                     raise RequestError(

@@ -200,8 +200,10 @@ class Record:
             row = self._row(connection, table, row_id)
             if table is schema.valve and self._sits(connection, schema.fitting.c.valve_id == row_id):
                 raise RequestError(f"valve {row.label} sits in an amp: take it out before it is deleted")
-            if table is schema.job and self._soaks_of(connection, row_id):
+            if table is schema.job and self._has(connection, schema.soak.c.job_id == row_id):
                 raise RequestError(f"job {row_id} has soaks: it stays; close it instead")
+            if table is schema.amp and self._has(connection, schema.job.c.amp_id == row_id):
+                raise RequestError(f"amp {row_id} has jobs: it stays")
             return self._change(connection, table, row, seen, {"deleted_us": self._now_us()})
 
     def restore(self, what: str, row_id: int) -> int:
@@ -209,6 +211,8 @@ class Record:
         with sqlite.writing(self.path, "there are no jobs") as connection:
             table = _TABLES[what]
             row = self._row(connection, table, row_id, deleted=True)
+            if table is schema.fitting:
+                self._check_free(connection, row._mapping)
             return self._change(connection, table, row, None, {"deleted_us": None})
 
     def close_job(self, job_id: int) -> int:
@@ -668,9 +672,8 @@ class Record:
             f"since you looked ({fields}): look at it again, then change it"
         )
 
-    def _soaks_of(self, connection: sa.Connection, job_id: int) -> int:
-        query = sa.select(sa.func.count()).select_from(schema.soak).where(schema.soak.c.job_id == job_id)
-        return int(connection.execute(query).scalar_one())
+    def _has(self, connection: sa.Connection, where: sa.ColumnElement[bool]) -> bool:
+        return connection.execute(sa.select(sa.literal(1)).where(where).limit(1)).scalar() is not None
 
     def _now_us(self) -> int:
         return to_us(self._clock.wall())
