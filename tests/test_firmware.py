@@ -346,9 +346,10 @@ def test_nothing_the_host_says_closes_it(tmp_path: Path) -> None:
     ],
 )
 def test_a_press_does_nothing(tmp_path: Path, orders: list[tuple[float, str]], why: str) -> None:
-    if not orders:
-        orders = press(500)
-    assert Play(tmp_path, orders, 3000).relay == [], why
+    play = Play(tmp_path, [*TEN, *(orders or press(500))], 3000)
+    assert play.relay == [], why
+    assert {flags.trip_cause for flags in play.flags} == {"none"}
+    assert not any(flags.cutout_closed for flags in play.flags)
 
 
 @pytest.mark.parametrize(
@@ -377,6 +378,15 @@ def test_after_each_trip_a_press_needs_an_acknowledge_first(
     assert acknowledged[0] is False
     assert True in acknowledged
     assert play.flags[-1] == Flags(True, False, False, False, cause)
+
+
+def test_the_guard_counts_the_silence_by_itself(tmp_path: Path) -> None:
+    stall = [(1001.0, "hang main"), (1280.0, "go on")]  # too short to be taken for a hang
+    orders = [(0.0, said("silence", 0.2)), *TEN, *beats(0, 3000), *press(300), *stall]
+    play = Play(tmp_path, orders, 2000)
+    assert [closed for _, closed in play.relay] == [True, False]
+    assert 1200 <= play.relay[1][0] <= 1210
+    assert play.flags[-1].trip_cause == "no heartbeat"
 
 
 def test_a_flash_that_takes_nothing_leaves_it_open_and_measuring_going_on(tmp_path: Path) -> None:
@@ -412,6 +422,7 @@ def test_a_trip_can_not_be_acknowledged_before_it_happens(tmp_path: Path) -> Non
     orders = [*TEN, *beats(0, 6000), *press(300), (800.0, said("acknowledge")), (1000.0, said("open"))]
     play = Play(tmp_path, [*orders, *press(2000)], 4000)
     assert [closed for _, closed in play.relay] == [True, False]
+    assert not any(flags.trip_acknowledged for flags in play.flags)
 
 
 def test_a_button_held_down_closes_it_once(tmp_path: Path) -> None:

@@ -200,7 +200,7 @@ class Scanner:
             if (place - 1) % most < len(inputs):
                 # read at the first place too, where there is nothing yet: all begin equally late after it
                 count = converter.read(checked=place > 0)
-                if place and converter.whole:
+                if place:
                     self._add(inputs[(place - 1) % most][0], count)
             if (self._chained or not last) and place % most < len(inputs):
                 converter.start(inputs[place % most][1])
