@@ -26,6 +26,10 @@ from logger.link.talk import Kind, Talk
 from logger.link.wire import READ_TIMEOUT_S, Line, Lost, NotThere, Stranger, open_wire
 
 _BACK_OFF_S: Final = (0.1, 2.0)
+_BACK_OFF_AGAIN_S: Final = 0.2
+"""At most, once a soak is on: with a look at something silent it is measured again within 5 s."""
+_DULL_S: Final = 20.0
+"""How long a port that was not ours, and is there ever since, is left alone."""
 _MOST_WAITING: Final = 5000
 """Scans read but not yet taken by the daemon: a moment of the fastest playing, 50 s at 100 scans/s."""
 _MOST_AT_ONCE: Final = 1000
@@ -157,6 +161,7 @@ class PortLink:
         self._past: Counter[Cause] = Counter()
         self._talk: Talk | None = None
         self._last_path = port
+        self._dull: dict[str, float] = {}  # ports that are not ours, and when that was seen
         self._handover = _Handover()
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="port", daemon=True)
@@ -199,7 +204,8 @@ class PortLink:
                     self._hang_up()
                 # Windows keeps a dead handle a moment; a board takes one to come back
                 self._stop.wait(back_off)
-                back_off = min(2.0 * back_off, _BACK_OFF_S[1])
+                most_s = _BACK_OFF_S[1] if self._daq is None else _BACK_OFF_AGAIN_S
+                back_off = min(2.0 * back_off, most_s)
         except LinkError as error:
             self._handover.fail(error)
         except BaseException as error:  # nothing may end this thread unheard
@@ -234,19 +240,28 @@ class PortLink:
         The one where it was last is tried first. What is no device of this kind is left alone.
         """
         known = self._board if self._daq is None else self._daq.board_id
-        if self._daq is not None:
+        paths = [port.path for port in ports()]
+        now_s = self._clock.monotonic_s()
+        self._dull = {path: at_s for path, at_s in self._dull.items() if path in paths}
+        fresh = [path for path in paths if now_s - self._dull.get(path, -_DULL_S) >= _DULL_S]
+        if self._daq is not None and self._last_path in fresh:
+            fresh.remove(self._last_path)
             try:
                 found = self._opened(self._last_path)
-            except (NotThere, Lost, Stranger):
-                pass  # it may have come back under another name
+            except Lost:
+                pass
+            except (NotThere, Stranger):
+                self._dull[self._last_path] = now_s  # it may have come back under another name
             else:
                 if found[1].board_id == known:
                     return found
                 found[0].wire.close()
-        paths = [port.path for port in ports()]
+                self._dull[self._last_path] = now_s
         answered: list[tuple[str, DaqInfo]] = []
-        for seen in self._look_at_each(paths):
+        for seen in self._look_at_each(fresh):
             if seen.daq is None or (known is not None and seen.daq.board_id != known):
+                if self._daq is not None and seen.what != "not opened":
+                    self._dull[seen.path] = now_s
                 continue
             answered.append((seen.path, seen.daq))
             if known is not None:
@@ -290,9 +305,10 @@ class PortLink:
         if known is None:
             return
         if daq.board_id != known.board_id:
-            raise LinkError(
+            # a hub that came back may have given its name away; it is looked for until somebody ends it
+            raise Stranger(
                 f"another DAQ ({daq.board_id}) answers on {path} than the one this soak began with "
-                f"({known.board_id}): plug that one in again, and start a new soak"
+                f'({known.board_id}): plug that one in again, or end this soak; port = "auto" looks for it'
             )
         if (daq.volts_per_count, daq.full_count) != (known.volts_per_count, known.full_count):
             raise LinkError(
