@@ -131,9 +131,10 @@ class PortLink:
 
     `start()` begins, `take()` gives what has come since, `close()` ends. The first event is `Connected`,
     then blocks of scans whose `t_us` counts from the first of them. A port that goes away gives
-    `Disconnected` and, once the same board answers again, `Connected`; time goes on. With `wait` a port that
-    is not there at the start is waited for; else `take` raises `LinkError`, as it does for something that is
-    not of that kind, another board than before, or one that does not measure as many channels.
+    `Disconnected` and, once the same board answers again, `Connected`; time goes on. Another board
+    that answers meanwhile is waited out. With `wait` a port that is not there at the start is waited for;
+    else `take` raises `LinkError`, as it does for something that is not of that kind, or does not measure as
+    many channels.
 
     `port` is a name, an address such as `socket://host:port`, or `auto`: each port that the machine lists is
     looked at, read first and asked once. `board`: only the board of this id is wanted.
