@@ -11,7 +11,7 @@ import sys
 import time
 import urllib.request
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
@@ -104,6 +104,31 @@ def the_store_holds_the_findings_and_replays_to_the_same_verdict(
     replayed = judge_soak(reader, soak.id)
     assert replayed["findings"] == live["findings"]
     assert replayed["channels"] == live["channels"]
+
+
+@pytest.mark.parametrize(("link", "over"), [("csv", "pty"), ("modbus", "socket"), ("scpi", "pty")])
+def test_a_demo_on_another_kind_of_board_finds_the_same(
+    link: str, over: Literal["pty", "socket"], tmp_path: Path
+) -> None:
+    said: list[str] = []
+    document = demo.play(
+        "drop-out",
+        tmp_path / "out",
+        seed=3,
+        warm_up_min=20.0,
+        soak_min=36.0,
+        link=link,
+        over=over,
+        say=said.append,
+        scans_per_s=1.0,
+    )
+    files = demo.Files(tmp_path / "out")
+    the_finding_is_the_scenarios_truth_and_never_before_its_onset("drop-out", document)
+    judge_of_the_exported_log_says_what_the_daemon_said(files, document)
+    the_store_holds_the_findings_and_replays_to_the_same_verdict(files, document)
+    assert document["soak"]["scans"] + document["soak"]["scans_missing"] == pytest.approx(3390, abs=5)
+    if link == "csv":
+        assert any("prints 9 columns, separated by comma" in sentence for sentence in said)
 
 
 @pytest.mark.parametrize("name", ["signal-declared", "tap-test"])

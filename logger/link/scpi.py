@@ -185,6 +185,9 @@ class _Talk:
             self._spoilt(Cause.NO_REPLY)
             return
         self._silent = 0
+        if not line:  # it has answered, and has nothing to say
+            self.rejected[Cause.REFUSED] += 1
+            return
         counts = kind.answer.counts(line)
         if isinstance(counts, Cause):
             self._spoilt(counts)

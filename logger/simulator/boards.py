@@ -153,7 +153,10 @@ class ModbusModule:
 
 
 class ScanningMeter:
-    """A bench meter with a scanner, in SCPI: it reads what it was told to scan, when it is asked."""
+    """A bench meter with a scanner, in SCPI: it reads what it was told to scan, when it is asked.
+
+    A scan that is not there is answered by an empty line.
+    """
 
     def __init__(self, info: DaqInfo, ask: Ask, *, serial: str = "0042", first: int = FIRST_CHANNEL) -> None:
         self.name = f"soakbench,simulated scanning meter,{serial},1.0"
@@ -218,10 +221,12 @@ class ScanningMeter:
         counts = self._ask()
         if not self._scanned or not set(self._scanned) <= self._configured:
             return "+1.00000000E-03"  # whatever its own terminals show
+        if counts is None:
+            return " "
         return ",".join(self._reading(counts, channel - self._first) for channel in self._scanned)
 
-    def _reading(self, counts: Counts | None, column: int) -> str:
-        count = NO_READING if counts is None else counts[column]
+    def _reading(self, counts: Counts, column: int) -> str:
+        count = counts[column]
         if count == NO_READING:
             return "+9.91000000E+37"
         if abs(count) >= self._info.full_count[column]:
