@@ -239,6 +239,18 @@ def test_a_raster_runs_as_much_faster_as_the_source_does(speed: float) -> None:
     assert len(seen) == seen[-1][0] + 1
 
 
+def test_a_simulated_device_is_asked_late_rather_than_not_at_all() -> None:
+    clock, stop = ManualClock(), threading.Event()
+    raster, asked = Raster(1.0, clock, 60.0), []
+    while len(asked) < 500:
+        due = raster.wait(stop)
+        if due is not None:
+            asked.append(due)
+            clock.advance(3.0 if len(asked) == 20 else 0.001)
+    assert asked == [(at, 1_000_000 * at) for at in range(500)]
+    assert clock.monotonic_s() == pytest.approx(499 / 60, abs=0.1)
+
+
 @given(st.lists(st.tuples(st.integers(1, 40), st.floats(-0.3, 0.3)), min_size=1, max_size=30))
 def test_lines_that_waited_together_lose_and_double_nothing(bursts: list[tuple[int, float]]) -> None:
     """The host stalls and reads what has piled up; each line is where it was printed, to the jitter."""

@@ -1,8 +1,9 @@
 """Time for devices that don't count it: the host's monotonic clock at the asking, or at the coming.
 
-`speed` is recorded over the host's time. At 0 the clock is stepped: each asking, or each line, is one scan
-period, in step with a simulated device that steps likewise. Sequence numbers are scan periods since the
-start, so that what was missed leaves a hole. Pure, but for the clock that `Raster` is given.
+`speed` is recorded over the host's time. At any but 1 the device is simulated, and who asks steps its clock:
+each asking is one scan period later, so that a busy host leaves no hole; at 0 it does not even wait.
+Sequence numbers are scan periods since the start, so that what was missed leaves a hole. Pure, but for the
+clock that `Raster` is given.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ _EXACTLY_S: Final = 1e-6
 class Raster:
     """When a device is to be asked: once a period, at times that do not creep, however long an answer takes.
 
-    A period in which the host or the device was busy is left out, and its sequence number with it.
+    A period in which the host or the device was busy is left out, and its sequence number with it; a
+    simulated device, which is stepped, is asked late instead.
     """
 
     def __init__(self, period_s: float, clock: Clock, speed: float) -> None:
@@ -53,9 +55,12 @@ class Raster:
             elapsed_s = (self._clock.monotonic_s() - self._start_s) * self._speed
             if stop.is_set() or elapsed_s < self._next * self._period_s - _EXACTLY_S:
                 return None
-        sequence = max(self._next, int(elapsed_s / self._period_s))
+        sequence = self._next
+        if self._speed == 1.0:
+            sequence = max(sequence, int(elapsed_s / self._period_s))
         self._next = sequence + 1
-        return sequence, max(round(elapsed_s * 1e6), round(sequence * self._period_s * 1e6))
+        at_us = round(sequence * self._period_s * 1e6)
+        return sequence, max(round(elapsed_s * 1e6), at_us) if self._speed == 1.0 else at_us
 
     def since_first(self, t_us: int) -> int:
         """Return the time of a scan that has come, counted from the first that did."""

@@ -32,7 +32,7 @@ from logger.errors import FileExistsAlready, NotReached, RequestError, Soakbench
 from logger.simulator.boards import LINKS, SCANS_PER_S, CsvBoard, ModbusModule, ScanningMeter
 from logger.simulator.calibration_bench import CalibrationBench
 from logger.simulator.daq import CHANNELS
-from logger.simulator.scenarios import CABLE_OUT_S, NAMES, Scenario, scenario
+from logger.simulator.scenarios import NAMES, Scenario, scenario
 from logger.simulator.wires import Pty, Server, Wire
 
 _LONGEST_COMMAND: Final = 128
@@ -349,9 +349,9 @@ class Terminal:
         assert self.polled is not None
         self._rows = self._scans(self._rate)
         self._row = next(self._rows)
-        out_s = (
-            self._scenario.cable_out_s[0] if self._scenario.cable_out_s is not None and self._speed else None
-        )
+        # for a host that steps, the lead that is out is scans that are not there
+        pulled = self._scenario.cable_out_s if self._speed == 1.0 else None
+        out_s = None if pulled is None else pulled[0]
         while not self._over and not self._stopping.is_set():
             self._serve(_WAKE_S)
             if out_s is not None and self._place >= out_s * self._rate:
@@ -359,15 +359,18 @@ class Terminal:
                 self._pull_the_cable()
 
     def _asked_for(self) -> list[int] | None:
-        """Return the counts of the moment in which a host asks; at speed 0 each asking is a moment later."""
+        """Return the counts of the moment in which a host asks.
+
+        At any speed but 1 it is the host who steps: each asking is one scan later, however long it took.
+        """
         self._asks += 1
-        if not self._speed:
+        if self._speed != 1.0:
             self._place += 1
         else:
             now_s = self._clock.monotonic_s()
             if self._place < 0:
                 self._started_s = now_s
-            self._place = int((now_s - self._started_s) * self._speed * self._rate)
+            self._place = int((now_s - self._started_s) * self._rate)
         while self._row is not None and self._row[1] < self._place:
             self._row = next(self._rows, None)
         if self._row is None:
@@ -424,7 +427,9 @@ class Terminal:
         self._out.clear()
         self._unsent.clear()
         self._written = self._queued
-        wait_s = max(_NOTICE_S, CABLE_OUT_S / self._speed if self._speed else 0.0)
+        assert self._scenario.cable_out_s is not None
+        out_s, back_s = self._scenario.cable_out_s
+        wait_s = max(_NOTICE_S, (back_s - out_s) / self._speed if self._speed else 0.0)
         until_s = self._clock.monotonic_s() + wait_s
         while self._clock.monotonic_s() < until_s and not self._stopping.is_set():
             self._clock.sleep(_WAKE_S)
