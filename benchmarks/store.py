@@ -25,6 +25,7 @@ from logger.blocks import DaqInfo, ScanBlock
 from logger.clock import SystemClock
 from logger.setup import parse
 from logger.store.reader import Reader
+from logger.store.whole import back_up, verify
 from logger.store.writer import Writer
 
 CHANNELS = 8
@@ -62,6 +63,9 @@ def results() -> list[dict[str, Any]]:
             _timed(times, "read", lambda ours=ours: Reader(ours).scans(1))
             _timed(times, "plain read", lambda plain=plain: _read_plain(plain))
             _timed(times, "roll-up", lambda ours=ours: Reader(ours).rollup(1, 60))
+            _timed(times, "verify", lambda ours=ours: verify(ours))
+            copy = Path(folder) / f"copy{run}.db"
+            _timed(times, "copy", lambda ours=ours, copy=copy: back_up(ours, copy))
         size = ours.stat().st_size
     megabytes_an_hour = _log_megabytes_an_hour(block)
     ratio = {
@@ -76,6 +80,8 @@ def results() -> list[dict[str, Any]]:
         _figure("store: read 90,000 scans of 8 channels", "s", 0.3, times["read"]),
         _figure("store: read, over plain sqlite3 without unpacking", "ratio", None, ratio["read"]),
         _figure("store: read its 60 s roll-up", "s", None, times["roll-up"]),
+        _figure("store: verify it", "s", None, times["verify"]),
+        _figure("store: copy it", "s", None, times["copy"]),
     ]
 
 
@@ -123,7 +129,7 @@ def _add(writer: Writer, block: ScanBlock, scans: int, each: int, now: dict[str,
             ScanBlock(block.t_us[start:stop], block.sequence[start:stop], block.counts[start:stop])
         )
         if now is not None:
-            writer.set_now(now)
+            writer.set_now(lambda: now)
         writer.commit()
 
 

@@ -17,7 +17,7 @@ from logger.jobs import Hours, Job, JobVerdict, judge, propose_plan, reading_wor
 from logger.tables import RESULT_WORDS, duration
 
 if TYPE_CHECKING:
-    from logger.jobs import BenchReading, ChecklistItem, Fitting, JobSoak, Valve
+    from logger.jobs import BenchReading, Change, ChecklistItem, Fitting, JobSoak, Valve
 
 _NO_HOURS = Hours()
 
@@ -66,7 +66,7 @@ def job_parts(job: Job, hours: Mapping[int, Hours], *, history: bool = False) ->
     if job.soaks:
         yield _soaks_table(job.soaks)
     if history:
-        yield history_table(job)
+        yield history_table(job.history)
     yield from verdict_lines(judge(job), job)
 
 
@@ -164,10 +164,10 @@ def _soaks_table(soaks: Sequence[JobSoak]) -> Table:
     return table
 
 
-def history_table(job: Job) -> Table:
-    """Lay out every edit of a job and of what belongs to it."""
+def history_table(history: Sequence[Change]) -> Table:
+    """Lay out edits, one field a row."""
     table = _table("when (UTC)", "who", "what", "field", "was", "became")
-    for change in job.history:
+    for change in history:
         what = f"{change.table.replace('_', ' ')} {change.row_id}"
         values = (_shown(change.field, change.was), _shown(change.field, change.became))
         table.add_row(
@@ -331,6 +331,11 @@ def valve_document(valve: Valve, hours: Mapping[int, Hours]) -> dict[str, Any]:
         "seller_mA_per_V": None if siemens is None else 1000.0 * siemens,
         "hours": _row(hours.get(valve.id, _NO_HOURS)),
     }
+
+
+def history_document(history: Sequence[Change]) -> dict[str, Any]:
+    """Return a `soakbench.history/1` document."""
+    return {"schema": "soakbench.history/1", "history": [_row(change) for change in history]}
 
 
 def valves_document(

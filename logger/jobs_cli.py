@@ -6,7 +6,7 @@ What an option doesn't say is asked where there is a person at a terminal, and o
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -17,7 +17,7 @@ from logger.cli import Force, Json, Store, open_store, person, progress_bar, soa
 from logger.errors import RequestError
 
 if TYPE_CHECKING:
-    from logger.jobs import Fitting, Hours, Job
+    from logger.jobs import ChecklistItem, Fitting, Hours, Job
     from logger.setup import Setup
     from logger.store.reader import Reader
     from logger.store.record import Record
@@ -51,7 +51,7 @@ def jobs(context: typer.Context, db: Store = None, json_to: Json = None, force: 
 
     new, edit, show, list, close. Of a job: fit and take-out a valve, fuse, check, reading, work, remark,
     photo, soak, plan, overrule; correct, delete and restore what was entered. Nothing is ever lost: what
-    was there stays in the history, and what is deleted is only marked so.
+    was there stays in its history, and what is deleted is only marked so.
 
     Example: soakbench jobs new --amp "Theatre PA 240 W" --complaint "hums when hot" --shows hot
 
@@ -342,6 +342,9 @@ def check(
     setup_file: Annotated[
         Path | None, typer.Option("--setup", metavar="SETUP", help="With --add: names pairs and sockets.")
     ] = None,
+    ask: Annotated[
+        bool, typer.Option("--ask", help="Go through what is open, item by item, at a terminal.")
+    ] = False,
     by: By = None,
     db: Store = None,
     json_to: Json = None,
@@ -354,6 +357,8 @@ def check(
     Example: soakbench jobs check 3
 
     Example: soakbench jobs check 3 17 fine --read 0.08 --note "to the far screw"
+
+    Example: soakbench jobs check 3 --ask
     """
     from logger import check as checking
     from logger import tables
@@ -375,7 +380,13 @@ def check(
         return _show(where, str(number), json_to, force)
     for sentence in checking.CAUTIONS:
         warn(sentence)
-    tables.show(checklist_table(open_store(where).job(number).checklist))
+    items = open_store(where).job(number).checklist
+    if not ask:
+        tables.show(checklist_table(items))
+        return 0
+    if not _at_terminal():
+        raise RequestError("there is no terminal to ask on: name the item and how it went")
+    _go_through([one for one in items if one.result is None], _record(where, by))
     return 0
 
 
@@ -697,6 +708,31 @@ def restore(context: typer.Context, what: What, number: Row, by: By = None, db: 
     return 0
 
 
+@jobs_app.command("history")
+def history_of(
+    context: typer.Context,
+    what: What,
+    number: Row,
+    db: Store = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Show every edit of one thing: who, when, what was there. `jobs show --history` has a whole job's.
+
+    Example: soakbench jobs history valve 12
+    """
+    from logger import job_tables, tables
+
+    found = open_store(_where(context, db)).history(_table(what), number)
+    if json_to is not None:
+        tables.write_json(job_tables.history_document(found), json_to, force=force)
+    elif found:
+        tables.show(job_tables.history_table(found))
+    else:
+        warn(f"{what} {number} was never edited, or is not there")
+    return 0
+
+
 @valves_app.callback()
 def valves(context: typer.Context, db: Store = None, json_to: Json = None, force: Force = False) -> int:
     """List the valves of the job record, or show one: where it sat, its hours at heat and at idle.
@@ -893,6 +929,25 @@ def _ask_missing(said: dict[str, Any]) -> None:
     for name, question, read in questions:
         if said[name] is None and not (name == "serial" and isinstance(said["amp"], int)):
             said[name] = _ask_until(question, read)
+
+
+def _go_through(items: Sequence[ChecklistItem], record: Record) -> None:
+    """Ask for each item how it went; Enter leaves it open, and so does the end of the input."""
+    warn("a figure or fine: fine; fault and why; none: does not apply; Enter: later")
+    for item in items:
+        caution = f" {item.caution}" if item.caution else ""
+        print(f"{item.section}: {item.what}.{caution}", file=sys.stderr)
+        question = f"  read, in {item.asks}: " if item.asks else "  how did it go: "
+
+        def tick(answer: str, item: ChecklistItem = item) -> bool:
+            word, _, note = answer.partition(" ")
+            if word in ("fine", "fault", "none"):
+                record.tick_off(item.id, "does not apply" if word == "none" else word, note=note)
+            else:
+                record.tick_off(item.id, "fine", _float("what was read", word), note)
+            return True
+
+        _ask_until(question, tick)
 
 
 def _ask_changes(job: Job) -> dict[str, Any]:

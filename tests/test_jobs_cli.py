@@ -36,6 +36,7 @@ SUBCOMMANDS = (
         "work",
         "remark",
     ),
+    "history",
     *("photo", "soak", "plan", "overrule", "correct", "delete", "restore"),
 )
 
@@ -289,6 +290,45 @@ def test_at_a_terminal_what_no_option_says_is_asked(store: Path) -> None:
     assert "from there it goes to" in said
     job = Reader(store).job(1)
     assert (job.state.value, job.customer, job.complaint) == ("on the bench", "order 118", "hums, one side")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a terminal of ours is a pseudo-terminal")
+def test_at_a_terminal_a_checklist_is_gone_through_item_by_item(store: Path, tmp_path: Path) -> None:
+    (tmp_path / "ours.toml").write_text(
+        '[[checklist]]\nname = "ours"\n'
+        + "".join(
+            f'[[checklist.item]]\nsection = "s"\nwhat = "{what}"\nasks = "{asks}"\ncaution = "One hand."\n'
+            for what, asks in (("earth", "ohm"), ("lead", ""), ("fan", ""), ("hum", "mV"))
+        ),
+        encoding="utf-8",
+    )
+    book_in("--checklist", "ours.toml")
+    said = in_terminal(
+        ["jobs", "check", "1", "--ask"], ["fine", "0.08 far screw", "fault cracked sleeve", "none", ""]
+    )
+    assert "s: earth. One hand." in said
+    assert '"earth" is fine only with what was read, in ohm' in said
+    assert [(item.result, item.value, item.note) for item in Reader(store).job(1).checklist] == [
+        ("fine", 0.08, "far screw"),
+        ("fault", None, "cracked sleeve"),
+        ("does not apply", None, ""),
+        (None, None, ""),
+    ]
+
+
+def test_the_history_of_one_thing(capsys: pytest.CaptureFixture[str]) -> None:
+    book_in()
+    do("jobs", "fit", "1", "V5", "bag 3")
+    do("jobs", "correct", "valve", "1", "type=EL34", "seller_mA=38")
+    found = document(capsys, "jobs", "history", "valve", "1")["history"]
+    assert {(one["field"], one["was"], one["became"]) for one in found} == {
+        ("type", "", "EL34"),
+        ("seller_a", None, 0.038),
+    }
+    do("jobs", "history", "valve", "1")
+    assert "EL34" in capsys.readouterr().out
+    do("jobs", "history", "valve", "7")
+    assert "never edited, or is not there" in capsys.readouterr().err
 
 
 def in_terminal(words: list[str], answers: list[str]) -> str:

@@ -154,6 +154,17 @@ def _history(connection: sa.Connection, job_id: int, amp_id: int) -> Sequence[Ch
     return [change_of(row) for row in connection.execute(query).all()]
 
 
+def fetch_history(connection: sa.Connection, table: str, row_id: int) -> list[Change]:
+    """Return every edit of one row, the oldest first."""
+    history = schema.history
+    query = (
+        sa.select(history)
+        .where(history.c.table_name == table, history.c.row_id == row_id)
+        .order_by(history.c.id)
+    )
+    return [change_of(row) for row in connection.execute(query).all()]
+
+
 def change_of(row: Any) -> Change:
     """Return one row of the history; times in it as microseconds since 1970, as they are stored."""
     return Change(

@@ -21,13 +21,14 @@ from logger.calibrate import in_force
 from logger.convert import Calibration, Converter
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.finding import Finding, Kind, Severity
-from logger.jobs import Amp, Fitting, Hours, Job, JobSoak, Photograph, Valve, hours
+from logger.jobs import Amp, Change, Fitting, Hours, Job, JobSoak, Photograph, Valve, hours
 from logger.setup import Calibrated
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
 from logger.store.job import (
     fetch_amps,
     fetch_fittings,
+    fetch_history,
     fetch_job,
     fetch_jobs,
     fetch_photographs,
@@ -277,6 +278,10 @@ class Reader:
     def valve_hours(self) -> dict[int, Hours]:
         """Return the hours of each valve that was ever fitted, by its id, from all soaks of jobs."""
         return self.look(lambda c: hours(fetch_fittings(c), fetch_soaks(c)))
+
+    def history(self, table: str, row_id: int) -> list[Change]:
+        """Return every edit of one row of the job record, the oldest first."""
+        return self.look(lambda c: fetch_history(c, table, row_id))
 
     def photographs(self) -> list[Photograph]:
         """Return the photographs of all jobs, those that are marked as deleted too."""

@@ -473,29 +473,27 @@ class Record:
         table = schema.photograph
         with sqlite.writing(self.path, "there are no jobs") as connection:
             self._row(connection, schema.job, job_id)
-            known = connection.execute(
-                sa.select(table.c.id).where(
-                    table.c.job_id == job_id,
-                    table.c.checksum == found.checksum,
-                    table.c.deleted_us.is_(None),
-                )
-            ).scalar()
+            here = (
+                table.c.job_id == job_id,
+                table.c.checksum == found.checksum,
+                table.c.deleted_us.is_(None),
+            )
+            known = connection.execute(sa.select(table.c.id).where(*here)).scalar()
             if known is not None:
                 raise RequestError(f"{file} is photograph {known} of job {job_id} already")
-            # the file first: a row without its file would be a loss, a file without a row is none
-            photographs.keep(self.path, found)
-            return self._add(
-                connection,
-                table,
-                job_id=job_id,
-                checksum=found.checksum,
-                kind=found.kind,
-                size_bytes=len(found.data),
-                width_px=found.width_px,
-                height_px=found.height_px,
-                name=found.name,
-                caption=caption,
-            )
+        # the file before its row, which else would be a loss; and outside the lock, which a daemon wants too
+        photographs.keep(self.path, found)
+        return self._add_to_job(
+            table,
+            job_id,
+            checksum=found.checksum,
+            kind=found.kind,
+            size_bytes=len(found.data),
+            width_px=found.width_px,
+            height_px=found.height_px,
+            name=found.name,
+            caption=caption,
+        )
 
     def overrule(self, job_id: int, statement: str, reason: str) -> int:
         """Put a person's own verdict beside ours, signed with the record's name; return its number."""
