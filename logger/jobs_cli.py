@@ -257,7 +257,7 @@ def fit(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Note that a valve was put into a socket; what sat there came out.
+    """Put a valve into a socket; what sat there comes out.
 
     Example: soakbench jobs fit 3 V5 "bag 12" --type EL34 --seller-ma 38 --why "crackled when tapped"
     """
@@ -291,7 +291,7 @@ def take_out(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Note that a valve came out and its socket is empty.
+    """Take a valve out, its socket stays empty.
 
     Example: soakbench jobs take-out 3 V5 --why "glass cracked"
     """
@@ -314,7 +314,9 @@ def fuse(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Note a fuse as found, as marked, as fitted; said again, it changes what it names.
+    """Note a fuse as found, as marked, as fitted.
+
+    Said again, it changes what it names.
 
     Example: soakbench jobs fuse 3 mains --found "T 6.3 A" --marked "T 5 A" --fitted "T 5 A"
     """
@@ -350,7 +352,7 @@ def check(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Show a job's checklist with its cautions, or say how an item went.
+    """Show a job's checklist, or tick off an item.
 
     What is noted is what a person read; whether it will do is for local codes and the amp's papers to say.
 
@@ -542,7 +544,9 @@ def photo(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Keep a photograph beside the store, byte by byte: also the place and time that a camera wrote into it.
+    """Keep a photograph beside the store.
+
+    Byte by byte: also the place and time that a camera wrote into it.
 
     Example: soakbench jobs photo 3 burnt.jpg --caption "screen resistor of V5"
     """
@@ -563,7 +567,7 @@ def soak(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Let a soak that was recorded without --job belong to a job.
+    """Let a recorded soak belong to a job.
 
     Example: soakbench jobs soak 3 last
     """
@@ -586,7 +590,9 @@ def plan(
     db: Store = None,
     force: Force = False,
 ) -> int:
-    """Print the soak that a job's complaint asks for, or write a set-up with it.
+    """Print the soak that its complaint asks for.
+
+    Or write a set-up with that plan.
 
     Example: soakbench jobs plan 3 --setup theatre.toml --out job3.toml
     """
@@ -621,9 +627,9 @@ def overrule(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Put a person's verdict over what was measured: signed, dated, with a reason, and never erased.
+    """Put a person's verdict over what was measured.
 
-    It stands until a later soak, reading or result of the checklist is there to be judged.
+    Signed, dated, with a reason, and never erased. It stands until a later soak, reading or result of the checklist is there to be judged.
 
     Example: soakbench jobs overrule 3 pass --by "the head of the workshop" --reason "pair2 is a known spare"
     """
@@ -666,7 +672,9 @@ def correct(
     by: By = None,
     db: Store = None,
 ) -> int:
-    """Correct what was entered; what was there stays in the history.
+    """Correct what was entered.
+
+    What was there stays in the history.
 
     Fields are those of `jobs show --json -`: an amp's name, serial, notes, rated_w; a valve's label, type,
     batch, seller_mA, seller_mA_per_V; a fitting's socket, fitted, removed, why_removed; and so on.
@@ -688,7 +696,9 @@ def correct(
 def delete(
     context: typer.Context, what: What, number: Row, seen: Seen = None, by: By = None, db: Store = None
 ) -> int:
-    """Mark something as deleted; it stays in the store, and restore brings it back.
+    """Mark something as deleted.
+
+    It stays in the store, and restore brings it back.
 
     Example: soakbench jobs delete remark 4
     """
@@ -717,7 +727,9 @@ def history_of(
     json_to: Json = None,
     force: Force = False,
 ) -> int:
-    """Show every edit of one thing: who, when, what was there. `jobs show --history` has a whole job's.
+    """Show every edit of one thing.
+
+    Who, when, what was there. `jobs show --history` has a whole job's.
 
     Example: soakbench jobs history valve 12
     """
