@@ -629,7 +629,8 @@ def overrule(
 ) -> int:
     """Put a person's verdict over what was measured.
 
-    Signed, dated, with a reason, and never erased. It stands until a later soak, reading or result of the checklist is there to be judged.
+    Signed, dated, with a reason, and never erased. It stands until something later is there to be judged:
+    a soak, a reading, a fault on the checklist.
 
     Example: soakbench jobs overrule 3 pass --by "the head of the workshop" --reason "pair2 is a known spare"
     """
