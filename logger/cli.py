@@ -131,7 +131,9 @@ def new_setup(
             help='What else is measured: "ht, mains, chassis, transformer, ambient", or none.',
         ),
     ] = None,
-    link: Annotated[str | None, typer.Option(metavar="KIND", help="lines or csv; lines.")] = None,
+    link: Annotated[
+        str | None, typer.Option(metavar="KIND", help="lines, csv, modbus or scpi; lines.")
+    ] = None,
     port: Annotated[str | None, typer.Option(metavar="PORT", help="The port's name; auto.")] = None,
     scans: Annotated[
         float | None, typer.Option(metavar="N", help="Scans a second; what the link keeps.")
@@ -147,7 +149,7 @@ def new_setup(
 
     Example: soakbench new-setup --out theatre.toml
 
-    Example: soakbench new-setup --valve EL34 --ht 455 --pairs 4 --link csv --out theatre.toml
+    Example: soakbench new-setup --valve EL34 --ht 455 --pairs 4 --link modbus --out theatre.toml
     """
     from logger import new_setup as writing
     from logger import tables

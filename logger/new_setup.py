@@ -23,10 +23,10 @@ from pydantic import (
 
 from logger.check import RANGES_V, Wire, advise
 from logger.errors import RequestError
-from logger.setup import SCHEMA, Setup, parse
+from logger.setup import SCHEMA, SETTLING_S, Setup, parse
 from logger.valves import known_types, nearest_types, rating_for
 
-KINDS: Final = ("lines", "csv")
+KINDS: Final = ("lines", "csv", "modbus", "scpi")
 OTHERS: Final = ("ht", "mains", "chassis", "transformer", "ambient")
 """What may be measured beside the pairs, by the name that its channel gets."""
 
@@ -43,10 +43,10 @@ PIN_V: Final = 3.3
 HT_RISE: Final = 1.5
 """How far HT rises before the valves draw, times nominal; common practice, no source."""
 MAINS_V_PER_V: Final = (100, 200)
+BOARD_INPUTS: Final = 16
+"""Inputs of the four converters that our firmware knows."""
 CUTOUT_SCANS_PER_S: Final = 2.0
 """What a cut-out needs."""
-SETTLING_S: Final = 0.05
-"""What a meter takes for a channel beside its line cycle; common practice, no source."""
 E12: Final = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 
 _COLUMN: Final = 30
@@ -85,8 +85,11 @@ class Answers(BaseModel):
     valves: Annotated[int, Field(ge=1, le=4, description="How many valves share one of them")] = 2
     sense_ohm: Annotated[float, Field(ge=0.01, le=100, description="Ohms of a sense resistor")] = 1.0
     link: Annotated[
-        Literal["lines", "csv"],
-        Field(description="What the DAQ speaks: lines (our protocol), csv (prints numbers)"),
+        Literal["lines", "csv", "modbus", "scpi"],
+        Field(
+            description="What the DAQ speaks: lines (our protocol), csv (prints numbers), modbus (analogue "
+            "module), scpi (bench meter)"
+        ),
     ] = "lines"
     bias: Annotated[Literal["fixed", "cathode"], Field(description="Bias: fixed or cathode")] = "fixed"
     connection: Annotated[
@@ -335,8 +338,7 @@ def _rate(a: Answers) -> float:
         return a.scans_per_s
     if a.link in ("lines", "csv"):
         return 10.0
-    kind: str = a.link
-    if kind == "modbus":
+    if a.link == "modbus":
         return 1.0
     scan_s = (a.pairs + len(a.others)) * (1 / 50 + SETTLING_S)
     return 1.0 if scan_s < 0.8 else 0.5 if scan_s < 1.6 else 0.2
@@ -350,6 +352,9 @@ def _channels(a: Answers, scales: Mapping[str, float]) -> Iterator[str]:
         "modbus": ("the register's address", "the register's address"),
         "scpi": ("the meter's channel", "the meter's channel"),
     }[a.link]
+    inputs = 2 * a.pairs + len(a.others)
+    if a.link == "lines" and inputs > BOARD_INPUTS:
+        yield f"\n# {inputs} inputs: more than the {BOARD_INPUTS} of firmware_notes/firmware.md"
     for pair in range(1, a.pairs + 1):
         first = pair == 1
         yield "\n[[channel]]"
@@ -357,6 +362,10 @@ def _channels(a: Answers, scales: Mapping[str, float]) -> Iterator[str]:
         yield _key("measures", "pair current")
         yield _key("pin", [place, place + 1] if a.link == "lines" else place, what[0] if first else "")
         place += 2 if a.link == "lines" else 1
+        if a.link != "lines":
+            yield _key(
+                "wires", 2, "to the resistor's own ends; 1 where it is read against ground" if first else ""
+            )
         yield _key("sense_ohm", a.sense_ohm, "calibrate measures it" if first else "")
         yield _key("tolerance_pct", a.tolerance_pct, "of that resistor" if first else "")
         if a.series_ohm:
@@ -382,14 +391,13 @@ def _scale(a: Answers, full_v: float | None, first: bool) -> Iterator[str]:
     if full_v is None:
         return
     comment = {
-        "lines": "the board's range must be the same",
+        "lines": "full_scale_mV of the board's settings must be the same",
         "csv": "the board's range",
         "modbus": "of the module's input; from its sheet",
         "scpi": "the meter's range",
     }[a.link]
     yield _key("full_scale_V", full_v, comment if first or a.link == "lines" else "")
-    kind: str = a.link
-    if kind == "modbus":
+    if a.link == "modbus":
         yield _key("step_V", full_v / MODULE_FULL, "volts a count; from its sheet" if first else "")
 
 

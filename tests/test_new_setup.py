@@ -58,7 +58,7 @@ def test_what_is_written_is_a_set_up_without_faults_for_every_link(answers: dict
     assert len(set(pins)) == len(pins)
     assert len(pins) == known.pairs * (2 if known.link == "lines" else 1) + len(known.others)
     odd = " ".join(check.advise(setup).odd)
-    for wrong in ("full scale", "rails", "coarse", "used more than once", "one step"):
+    for wrong in ("full scale", "rails", "coarse", "used more than once", "one step", "be kept", "wires"):
         assert wrong not in odd
 
 
@@ -92,6 +92,13 @@ def test_the_divider_keeps_a_risen_ht_within_the_converters_supply() -> None:
     assert setup.channel[4].divider_ohm == [1_000_000, 4_700]  # as firmware_notes/wiring.md works it out
 
 
+@pytest.mark.parametrize(("pairs", "said"), [(6, False), (7, True)])
+def test_more_inputs_than_our_firmware_has_are_said(pairs: int, said: bool) -> None:
+    text = text_of(answers_from({**EL34, "pairs": pairs}))  # two inputs a pair, four others
+    assert ("# 18 inputs: more than the 16" in text) == said
+    assert "inputs: more" not in text_of(answers_from({**EL34, "pairs": pairs, "link": "csv"}))
+
+
 def test_a_valve_that_the_table_has_not_needs_its_rating(capsys: pytest.CaptureFixture[str]) -> None:
     assert soakbench.main(["new-setup", "--valve", "EL43", "--ht", "400"]) == 2
     said = capsys.readouterr().err
@@ -111,7 +118,7 @@ def test_a_valve_that_the_table_has_not_needs_its_rating(capsys: pytest.CaptureF
         (["--valve", "EL34", "--ht", "455", "--pairs", "17"], "pairs: expected less than or equal to 16"),
         (
             ["--valve", "EL34", "--ht", "455", "--link", "usb"],
-            "link: expected 'lines' or 'csv'",
+            "link: expected 'lines', 'csv', 'modbus' or 'scpi'",
         ),
         (["--valve", "EL34", "--ht", "455", "--others", "ht, grid"], "others: expected 'ht', 'mains'"),
         (["--valve", "EL34", "--ht", "455", "--name", "a\nb"], "name: expected one line of text"),
@@ -145,7 +152,7 @@ def test_it_writes_a_file_that_check_likes_and_overwrites_none(
 
 def test_nonsense_is_asked_again_with_one_sentence_and_enter_takes_the_default() -> None:
     said: list[str] = []
-    answers = iter(["", "EL43", "12", "", "", "", "lots", "", "455", "", "0", "3", "", "", "ht", "csv"])
+    answers = iter(["", "EL43", "12", "", "", "", "lots", "", "455", "", "0", "3", "", "", "ht", "scpi"])
     asked: list[str] = []
 
     def ask(question: str) -> str | None:
@@ -165,7 +172,7 @@ def test_nonsense_is_asked_again_with_one_sentence_and_enter_takes_the_default()
         "ht_V": 455.0,
         "pairs": 3,
         "others": ("ht",),
-        "link": "csv",
+        "link": "scpi",
     }
     assert len(asked) == len(new_setup.ASKED) + len(said)
     assert parse(text_of(answers_from(known))).names == ["pair1", "pair2", "pair3", "ht"]
