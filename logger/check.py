@@ -251,9 +251,11 @@ def _wire(setup: Setup, daq: DaqInfo, column: int) -> Wire:
     part, reads = _part(channel, full_scale_v)
     pins = tuple(channel.pin or ())
     place = PLACE.get(setup.link.kind, "pin")
-    leads = {0: f"no {place} named", 1: "one wire and ground", 2: "two wires, + first"}[len(pins)]
-    if pins and place != "pin":
-        leads = "two wires"
+    leads = "one wire and ground" if setup.against_ground(channel) else "two wires"
+    if not pins:
+        leads = f"no {place} named"
+    elif place == "pin" and len(pins) == 2:
+        leads = "two wires, + first"
     step = Converter(setup, daq).step(column)
     return Wire(
         channel.label,

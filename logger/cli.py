@@ -134,6 +134,10 @@ def new_setup(
     link: Annotated[
         str | None, typer.Option(metavar="KIND", help="lines, csv, modbus or scpi; lines.")
     ] = None,
+    time_column: Annotated[
+        str | None,
+        typer.Option(metavar="UNIT", help="What a csv board's first column counts: ms, s, scans; none."),
+    ] = None,
     port: Annotated[str | None, typer.Option(metavar="PORT", help="The port's name; auto.")] = None,
     scans: Annotated[
         float | None, typer.Option(metavar="N", help="Scans a second; what the link keeps.")
@@ -174,6 +178,7 @@ def new_setup(
         "series_ohm": series_ohm,
         "others": others,
         "link": link,
+        "time_column": time_column,
         "port": port,
         "scans_per_s": scans,
         "warm_up_min": warm_up,

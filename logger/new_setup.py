@@ -104,6 +104,12 @@ class Answers(BaseModel):
         tuple[Literal["ht", "mains", "chassis", "transformer", "ambient"], ...],
         Field(description="What else is measured: some of ht, mains, chassis, transformer, ambient; or none"),
     ] = ("ht", "mains", "chassis", "ambient")
+    time_column: Annotated[
+        Literal["ms", "s", "scans", "none"],
+        Field(
+            description="What its first column counts, where that is the board's time: ms, s, scans or none"
+        ),
+    ] = "none"
     name: Annotated[
         str,
         Field(min_length=1, max_length=200, description="What the amp is called in the record"),
@@ -139,6 +145,7 @@ ASKED: Final = (
     "sense_ohm",
     "others",
     "link",
+    "time_column",
 )
 """What is asked of a person, in this order; the rest has options only."""
 
@@ -161,6 +168,8 @@ def read(key: str, text: object) -> Any:
 
 def applies(key: str, known: Mapping[str, Any]) -> bool:
     """Whether a question makes sense after what is known."""
+    if key == "time_column":
+        return known.get("link") == "csv"
     return key != "anode_W" or rating_for(known["valve"]) is None
 
 
@@ -311,7 +320,7 @@ def _link(a: Answers) -> Iterator[str]:
             ("# baud = 115200", "as the board is set"),
             ('# separator = ","', f', ; tab or blanks; {found}'),
             ('# unit = "V"', f"V or mV; {found}"),
-            ('# time_column = {column = 1, unit = "ms"}', "where the board counts: ms, s or scans"),
+(_time_column(a), "where column 1 is the board's time: ms, s or scans; pins then count from 2"),
         ),
         "modbus": (
             ("baud = 19200", "as the module is set"),
@@ -332,6 +341,11 @@ def _link(a: Answers) -> Iterator[str]:
         yield _line(key, comment)
 
 
+def _time_column(a: Answers) -> str:
+    off, unit = ("# ", "ms") if a.time_column == "none" else ("", a.time_column)
+    return f'{off}time_column = {{column = 1, unit = "{unit}"}}'
+
+
 def _rate(a: Answers) -> float:
     """Return scans a second: as said, else what the kind of link can keep."""
     if a.scans_per_s is not None:
@@ -345,7 +359,7 @@ def _rate(a: Answers) -> float:
 
 
 def _channels(a: Answers, scales: Mapping[str, float]) -> Iterator[str]:
-    place = {"lines": 0, "csv": 1, "modbus": 0, "scpi": 101}[a.link]
+    place = {"lines": 0, "csv": 1 if a.time_column == "none" else 2, "modbus": 0, "scpi": 101}[a.link]
     what = {
         "lines": ("two wires, + first, to the resistor's own ends", "against the DAQ's ground"),
         "csv": ("the column, from 1", "the column"),
