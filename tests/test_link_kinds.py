@@ -125,6 +125,20 @@ def test_words_for_no_reading_and_overload_are_known_and_a_huge_number_is_out_of
     assert decoder.rejected == {Cause.OUT_OF_RANGE: 1, Cause.FIELD_COUNT: 1, Cause.NOT_A_NUMBER: 1}
 
 
+def test_what_only_the_header_says_is_said_as_keys_for_the_set_up() -> None:
+    """A board prints its header once; who connects later must know without."""
+    found = small()
+    said = look_at(["t,pair2 [mV],pair1 [mV]", "1,76.21,75.02"], found).says(found.names)
+    assert said.endswith(
+        "A board that runs already prints no header: "
+        'state columns = ["-", "pair2", "pair1"] and unit = "mV" in [link]'
+    )
+    stated = small(columns='columns = ["-", "pair2", "pair1"]\nunit = "mV"')
+    layout = look_at(["1,76.21,75.02"], stated)
+    assert layout.columns == (2, 1)
+    assert "no header:" not in layout.says(found.names)
+
+
 @pytest.mark.parametrize(
     ("lines", "keys", "says"),
     [
@@ -198,6 +212,25 @@ def test_a_mutated_line_is_a_reading_only_if_each_field_is_a_number_or_a_word(
             else:
                 # Python's own reading of the number, to the step
                 assert count * step_v == pytest.approx(float(field), abs=0.51 * step_v)
+
+
+@given(st.text(st.characters(codec="latin-1"), max_size=40))
+def test_what_a_board_says_between_its_numbers_ends_nothing(text: str) -> None:
+    found = small()
+    assert isinstance(found.link, setup.CsvLink)
+    decoder = Decoder(look_at(["pair1 [mV],pair2 [mV]", "76.21,75.02"], found), found.link)
+    for line in (text, "# calibrating", "pair1 [mV],air2 [mV]", "pair1 [mV]"):
+        layout = decoder.headed(line, found)
+        assert layout is None or layout.columns in ((0, 1), (1, 0))
+    again = decoder.headed("pair1 [mV],pair2 [mV]", found)
+    assert again is not None
+    assert again.board_id == decoder.layout.board_id
+    other = decoder.headed("pair2 [mV],pair1 [mV]", found)
+    assert other is not None
+    assert other.board_id != decoder.layout.board_id, "the columns have changed places"
+    other = decoder.headed("pair1 [V],pair2 [V]", found)
+    assert other is not None
+    assert other.board_id != decoder.layout.board_id, "a thousand times as much"
 
 
 def test_an_endless_line_takes_no_memory_and_is_counted_once() -> None:

@@ -51,11 +51,13 @@ class Layout:
     header: tuple[str, ...] | None
     uneven: bool
     """Whether decimals differ within a column: then a later number may be finer than the step found."""
+    by_header: bool
+    """Whether names or units are known from the header alone."""
 
     @property
     def board_id(self) -> str:
         """A name for boards that print alike: those can't be told from each other."""
-        told = f"{self.fields} {self.columns}"
+        told = f"{self.fields} {self.columns} {self.units}"
         return f"csv-{hashlib.sha256(told.encode()).hexdigest()[:8]}"
 
     @property
@@ -79,8 +81,21 @@ class Layout:
         )
         return (
             f"{self.fields} columns, separated by {words.get(self.separator, self.separator)}, {mark}, "
-            f"{'with' if self.header else 'without'} a header: {read}{uneven}"
+            f"{'with' if self.header else 'without'} a header: {read}{uneven}{self._stated(names)}"
         )
+
+    def _stated(self, names: Sequence[str]) -> str:
+        """Return what to put into the set-up in place of a header, which comes only when the board starts."""
+        if not self.by_header:
+            return ""
+        columns = ["-"] * self.fields
+        for name, column in zip(names, self.columns, strict=True):
+            columns[column] = name
+        listed = ", ".join(f'"{name}"' for name in columns)
+        unit = (
+            f' and unit = "{self.units[0]}"' if len(set(self.units)) == 1 else ", and print all in one unit"
+        )
+        return f". A board that runs already prints no header: state columns = [{listed}]{unit} in [link]"
 
 
 def split(line: str, separator: str) -> list[str]:
@@ -134,6 +149,8 @@ def look_at(lines: Sequence[str], setup: Setup) -> Layout:
         rounds=tuple(rounds),
         full_count=tuple(full),
         header=None if heads is None or header is None else tuple(header),
+        by_header=link.unit is None
+        or (link.columns is None and any(channel.pin is None for channel in setup.channel)),
         uneven=any(len({d for d in found if d is not None}) > 1 for found in decimals),
     )
 
@@ -281,26 +298,20 @@ class Decoder:
         self.rejected: Counter[Cause] = Counter()
         self._time = link.time_column
 
-    def is_header(self, line: str) -> bool:
-        """Whether a line is the header that the board prints when it starts, or another."""
-        return is_header(line, self.layout.separator, comma=self.layout.comma)
+    def headed(self, line: str, setup: Setup) -> Layout | None:
+        """Return the layout as a header has it, None where a line is none, or does not name what is wanted.
 
-    def with_header(self, line: str, setup: Setup) -> Layout:
-        """Return the layout as another header has it: which is then another board's, unless it says the same.
-
-        Raises LinkError where it does not name what the set-up wants.
+        A board prints its header when it starts: one that says otherwise than before is another board's.
         """
-        link = setup.link
+        link, header = setup.link, split(line, self.layout.separator)
         assert isinstance(link, CsvLink)
-        header = split(line, self.layout.separator)
-        columns, units = _columns(setup, link, len(header), _heads(header))
-        return replace(
-            self.layout,
-            fields=len(header),
-            columns=tuple(columns),
-            units=tuple(units),
-            header=tuple(header),
-        )
+        if len(header) != self.layout.fields or not _is_header(header, self.layout.comma):
+            return None
+        try:
+            columns, units = _columns(setup, link, len(header), _heads(header))
+        except LinkError:  # noise, or words of the board's: it is rejected as a line of numbers
+            return None
+        return replace(self.layout, columns=tuple(columns), units=tuple(units), header=tuple(header))
 
     def decode(self, line: str) -> tuple[int | None, list[int]] | None:
         """Return the board's own count (None without a time column), and the channels' counts."""

@@ -135,13 +135,14 @@ class _Talk:
         for arrived_s, lines in waiting:
             rows: list[str] = []
             for line in lines:
-                if not kind.decoder.is_header(line):
+                layout = kind.decoder.headed(line, kind.setup)
+                if layout is None:
                     rows.append(line)
                     continue
                 # the board has started again; or it is another one
                 yield from self._scans(rows, arrived_s)
                 rows = []
-                yield kind.info(kind.decoder.with_header(line, kind.setup))
+                yield kind.info(layout)
                 kind.counter.may_have_restarted()
             yield from self._scans(rows, arrived_s)
 
@@ -152,9 +153,10 @@ class _Talk:
         """Return who prints, once a line shows it."""
         kind = self._kind
         for line in [self._reader.first, *lines]:
-            if line and decoder.is_header(line):
+            layout = decoder.headed(line, kind.setup)
+            if layout is not None:
                 kind.counter.may_have_restarted()
-                return kind.info(decoder.with_header(line, kind.setup))
+                return kind.info(layout)
         fresh = Decoder(decoder.layout, kind.link)  # counts what it rejects, and these are counted later
         if any(fresh.decode(line) is not None for line in lines):
             kind.counter.may_have_restarted()
