@@ -28,6 +28,7 @@ from benchmarks import (
     drift_under_mains,
     hostile_lines,
     report,
+    resume,
     settling_coverage,
     store,
     uncertainty_coverage,
@@ -104,6 +105,7 @@ def main() -> int:
     figures = [
         *results(),
         *store.results(),
+        *resume.results(),
         *report.results(),
         *drift_coverage.results(),
         *drift_under_mains.results(),

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 from store_case import buckets
+from test_cutout import ARMED, GivenRelay
 from test_daemon import DAQ, SETUP, GivenLink, Run, hear, idle, started
 from tiny_daq import Row, TinyDaq, board
 
@@ -26,6 +27,7 @@ from logger.clock import ManualClock
 from logger.errors import RequestError
 from logger.finding import Finding, Kind
 from logger.judge import judge_soak
+from logger.link.lines import Flags
 from logger.link.port import Event
 from logger.pipeline import Pipeline
 from logger.precheck import Load
@@ -415,6 +417,31 @@ def test_the_plan_goes_on_where_it_was(store: Path) -> None:
     assert soak.last_t_us is not None
     assert 183 <= soak.last_t_us / 1e6 <= 186  # 3 s until HT, 180 s of plan
     assert one.outputs[-1].now["plan_done"]
+
+
+def test_a_cut_out_that_has_opened_meanwhile_stays_open_and_is_not_tried_again(store: Path) -> None:
+    """It was tried before the crash; then the DAQ opened it, and only its push button closes it."""
+    clock, relay = ManualClock(), GivenRelay()
+    whole = sent(0, 600)
+    given = [whole.part(n, n + 1) for n in range(600)]
+    events = [event for block in given[:400] for event in (lambda: clock.advance(0.1), block)]
+    run(store, [*events, crash], setup_text=ARMED, clock=clock, relay=relay)
+    assert "acknowledge" in relay.sent  # of the trial
+    assert relay.sent.count("beat") > 100
+    clock.advance(10.0)
+    later = GivenRelay()
+    later.flags = Flags.of(0x0020)  # open, for no heartbeat
+    events = [event for block in given[500:] for event in (lambda: clock.advance(0.1), block)]
+    second = run(store, events, setup_text=ARMED, clock=clock, relay=later, resume="may")
+    assert "open" not in later.sent
+    assert "acknowledge" not in later.sent
+    assert second.outputs[-1].now
+    now = Reader(store).soak(1).now
+    assert now is not None
+    assert now["cutout"]["state"] == "open"
+    assert "acknowledge it" in now["cutout"]["do"]
+    (check,) = [one for one in Reader(store).soak(1).checks or [] if one["check"] == "cut-out"]
+    assert check["result"] == "fine"
 
 
 # --- a process that is killed --------------------------------------------------------------------------
