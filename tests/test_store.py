@@ -735,7 +735,7 @@ def test_a_write_that_begins_while_a_closed_store_is_read_is_noticed(path: Path)
         seen.append(found)
         return int(found)
 
-    assert reader._read(fetch) == 2
+    assert reader.look(fetch) == 2
     assert seen == [1, 2]
 
 
