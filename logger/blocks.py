@@ -23,13 +23,22 @@ NO_READING: Final = -(2**31)
 
 @dataclass(frozen=True)
 class DaqInfo:
-    """What a DAQ says of itself when asked. `full_count`: at or beyond ±it a channel is railed."""
+    """What a DAQ says of itself when asked. `full_count`: at or beyond ±it a channel is railed.
+
+    `step_V`: what its converter told apart, where counts are finer than that, as those that a log's readings
+    were made into; empty where a count is a step.
+    """
 
     board_id: str
     protocol: int
     volts_per_count: tuple[float, ...]
     full_count: tuple[int, ...]
     reset_cause: str = "unknown"
+    step_V: tuple[float, ...] = ()
+
+    def converter_step_v(self, column: int) -> float:
+        """Return the converter's step on a channel, in volts."""
+        return self.step_V[column] if self.step_V else self.volts_per_count[column]
 
 
 @dataclass(frozen=True)

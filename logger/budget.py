@@ -294,7 +294,7 @@ def _noise(setup: Setup, daq: DaqInfo, column: int, value: float) -> Term:
     """Return what a minute's mean keeps of the scans' noise, by the default."""
     one = terms(setup, daq, column, value, Calibration())
     per_v = next((term.sensitivity for term in one if term.term == "converter offset"), 0.0)
-    step_v = daq.volts_per_count[column]
+    step_v = daq.converter_step_v(column)
     if setup.link.kind == "csv":
         step_v *= setup.finer(setup.channel[column], step_v)
     size_v = SCAN_NOISE_STEPS * step_v / math.sqrt(MEAN_S * setup.link.scans_per_s)

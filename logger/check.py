@@ -20,6 +20,7 @@ from logger.budget import Budget
 from logger.convert import Converter, daq_from_setup
 from logger.errors import Fault
 from logger.setup import (
+    LIVE_SCANS_PER_S,
     MOST_REGISTERS,
     SETTLING_S,
     Channel,
@@ -155,6 +156,9 @@ def advise(setup: Setup) -> Advice:
 def live_faults(setup: Setup) -> list[Fault]:
     """Name what only a live link needs and the set-up lacks: pins, scales, dividers, sensors."""
     faults = list(_place_faults(setup))
+    if setup.link.scans_per_s < LIVE_SCANS_PER_S:
+        least = f"at least {LIVE_SCANS_PER_S:g} (slower is a log by hand)"
+        faults.append(Fault("link.scans_per_s", least, f"{setup.link.scans_per_s:g}"))
     for channel in setup.channel:
         where = f'channel "{channel.name}"'
         if (

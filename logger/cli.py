@@ -1,5 +1,5 @@
 """The commands check, new-setup, run, request, judge, calibrate, target, budget, compare, match, score,
-soaks, export.
+soaks, export, import.
 
 Options in, exit code out.
 Results go to standard output; progress and messages to standard error. What is slow to import comes in
@@ -12,6 +12,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -874,24 +875,36 @@ def soaks_show(
 @app.command()
 def export(
     soak: SoakName,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="FILE.csv or FILE.csv.gz.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="A .csv, .csv.gz, .json or .parquet.")],
+    decimal_comma: Annotated[
+        bool,
+        typer.Option("--decimal-comma", help="For spreadsheets that have one: 74,21;75,02 in the .csv."),
+    ] = False,
     db: Store = None,
     calibration: CalibrationName = None,
     force: Force = False,
 ) -> int:
-    """Write a soak as a log file, with its set-up beside it: what judge reads.
+    """Write a soak as a log file, with its set-up beside it: what judge reads. Or as JSON or Parquet.
 
     Example: soakbench export last --out monday.csv.gz
+
+    Example: soakbench export last --out monday.parquet
     """
-    from logger.export import export_log
+    from logger.export import export as write
 
     reader = open_store(db)
     which = soak_number(soak)
     with progress_bar("exporting", reader.soak(which).last_t_us) as seen:
-        setup_to = export_log(
-            reader, which, out, force=force, progress=seen, calibration=calibration_name(calibration)
+        written = write(
+            reader,
+            which,
+            out,
+            force=force,
+            progress=seen,
+            calibration=calibration_name(calibration),
+            decimal_comma=decimal_comma,
         )
-    print(f"{out}\n{setup_to}")
+    print("\n".join(str(path) for path in written))
     return 0
 
 
@@ -942,6 +955,69 @@ def verify(db: Store = None, json_to: Json = None, force: Force = False) -> int:
     for sentence in (*found.wrong, *found.remarks):
         warn(sentence)
     return 0 if found.whole else 1
+
+
+@app.command("import")
+def import_(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log file (.csv or .csv.gz).")],
+    setup_file: Annotated[Path, typer.Option("--setup", metavar="SETUP", help="Its set-up file (TOML).")],
+    started: Annotated[
+        datetime | None,
+        typer.Option(metavar="TIME", help="When it began (UTC); default what its times say, else now."),
+    ] = None,
+    as_found: Annotated[
+        bool, typer.Option("--as-found", help="Measured as found, before a pot was touched.")
+    ] = False,
+    job: Annotated[int | None, typer.Option(metavar="N", help="The job it belongs to.")] = None,
+    time: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HEADER[:UNIT]", help='Another program\'s time column; "Date + Time" joins two.'
+        ),
+    ] = None,
+    time_format: Annotated[
+        str | None, typer.Option(metavar="FORMAT", help="Its times, as %d/%m/%Y %H:%M:%S.")
+    ] = None,
+    column: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME=HEADER:UNIT", help='Another program\'s column, as "pair1=Ch 1:mV".'),
+    ] = None,
+    db: Store = None,
+) -> int:
+    """Bring a log file into the store as a soak, judged as it is.
+
+    Also a log by hand: a sheet of times and meter readings, saved as CSV. It says how coarse that is. A csv
+    of another program needs --time and a --column for each channel.
+
+    Example: soakbench import monday.csv.gz --setup monday.toml
+
+    Example: soakbench import board.csv --setup theatre.toml --time Time:ms --column "pair1=I 1:mA"
+    """
+    from logger import import_log, setup, tables
+    from logger.clock import SystemClock
+    from logger.store.reader import Reader, default_path
+
+    store = db or default_path()
+    if started is not None and started.tzinfo is None:
+        started = started.replace(tzinfo=UTC)
+    with progress_bar("importing") as seen:
+        number = import_log.import_log(
+            log,
+            setup.read_text(setup_file),
+            store,
+            SystemClock(),
+            kind="as found" if as_found else "as left",
+            started=started,
+            job_id=job,
+            names=import_log.naming(time, column or [], time_format),
+            setup_name=str(setup_file),
+            progress=seen,
+            say=warn,
+        )
+    soak = Reader(store).soak(number)
+    assert soak.verdict is not None  # it was judged as it was stored
+    tables.show(f"soak {number}", *tables.verdict_parts(soak.verdict))
+    return 0
 
 
 # ---- what the commands share, the dashboard's too

@@ -504,7 +504,7 @@ def terms(
     converter's step, which a mean then no longer carries; left out, the step is counted.
     """
     channel = setup.channel[column]
-    step_v = daq.volts_per_count[column]
+    step_v = daq.converter_step_v(column)
     known = (Calibration.stated_in(setup) if calibration is None else calibration).channels.get(channel.name)
     plain = (value - known.offset) / known.gain if known else value
     volts, per_v = _at_converter(channel, plain, step_v)

@@ -22,7 +22,7 @@ import zlib
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -109,6 +109,27 @@ class LogReader:
         )
         self._line = 0  # the number of the last line taken from the file
         self._rest = b""
+
+    @property
+    def started(self) -> datetime | None:
+        """When the first good line was written, where times are dates and clocks; else None.
+
+        A time without a zone is the machine's own. None too before a line was read.
+        """
+        if not self._iso or self._zero_us is None:
+            return None
+        when = _EPOCH + timedelta(microseconds=self._zero_us)
+        return when if self._aware else when.replace(tzinfo=None).astimezone(UTC)
+
+    def as_written(self, index: int, values: FloatArray) -> FloatArray:
+        """Return a channel's values (A, V, degC) in the unit of its column, as they are if it has none."""
+        column = self._columns[index]
+        return values if column is None else column.outside(values)
+
+    def written_unit(self, index: int, size: float) -> float:
+        """Return how much a channel's value (A, V, degC) changes with so much in its column's unit."""
+        column = self._columns[index]
+        return size if column is None else abs(float(np.diff(column.inside(np.array([0.0, size])))[0]))
 
     @property
     def bytes_read(self) -> int:
@@ -501,6 +522,12 @@ class _Column:
             return (cells - 32.0) / 1.8
         return cells - 273.15 if self.unit == "K" else cells
 
+    def outside(self, values: FloatArray) -> FloatArray:
+        """Return values in A, V or degC as the file has them: the inverse of `inside`."""
+        at = self.inside(np.array([0.0, 1.0]))
+        cells: FloatArray = (values - at[0]) / (at[1] - at[0])
+        return cells
+
 
 @dataclass(frozen=True)
 class _Line:
@@ -553,12 +580,14 @@ def write(
     calibration: Calibration | None = None,
     setup_path: Path | str | None = None,
     force: bool = False,
+    decimal_comma: bool = False,
 ) -> Path:
     """Write scans as a log file (`.csv` or `.csv.gz`) with the set-up that reads it beside; return its path.
 
     The set-up goes to `setup_path`, else beside the log under its name with `.toml`. Values are printed to a
     tenth of the converter's step, so that reading the log gives back the same readings. Marks stand in the
     line of the first scan from their time on, in their order; those after the last scan stand in its line.
+    `decimal_comma`: columns apart by semicolons, as spreadsheets want it where a comma is the decimal point.
 
     Both files appear whole or not at all. Raises FileExistsAlready where either exists and `force` is not
     set, RequestError where they can't be written.
@@ -579,7 +608,8 @@ def write(
         try:
             with parts[0].open("wb") as plain:
                 chunks = (
-                    chunk.encode(errors="replace") for chunk in _lines(setup, daq, scans, marks, calibration)
+                    chunk.encode(errors="replace")
+                    for chunk in _lines(setup, daq, scans, marks, calibration, decimal_comma)
                 )
                 if path.name.lower().endswith(".gz"):
                     # neither name nor time inside: the same soak gives the same bytes
@@ -615,17 +645,19 @@ def _lines(
     scans: Iterable[ScanBlock],
     marks: Sequence[Mark],
     calibration: Calibration | None,
+    decimal_comma: bool,
 ) -> Iterator[str]:
+    between = ";" if decimal_comma else ","
     converter = Converter(setup, daq, calibration)
     shown = [(1000.0 * (c.sense_ohm or 1.0), "mV") if c.unit == "A" else (1.0, c.unit) for c in setup.channel]
     scales = np.array([scale for scale, _ in shown])
-    formats = [f"%.{_places(scale * converter.step(i))}f" for i, (scale, _) in enumerate(shown)]
+    formats = [f"%.{places(scale * converter.step(i))}f" for i, (scale, _) in enumerate(shown)]
     time_format = "%d.%06d"
     line = ",".join([time_format, *formats])
     header = ["t_s", *(f"{c.name} [{unit}]" for c, (_, unit) in zip(setup.channel, shown, strict=True))]
     waiting = deque(sorted(marks, key=lambda mark: mark.t_us))
     with_marks = bool(waiting)
-    yield ",".join([*header, *(["mark"] if with_marks else [])]) + "\n"
+    yield between.join([*header, *(["mark"] if with_marks else [])]) + "\n"
     lines: list[str] = []
     for block in scans:
         if lines:
@@ -649,15 +681,17 @@ def _lines(
             else:
                 text = line % (*divmod(t_us, 1_000_000), *cells)
             text = text.replace("nan", "")
+            if decimal_comma:
+                text = text.replace(",", ";").replace(".", ",")
             if with_marks:
                 due = []
                 while waiting and waiting[0].t_us <= t_us:
                     due.append(waiting.popleft().text)
-                text += f",{_mark_cell(due)}" if due else ","
+                text += between + (_mark_cell(due) if due else "")
             lines.append(text)
     if waiting and lines:  # made after the last scan
-        *cells_before, own = next(csv.reader([lines[-1]]))
-        lines[-1] = ",".join(
+        *cells_before, own = next(csv.reader([lines[-1]], delimiter=between))
+        lines[-1] = between.join(
             [*cells_before, _mark_cell([*_marks_back(own), *(mark.text for mark in waiting)])]
         )
     yield "".join(f"{text}\n" for text in lines)
@@ -666,7 +700,7 @@ def _lines(
 _RAILED: Final = {0: "", 1: "over", -1: "under"}
 
 
-def _places(step: float) -> int:
+def places(step: float) -> int:
     """Return the decimal places that show a tenth of a step."""
     return min(12, max(0, math.ceil(1.0 - math.log10(step) - 1e-9))) if step > 0.0 else 6
 
@@ -703,14 +737,26 @@ def setup_with_daq(text: str, setup: Setup, daq: DaqInfo, calibration: Calibrati
     known = (Calibration.stated_in(setup) if calibration is None else calibration).channels
     wanted: list[dict[str, Any]] = []
     for channel, step_v, full in zip(setup.channel, daq.volts_per_count, daq.full_count, strict=True):
-        keys: dict[str, Any] = {"full_scale_V": full * step_v, "step_V": step_v}
+        # of counts that were made from a log's readings the set-up says all that is known of the converter
+        keys: dict[str, Any] = {} if daq.step_V else {"full_scale_V": full * step_v, "step_V": step_v}
         if channel.name in known:
             keys["calibrated"] = known[channel.name].model_dump(exclude_defaults=True)
         wanted.append(keys)
+    return with_keys(text, wanted)
+
+
+def with_keys(text: str, wanted: Sequence[dict[str, Any]], scans_per_s: float | None = None) -> str:
+    """Return a set-up's text with keys set in each channel, in their order, and another rate of scans.
+
+    Comments and everything else stay as they are, where the text can be edited line by line.
+    """
     meant = tomllib.loads(text)
     for table, keys in zip(meant["channel"], wanted, strict=True):
         table.update(keys)
     edited = _edited(text, wanted)
+    if scans_per_s is not None:
+        meant["link"]["scans_per_s"] = scans_per_s
+        edited = re.sub(r"(?m)^(\s*scans_per_s\s*=\s*)[^\s#]+", rf"\g<1>{scans_per_s!r}", edited, count=1)
     try:
         if tomllib.loads(edited) == meant:
             return edited
@@ -723,7 +769,7 @@ _HEAD = re.compile(r"^\s*\[")
 _CHANNEL_HEAD = re.compile(r"^\s*\[\[\s*channel\s*\]\]\s*(#.*)?$")
 
 
-def _edited(text: str, wanted: list[dict[str, Any]]) -> str:
+def _edited(text: str, wanted: Sequence[dict[str, Any]]) -> str:
     lines = text.splitlines()
     heads = [i for i, line in enumerate(lines) if _CHANNEL_HEAD.match(line)]
     for head, keys in reversed(list(zip(heads, wanted, strict=False))):

@@ -22,6 +22,8 @@ from logger.errors import Fault, RequestError, SetupError
 from logger.valves import Ceiling, Figure, Rating, nearest_types, rating_for, sheets_of
 
 SCHEMA: Final = "soakbench.setup/1"
+LIVE_SCANS_PER_S: Final = 0.2
+"""What a live link needs at least; slower is a log by hand."""
 
 PAIR_FULL_SCALE_V: Final = 0.256
 OTHER_FULL_SCALE_V: Final = 4.096
@@ -115,7 +117,7 @@ class SerialLine(_Table):
 
     port: Annotated[str, Field(min_length=1)] = "auto"
     board: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,32}$")] | None = None
-    scans_per_s: Annotated[float, Field(ge=0.2, le=100)]
+    scans_per_s: Annotated[float, Field(ge=1 / 3600, le=100)]
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 115_200
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1

@@ -503,6 +503,7 @@ def _soak(row: Any) -> Soak:
             volts_per_count=tuple(daq["volts_per_count"]),
             full_count=tuple(daq["full_count"]),
             reset_cause=daq["reset_cause"],
+            step_V=tuple(daq.get("step_V", ())),  # stores of before know none
         ),
         program=row.program,
         started=started,

@@ -161,6 +161,7 @@ class Writer:
         kind: str = "as left",
         calibration_id: int | None = None,
         job_id: int | None = None,
+        uuid_of: str | None = None,
     ) -> int:
         """Begin a soak at once and return its number; `calibration_id`: what it will be measured by."""
         if self._run is not None:
@@ -171,7 +172,7 @@ class Writer:
             )
         with self._transaction() as connection:
             values = {
-                "uuid": str(uuid.uuid4()),
+                "uuid": uuid_of or str(uuid.uuid4()),
                 "bench": setup.bench.name,
                 "amp": setup.amp.name,
                 "kind": kind,
