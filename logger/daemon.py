@@ -45,7 +45,8 @@ from logger.precheck import (
 from logger.requests import NOTED, Ask, ask_of, text_of
 from logger.resume import Resume, hole, left_open, other_board, replay, told
 from logger.setup import Setup
-from logger.store.reader import Reader, Soak
+from logger.store.now import NowFile, Told, told_of
+from logger.store.reader import Reader, Soak, to_us
 from logger.store.request import DAEMON_ENDED, Answer, Request
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
 from logger.units import duration
@@ -293,6 +294,9 @@ class _Daemon:
         self._resume = resume
         self._left: Soak | None = None  # without an end, and to be gone on with
         self._rejected = 0
+        self._now_file = NowFile(writer.path)
+        self._shown: tuple[str, dict[str, Any] | None] | None = None
+        self._shown_told = Told()
 
     def ask_to_stop(self) -> None:
         """Have the soak end cleanly after the block in hand."""
@@ -317,6 +321,7 @@ class _Daemon:
             raise
         finally:
             self._link.close()
+            self._now_file.close()
         if self._pipeline is None:
             self._tell("stopped before the first scan: nothing was recorded")
             if self._left is not None:
@@ -395,6 +400,7 @@ class _Daemon:
                 # whatever the watching does, what was measured is kept
                 self._writer.add_scans(part)
             self._last_us, self._marked = int(part.t_us[-1]), 0
+            self._show(self._pipeline, part, output)
             self._put(output)
             if self._before_power is not None:
                 self._take_checks(self._before_power.feed(part))
@@ -651,6 +657,29 @@ class _Daemon:
         if self._on_output is not None:
             self._on_output(output)
 
+    def _show(self, pipeline: Pipeline, block: ScanBlock, output: Output) -> None:
+        """Write the newest scan where a screen at the bench looks several times a second."""
+        cutout = None if self._cutout is None else self._cutout.shown()
+        if output.findings or (output.state, cutout) != self._shown:
+            self._shown = output.state, cutout
+            self._shown_told = told_of(output.state, pipeline.findings, cutout)
+        assert self._soak_id is not None
+        assert output.reading is not None  # there was a scan
+        try:
+            self._now_file.write(
+                self._soak_id,
+                int(block.sequence[-1]),
+                int(block.t_us[-1]),
+                to_us(self._clock.wall()),
+                output.reading.tolist(),
+                self._shown_told,
+            )
+        except OSError as error:
+            self._tell(
+                f"{self._now_file.path} can't be written ({error.strerror or error}): Bias shows nothing "
+                "until soakbench run is started again"
+            )
+
     def _stands(self, output: Output) -> None:
         """Keep how the soak stands; what screens show of it is worked out when it is stored."""
 
@@ -850,6 +879,7 @@ class _Daemon:
                     self._store_fails = True
                     self._tell(f"{error}: trying again for a while")
                 self._clock.sleep(1.0)
+        self._now_file.close(remove=True)
         self._refuse_rest(f"soak {self._soak_id} has ended")
         clocks = self._clocks.summary()
         if clocks is not None:

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from logger.blocks import DaqInfo, Mark, ReadingBlock, ScanBlock, TickBlock
+from logger.blocks import DaqInfo, FloatArray, Mark, ReadingBlock, ScanBlock, TickBlock
 from logger.convert import Calibration, Converter, TickMaker, daq_from_setup, value_U
 from logger.finding import Finding, Severity
 from logger.setup import Setup
@@ -33,7 +33,8 @@ _STATES: Final = 50
 class Output:
     """What one block brought: its ticks, the findings that changed, what is to sound, whether to trip.
 
-    `t_s`: the last scan, seconds since the first; `plan_ends_s`: when the plan is over as it stands, or None.
+    `t_s`: the last scan, seconds since the first; `reading` (c,): what it reads, in A, V or degC, None where
+    ticks were fed; `plan_ends_s`: when the plan is over as it stands, or None; `state`: what the amp does.
     """
 
     ticks: TickBlock
@@ -41,7 +42,9 @@ class Output:
     alarms: list[Alarm]
     trip: bool
     t_s: float
+    reading: FloatArray | None
     plan_ends_s: float | None
+    state: str
     snapshot: Callable[[], dict[str, Any]]
 
     @property
@@ -69,6 +72,7 @@ class Pipeline:
         self._sequence: int | None = None
         self._last_us = 0
         self._latest: TickBlock | None = None
+        self._reading: FloatArray | None = None
         self._skipped: tuple[int, int | None] = (0, None)
         self._u_cache: dict[tuple[int, int], float] = {}
 
@@ -91,6 +95,7 @@ class Pipeline:
         if not len(readings):
             return self._output(self._empty(), [])
         self._last_us = int(readings.t_us[-1])
+        self._reading = readings.values[-1]
         ticks = self._ticks.feed(readings)
         return self._output(ticks, self._look(readings, ticks, closings(readings, ticks)))
 
@@ -215,9 +220,18 @@ class Pipeline:
         standing = self._panel.book.findings
         trip = any(f.open and f.severity is Severity.TRIP for f in standing)
         alarms = self._alarms.due(standing, self._last_us / 1e6) if standing else []
-        t_s, step_ends_s = self._last_us / 1e6, self._step_ends_s
-        plan_ends_s = None if step_ends_s is None else step_ends_s + self._panel.phase.plan_ends_s
-        return Output(ticks, list(by_id.values()), alarms, trip, t_s, plan_ends_s, self._now)
+        phase, step_ends_s = self._panel.phase, self._step_ends_s
+        return Output(
+            ticks,
+            list(by_id.values()),
+            alarms,
+            trip,
+            self._last_us / 1e6,
+            self._reading,
+            None if step_ends_s is None else step_ends_s + phase.plan_ends_s,
+            phase.state,
+            self._now,
+        )
 
     @property
     def _step_ends_s(self) -> float | None:
@@ -267,6 +281,7 @@ class Pipeline:
                 "dissipation_pct": _json(float(second.dissipation_pct[-1, j])) if judged_ht else None,
                 "settled_at_s": _json(panel.settled_min[j] * 60.0),
                 "ends": _json(panel.unsettled.end_a[j]),
+                "forecast_from": _json(panel.unsettled.from_a[j]),  # drawn in the minute it was made of
                 "ends_low": None if coming is None else _json(coming.low_a),
                 "ends_high": None if coming is None else _json(coming.high_a),
                 # earliest and latest are null where they lie more than 2 hours ahead

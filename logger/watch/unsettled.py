@@ -177,6 +177,15 @@ class Unsettled:
                 out[j] = float(basis.usual.end[i] * basis.level_a[i])
         return out
 
+    @property
+    def from_a(self) -> list[float]:
+        """What each pair drew in the minute that its forecast was made of, NaN where there is no forecast."""
+        out = [math.nan] * len(self._names)
+        if self._basis is not None:
+            for i, j in enumerate(self._basis.pairs):
+                out[j] = float(self._basis.level_a[i])
+        return out
+
     def _forecast(self, second: Seconds) -> None:
         minutes = self._minutes
         currents = minutes.currents(self._start)
