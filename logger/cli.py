@@ -874,8 +874,13 @@ def soaks_show(
 
 @app.command()
 def export(
-    soak: SoakName,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="A .csv, .csv.gz, .json or .parquet.")],
+    soak: Annotated[str | None, typer.Argument(metavar="[SOAK]", help="A soak's number, or last.")] = None,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="A .csv, .csv.gz, .json or .parquet; a job's .zip.")
+    ] = ...,  # type: ignore[assignment]
+    job: Annotated[
+        int | None, typer.Option("--job", metavar="N", help="A whole job in place of a soak, as a zip.")
+    ] = None,
     decimal_comma: Annotated[
         bool,
         typer.Option("--decimal-comma", help="For spreadsheets that have one: 74,21;75,02 in the .csv."),
@@ -886,13 +891,28 @@ def export(
 ) -> int:
     """Write a soak as a log file, with its set-up beside it: what judge reads. Or as JSON or Parquet.
 
+    A job goes as one zip, with soaks, readings, valves, history and photographs, which import takes in.
+
     Example: soakbench export last --out monday.csv.gz
 
-    Example: soakbench export last --out monday.parquet
+    Example: soakbench export --job 7 --out job7.zip
     """
     from logger.export import export as write
+    from logger.export import whole
 
+    if (soak is None) == (job is None):
+        raise RequestError("name a soak or a job to export: soakbench export last, or --job N")
     reader = open_store(db)
+    if job is not None:
+        from logger.store import job_file
+
+        if not out.name.lower().endswith(".zip"):
+            raise RequestError(f"a job is exported as a .zip, and {out.name} is none: name it so")
+        with whole(out, force=force) as part:
+            job_file.pack(reader.path, job, part)
+        print(out)
+        return 0
+    assert soak is not None  # one of the two is there
     which = soak_number(soak)
     with progress_bar("exporting", reader.soak(which).last_t_us) as seen:
         written = write(
@@ -959,8 +979,10 @@ def verify(db: Store = None, json_to: Json = None, force: Force = False) -> int:
 
 @app.command("import")
 def import_(
-    log: Annotated[Path, typer.Argument(metavar="LOG", help="The log file (.csv or .csv.gz).")],
-    setup_file: Annotated[Path, typer.Option("--setup", metavar="SETUP", help="Its set-up file (TOML).")],
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="A log file (.csv, .csv.gz), or a job's .zip.")],
+    setup_file: Annotated[
+        Path | None, typer.Option("--setup", metavar="SETUP", help="The log's set-up file (TOML).")
+    ] = None,
     started: Annotated[
         datetime | None,
         typer.Option(metavar="TIME", help="When it began (UTC); default what its times say, else now."),
@@ -992,12 +1014,23 @@ def import_(
     Example: soakbench import monday.csv.gz --setup monday.toml
 
     Example: soakbench import board.csv --setup theatre.toml --time Time:ms --column "pair1=I 1:mA"
+
+    Example: soakbench import job7.zip
     """
     from logger import import_log, setup, tables
     from logger.clock import SystemClock
     from logger.store.reader import Reader, default_path
 
-    store = db or default_path()
+    store = (db or default_path()).expanduser().absolute()
+    if log.name.lower().endswith(".zip"):
+        from logger.store import job_file
+
+        print(f"job {job_file.unpack(log, store, SystemClock(), warn)}")
+        return 0
+    if setup_file is None:
+        raise RequestError(
+            f"{log} needs its set-up: add --setup FILE.toml, as export wrote it beside the log"
+        )
     if started is not None and started.tzinfo is None:
         started = started.replace(tzinfo=UTC)
     with progress_bar("importing") as seen:

@@ -380,7 +380,7 @@ class Writer:
             query = sa.select(table).where(table.c.ended_us.is_(None)).order_by(table.c.id)
             left = [row for row in connection.execute(query).all() if row.id not in (self.soak_id, but)]
             for row in left:
-                _rebuild_last_buckets(connection, row.id)
+                rebuild_rollups(connection, row.id)
                 connection.execute(
                     sa.update(table)
                     .where(table.c.id == row.id)
@@ -578,8 +578,8 @@ def _insert_buckets(connection: sa.Connection, soak_id: int, grown: Rollup) -> N
     )
 
 
-def _rebuild_last_buckets(connection: sa.Connection, soak_id: int) -> None:
-    """Bring the roll-ups of a soak that was broken off up to its last scan."""
+def rebuild_rollups(connection: sa.Connection, soak_id: int) -> None:
+    """Bring the roll-ups of a soak that does not run up to its last scan, or make them."""
     table = schema.rollup
     for level_s in schema.LEVELS_S:
         start_s = _last_bucket(connection, soak_id, level_s) or 0
