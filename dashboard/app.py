@@ -1,4 +1,4 @@
-"""The dashboard's server: pages over one store, read-only, on this machine only.
+"""The dashboard's server: pages over one store, on this machine only. It writes nothing but requests.
 
 Everything it serves lies in the installed packages and in `assets/`: no page asks another host for
 anything. Scripts run only from here (content security policy), and what came from files is text.
@@ -19,11 +19,12 @@ from flask import Flask, Response
 from flask_compress import Compress
 from waitress.server import create_server
 
-from dashboard import chart
+from dashboard import asking, chart
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
-from dashboard.pages import live, parts
+from dashboard.pages import bias, live, parts
 from dashboard.pages import soak as soak_page
+from dashboard.setting import Setting
 from logger.clock import Clock, SystemClock
 from logger.errors import RequestError
 
@@ -52,7 +53,9 @@ _INDEX: Final = """<!DOCTYPE html>
 
 def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
     """Make the dashboard of one store; `clock` says how old the last scan is."""
-    bench = Bench(Path(store_path), clock or SystemClock())
+    clock = clock or SystemClock()
+    bench = Bench(Path(store_path), clock)
+    token = asking.new_token()
     server = Flask("dashboard")
     server.config.update(
         COMPRESS_MIMETYPES=[
@@ -81,13 +84,16 @@ def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
         meta_tags=[
             {"name": "viewport", "content": "width=device-width, initial-scale=1"},
             {"name": "color-scheme", "content": "light"},
+            {"name": asking.META, "content": token},
         ],
     )
     app.layout = _frame()
     _register(app)
     live.register(app, bench)
+    bias.register(app, server, Setting(bench, clock))
     soak_page.register(app, bench)
     chart.register(app, bench)
+    asking.register(server, bench.reader.path, clock, token)
     _secure(app, server)
     return app
 
@@ -129,15 +135,17 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
     match parts_of:
         case []:
             page, here = live.layout(), "/"
+        case ["bias"]:
+            page, here = bias.layout(), "/bias"
         case ["soak"] | ["soak", "last"]:
             page, here = soak_page.layout("last"), "/soak/last"
         case ["soak", number] if number.isascii() and number.isdigit() and len(number) < 10:
             page, here = soak_page.layout(int(number)), "/soak/last"
         case _:
-            missing = Absent("There is no such page", "The pages are Live and Soak, above.")
+            missing = Absent("There is no such page", "The pages are Live, Bias and Soak, above.")
             page, here = [parts.nothing(missing)], ""
     ways: list[Any] = []
-    for name, href in (("Live", "/"), ("Soak", "/soak/last")):
+    for name, href in (("Live", "/"), ("Bias", "/bias"), ("Soak", "/soak/last")):
         current: dict[str, Any] = {"className": "here"} if href == here else {}
         ways.append(dcc.Link(name, href=href, **current))
     return page, ways

@@ -191,6 +191,33 @@ def finding_from(item: Mapping[str, Any]) -> Finding:
     )
 
 
+class Seen:
+    """How long ago the newest scan came, by when it was seen first. Any thread may ask.
+
+    The device's clock and the host's drift apart by seconds a day, and a demo runs faster than either. So a
+    new scan is dated by when it was seen, and the clocks only say where between the last look and this one
+    it came.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._key: object = None
+        self._at_s = 0.0  # when that scan is taken to have come, on the monotonic clock
+        self._looked_at_s: float | None = None
+
+    def age_s(self, key: object, by_clocks_s: float) -> float:
+        """Return the age of the scan with this key, which is this old by the clocks."""
+        with self._lock:
+            now_s = self._clock.monotonic_s()
+            if key != self._key:
+                unseen_s = math.inf if self._looked_at_s is None else now_s - self._looked_at_s
+                self._key = key
+                self._at_s = now_s - min(max(by_clocks_s, 0.0), unseen_s)
+            self._looked_at_s = now_s
+            return now_s - self._at_s
+
+
 class Bench:
     """Looks at one store, read-only; remembers when it last saw something new, and what it judged anew."""
 
@@ -198,9 +225,7 @@ class Bench:
         self.reader = Reader(store_path)
         self._clock = clock
         self._lock = threading.Lock()
-        self._seen: tuple[str, int | None] | None = None
-        self._seen_at_s = 0.0  # when that scan is taken to have come, on the monotonic clock
-        self._looked_at_s: float | None = None
+        self._seen = Seen(clock)
         self._lost_since: tuple[float, datetime] | None = None
         self._anew: dict[tuple[str, int | str], Anew] = {}
         self._judging = threading.Lock()
@@ -282,24 +307,11 @@ class Bench:
             stands(Anew(1.0, document))
 
     def _age_s(self, soak: Soak) -> float | None:
-        """Return how long ago the last scan came.
-
-        The device's clock and the host's drift apart by seconds a day, and a demo runs faster than either.
-        So a new scan is dated by when it was seen, and the two clocks only say where between the last
-        look and this one it came.
-        """
+        """Return how long ago the last scan came."""
         if soak.last_t_us is None:
             return None
-        with self._lock:
-            now_s = self._clock.monotonic_s()
-            key = (soak.uuid, soak.last_t_us)
-            if key != self._seen:
-                by_clocks_s = (self._clock.wall() - soak.started).total_seconds() - soak.last_t_us / 1e6
-                unseen_s = math.inf if self._looked_at_s is None else now_s - self._looked_at_s
-                self._seen = key
-                self._seen_at_s = now_s - min(max(by_clocks_s, 0.0), unseen_s)
-            self._looked_at_s = now_s
-            return now_s - self._seen_at_s
+        by_clocks_s = (self._clock.wall() - soak.started).total_seconds() - soak.last_t_us / 1e6
+        return self._seen.age_s((soak.uuid, soak.last_t_us), by_clocks_s)
 
     def _without_soak(self, which: int | str) -> Absent:
         self._lost_since = None

@@ -115,7 +115,7 @@ def dash(
     host: Annotated[str, typer.Option(metavar="ADDRESS", help="This machine's own.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(metavar="N", min=0, max=65535, help="0: any that is free.")] = 8050,
 ) -> int:
-    """Serve the dashboard on this machine until Ctrl-C. Reads the store, writes nothing.
+    """Serve the dashboard on this machine until Ctrl-C. Reads the store, and asks the daemon what you ask.
 
     Example: soakbench dash --port 8051
     """

@@ -8,8 +8,12 @@ from typing import Final
 
 from logger.finding import Finding, Kind, Severity
 from logger.requests import NOTED, Ask, ask_of
+from logger.setup import Channel, Setup
 
 MINUS: Final = "\u2212"
+
+UNITS: Final = ("mA", "mV", "valve")
+"""What a pair's current is shown in: mA a pair, mV at its resistor, as a meter has it, mA a valve (mean)."""
 
 _NEARLY_MIN: Final = 3  # the watch looks on for so long before it says settled
 
@@ -56,6 +60,23 @@ def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> s
 def milliamps(value_a: float | None, *, signed: bool = False) -> str:
     """Print a current as the trade does: mA with one decimal, no unit."""
     return number(None if value_a is None else value_a * 1000.0, 1, signed=signed)
+
+
+def scale(unit: str, setup: Setup, channel: Channel) -> tuple[float, str]:
+    """Return what a pair's amperes are multiplied by to be shown in one of UNITS, and the unit's name."""
+    match unit:
+        case "mV":
+            assert channel.sense_ohm is not None  # required by the set-up's own check
+            return 1000.0 * channel.sense_ohm, "mV"
+        case "valve":
+            return 1000.0 / setup.valves_on(channel), "mA a valve"
+        case _:
+            return 1000.0, "mA"
+
+
+def unit_in_full(unit: str) -> str:
+    """Say one of UNITS as a button does."""
+    return {"mV": "mV at the resistor", "valve": "mA a valve"}.get(unit, "mA a pair")
 
 
 def uncertainty(value: float | None) -> str:
@@ -134,11 +155,6 @@ def waits(finding: Finding) -> bool:
 def calls(finding: Finding) -> bool:
     """Whether it waits for a word, and a person is called to it: no warning that follows from another is."""
     return waits(finding) and (finding.under is None or look(finding) != "warning")
-
-
-def acknowledge(finding: Finding) -> str:
-    """Return the command by which a person acknowledges a finding, or answers a question."""
-    return f"soakbench request acknowledge {finding.id}"
 
 
 def asked(mark: str) -> tuple[str, str]:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
-from typing import Final, TypeVar
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 
@@ -359,3 +359,130 @@ def _student(dof: float) -> float:
     from scipy.special import stdtrit
 
     return float(stdtrit(dof, INTERVAL_PCT / 200.0 + 0.5))
+
+
+# ---- setting it: what a person at the pots is told
+
+Word = Literal["more", "less", "on target", ""]
+
+DRAWS_NOTHING: Final = 0.2
+"""Below this part of the aim a pair is not merely set low: HT, a valve or the pot's feed is gone."""
+
+SETTABLE_IN: Final = ("warming", "setting bias", "soaking")
+"""States in which an idle current can be set; in any other it says nothing of where the pot belongs."""
+
+
+@dataclass(frozen=True)
+class Course:
+    """What a pair ends at, relative to what it draws now, with the ends of its 90 % interval."""
+
+    ends: Span
+    learnt: bool = False
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do about one pair, in A: what it should read now (`set_a`) and the window around that.
+
+    `aim_a` and `ends`: where it is to end, and where it would end if it were left as it is; `ends` is None
+    where there is no forecast, and `set_a` is then the aim. `off`: how far it is from `set_a`, in half
+    windows, negative below. `lead`: the pair that the word is about, where several hang on one pot. `word` is
+    empty where nothing can be said: no reading, or it draws next to nothing.
+    """
+
+    aim_a: float
+    set_a: float
+    low_a: float
+    high_a: float
+    ends: Span | None
+    off: float
+    word: Word
+    lead: int
+
+
+def window_a(setup: Setup, aim: float) -> tuple[float, float]:
+    """Return between which currents, in A, a pair is on target when it has settled.
+
+    Half the match limit to each side, so that any two pairs in it match; narrowed to the amp's own window
+    where one is stated that holds some of it.
+    """
+    half = setup.limits.match_a(aim) / 2.0
+    low, high = aim - half, aim + half
+    own_low = setup.limits.pair_low_mA
+    own_high = setup.limits.pair_high_mA
+    narrowed = (
+        low if own_low is None else max(low, own_low / 1e3),
+        high if own_high is None else min(high, own_high / 1e3),
+    )
+    return narrowed if narrowed[0] < narrowed[1] else (low, high)
+
+
+def course_at(settings: Sequence[Setting], pair: int, minute: float) -> Course | None:
+    """Return a pair's course by what was learnt, between two of its minutes; None outside of them."""
+    rows = sorted((row for row in settings if row.pair == pair), key=lambda row: row.minute)
+    minutes = [row.minute for row in rows]
+    if not rows or not minutes[0] <= minute <= minutes[-1]:
+        return None
+
+    def between(of: Sequence[float]) -> float:
+        return math.exp(float(np.interp(minute, minutes, np.log(of))))
+
+    return Course(
+        Span(
+            between([row.ends_a.value / row.now_a for row in rows]),
+            between([row.ends_a.low / row.now_a for row in rows]),
+            between([row.ends_a.high / row.now_a for row in rows]),
+        ),
+        learnt=True,
+    )
+
+
+def on_one_pot(setup: Setup) -> list[list[int]]:
+    """Return which pairs are set together, by their places: each alone, by sides, all; none where fixed.
+
+    With a level and a balance pot the level is what is aimed with.
+    """
+    pairs = range(len(setup.pairs))
+    match setup.amp.adjust:
+        case "each pair":
+            return [[pair] for pair in pairs]
+        case "each side":
+            sides = {channel.side: None for channel in setup.pairs}
+            return [[pair for pair in pairs if setup.pairs[pair].side == side] for side in sides]
+        case "none":
+            return []
+        case _:
+            return [list(pairs)]
+
+
+def advise(
+    setup: Setup, now_a: Sequence[float], aims_a: Sequence[float], courses: Sequence[Course | None]
+) -> list[Advice]:
+    """Return what to do about each pair, by its present reading (NaN: none), its aim and its course.
+
+    Pairs on one pot are led by the hottest, that which is highest above where it should be.
+    """
+    out = []
+    for pair, (drawn, aim, course) in enumerate(zip(now_a, aims_a, courses, strict=True)):
+        by = 1.0 if course is None else 1.0 / course.ends.value
+        low, high = (end * by for end in window_a(setup, aim))
+        set_a = aim * by
+        ends = None if course is None or math.isnan(drawn) else course.ends.times(drawn)
+        side = high - set_a if drawn > set_a else set_a - low
+        if side <= 0.0:  # the window lies to one side of the aim
+            side = (high - low) / 2.0
+        off = (drawn - set_a) / side
+        word: Word = ""
+        if drawn >= DRAWS_NOTHING * set_a:
+            word = "more" if drawn < low else "less" if drawn > high else "on target"
+        out.append(Advice(aim, set_a, low, high, ends, off, word, pair))
+    for together in on_one_pot(setup):
+        known = [pair for pair in together if out[pair].word]
+        if len(together) > 1 and known:
+            lead = max(known, key=lambda pair: now_a[pair] / out[pair].set_a)
+            for pair in together:
+                word = out[lead].word if out[pair].word else ""
+                out[pair] = replace(out[pair], word=word, off=out[lead].off, lead=lead)
+    if not on_one_pot(setup):
+        out = [replace(one, word="") for one in out]
+    return out

@@ -246,7 +246,19 @@ class Way:
 
 def way_there(reader: Reader, soak: Soak, case: Case) -> Way:
     """Look at how this amp warmed up in this soak and in up to ten before it, and where it is going now."""
-    targets = [_target(case, pair).pair_a.value for pair in case.pairs]
+    targets = aims_a(case)
+    learnt_from, settings = learnt(reader, soak, targets)
+    running = _running(reader, soak, targets) if soak.ended is None else []
+    return Way(learnt_from, settings, running)
+
+
+def aims_a(case: Case) -> list[float]:
+    """Return what to aim at of each pair, in A. RequestError where no current brings the percentage."""
+    return [_target(case, pair).pair_a.value for pair in case.pairs]
+
+
+def learnt(reader: Reader, soak: Soak, targets: Sequence[float]) -> tuple[list[int], list[bias.Setting]]:
+    """Return what to set at which minute of this amp's warm-up, and from which soaks that was learnt."""
     names = [channel.name for channel in soak.setup.pairs]
     learnt_from: list[int] = []
     warm_ups: list[bias.WarmUp] = []
@@ -262,8 +274,7 @@ def way_there(reader: Reader, soak: Soak, case: Case) -> Way:
             learnt_from.append(former.id)
             warm_ups.append(warm)
     settings = bias.settings(bias.learn(warm_ups), targets) if warm_ups else []
-    running = _running(reader, soak, targets) if soak.ended is None else []
-    return Way(sorted(learnt_from), settings, running)
+    return sorted(learnt_from), settings
 
 
 def _warm_up(reader: Reader, soak: Soak) -> bias.WarmUp | None:

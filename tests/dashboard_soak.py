@@ -12,7 +12,10 @@ import numpy as np
 from logger.blocks import DaqInfo, ScanBlock
 from logger.clock import ManualClock
 from logger.convert import Calibration, Converter
+from logger.finding import Finding
 from logger.setup import Setup, parse
+from logger.store.now import NowFile, told_of
+from logger.store.reader import to_us
 from logger.store.writer import Writer
 
 STARTED = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
@@ -72,7 +75,8 @@ steps = [{{step = "warm-up", minutes = 5}}, {{step = "soak", minutes = 40}}]
 class RunningSoak:
     """A soak in a store that grows when it is told to; `clock` is both the writer's and the dashboard's.
 
-    `outlook` is what the daemon says of every pair beside its figures.
+    `outlook` is what the daemon says of every pair beside its figures; `findings` are those that the file of
+    the newest scan tells of.
     """
 
     def __init__(
@@ -102,6 +106,8 @@ class RunningSoak:
             calibration_id=measured_by,
         )
         self.outlook: dict[str, Any] = {}
+        self.findings: list[Finding] = []
+        self.newest = NowFile(path)
         self._converter = Converter(self.setup, self.daq)
         self._scans = 0
 
@@ -151,6 +157,19 @@ class RunningSoak:
         shown = {**self.now(values[-1]), **(now or {})}
         self.writer.set_now(lambda: shown)
         self.writer.commit()
+        readings = self._converter.readings(
+            ScanBlock(np.zeros(1, dtype=np.int64), sequence[-1:], counts[-1:])
+        )
+        self.newest = NowFile(self.path)
+        self.newest.write(
+            self.id,
+            int(sequence[-1]),
+            round(t_s[-1] * 1e6),
+            to_us(self.clock.wall()),
+            readings.values[0].tolist(),
+            told_of(shown["state"], self.findings, shown.get("cutout")),
+        )
+        self.newest.close()
 
     def pass_time(self, seconds: float) -> None:
         """Let time pass without a scan: those of it are missed."""
@@ -183,5 +202,6 @@ class RunningSoak:
             "step_from_s": 0.0 if warm else 300.0,
             "step_ends_s": 300.0 if warm else 2700.0,
             "plan_ends_s": 2700.0,
+            "on_s": at_s,
             "channels": channels,
         }

@@ -6,6 +6,7 @@ import csv
 import json
 import math
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from logger.clock import ManualClock
 from logger.judge import judge_soak
 from logger.pipeline import Pipeline
 from logger.settling import forecast
+from logger.setup import Setup, parse
 from logger.simulator.amplifier import Amplifier, Fault, TrueBlock, draw_surroundings, join
 from logger.simulator.scenarios import Scenario, scenario
 from logger.store.reader import Reader
@@ -521,3 +523,100 @@ def test_a_store_that_is_not_there_is_not_made(tmp_path: Path, capsys: pytest.Ca
     assert soakbench.main(["target", "--from-soak", "1", "--db", str(tmp_path / "none.db")]) == 3
     assert "there is no store" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+# ---- setting it
+
+
+def _setup_of(pairs: int, adjust: str = "each pair", sides: Sequence[str] = (), limits: str = "") -> Setup:
+    channels = "".join(
+        f'[[channel]]\nname = "pair{k + 1}"\nmeasures = "pair current"\nsense_ohm = 1.0\n'
+        + (f'side = "{sides[k]}"\n' if sides else "")
+        for k in range(pairs)
+    )
+    return parse(
+        'schema = "soakbench.setup/1"\n[amp]\nname = "Theatre PA 240 W"\nvalve = "EL34"\nnominal_ht_V = 455\n'
+        f'adjust = "{adjust}"\n[link]\nkind = "lines"\nscans_per_s = 10\n'
+        f'{channels}[plan]\nsteps = [{{step = "soak", minutes = 60}}]\n{limits}'
+    )
+
+
+CURRENT = st.floats(0.02, 0.15)
+RATIO = st.floats(0.8, 1.25)
+
+
+@given(st.lists(st.tuples(CURRENT, RATIO), min_size=1, max_size=8))
+def test_a_pair_that_is_set_as_advised_ends_at_its_aim(pairs: list[tuple[float, float]]) -> None:
+    setup = _setup_of(len(pairs))
+    courses = [bias.Course(Span(r, 0.98 * r, 1.02 * r)) for _, r in pairs]
+    aims = [0.076] * len(pairs)
+    advice = bias.advise(setup, [now for now, _ in pairs], aims, courses)
+    again = bias.advise(setup, [one.set_a for one in advice], aims, courses)
+    for one in again:
+        assert one.ends is not None
+        assert one.ends.value == pytest.approx(0.076)
+        assert (one.word, one.off) == ("on target", 0.0)
+    for one, (now, _) in zip(advice, pairs, strict=True):
+        assert one.low_a < one.set_a < one.high_a
+        if one.word == "more":
+            assert now < one.low_a
+            assert one.off < 0.0
+        elif one.word == "less":
+            assert now > one.high_a
+            assert one.off > 0.0
+        elif one.word:
+            assert one.low_a <= now <= one.high_a
+            assert abs(one.off) <= 1.0 + 1e-9
+        else:
+            assert now < bias.DRAWS_NOTHING * one.set_a
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=2, max_size=8))
+def test_any_two_pairs_within_the_window_match(places: list[float]) -> None:
+    setup = _setup_of(len(places))
+    low, high = bias.window_a(setup, 0.076)
+    settled = [low + place * (high - low) for place in places]
+    for one, value in enumerate(settled):
+        rest = settled[:one] + settled[one + 1 :]
+        assert abs(value - float(np.median(rest))) <= setup.limits.match_a(0.076) + 1e-12
+
+
+def test_a_window_of_the_amps_own_narrows_it_and_one_that_holds_none_of_it_does_not() -> None:
+    stated = "[limits]\npair_low_mA = 75.5\npair_high_mA = 90\n"
+    low, high = bias.window_a(_setup_of(2, limits=stated), 0.076)
+    assert (low, high) == pytest.approx((0.0755, 0.076 * 1.02))
+    assert bias.window_a(_setup_of(2, limits=stated), 0.060) == pytest.approx((0.060 * 0.98, 0.060 * 1.02))
+
+
+def test_where_one_pot_serves_all_the_hottest_leads_and_a_dead_pair_does_not() -> None:
+    now = [0.070, 0.0762, math.nan, 0.001]
+    advice = bias.advise(_setup_of(4, "one for all"), now, [0.076] * 4, [None] * 4)
+    assert [one.lead for one in advice[:2]] == [1, 1]
+    assert [one.word for one in advice] == ["on target", "on target", "", ""]
+    alone = bias.advise(_setup_of(4), now, [0.076] * 4, [None] * 4)
+    assert [one.word for one in alone] == ["more", "on target", "", ""]
+
+
+def test_where_a_side_has_a_pot_its_own_hottest_leads() -> None:
+    setup = _setup_of(4, "each side", sides=("push", "pull", "push", "pull"))
+    advice = bias.advise(setup, [0.070, 0.080, 0.074, 0.076], [0.076] * 4, [None] * 4)
+    assert [one.lead for one in advice] == [2, 1, 2, 1]
+    assert [one.word for one in advice] == ["more", "less", "more", "less"]
+
+
+def test_where_nothing_can_be_set_nothing_is_advised() -> None:
+    advice = bias.advise(_setup_of(2, "none"), [0.060, 0.090], [0.076] * 2, [None] * 2)
+    assert [one.word for one in advice] == ["", ""]
+
+
+@given(st.floats(2.0, 30.0))
+def test_between_two_learnt_minutes_the_course_lies_between_theirs(minute: float) -> None:
+    rows = [bias.Setting(m, 0, 0.076 / (1.0 + 0.3 / m), Span(0.076, 0.0755, 0.0765)) for m in bias.MINUTES]
+    course = bias.course_at(rows, 0, minute)
+    assert course is not None
+    before = max(m for m in bias.MINUTES if m <= minute)
+    after = min(m for m in bias.MINUTES if m >= minute)
+    assert 1.0 + 0.3 / after - 1e-9 <= course.ends.value <= 1.0 + 0.3 / before + 1e-9
+    assert course.ends.low < course.ends.value < course.ends.high
+    assert bias.course_at(rows, 1, minute) is None
+    assert bias.course_at(rows, 0, 31.0) is None

@@ -1,6 +1,11 @@
-// What the pages do in the browser besides what Dash does: the tab's title and the page's width.
+// What the pages do in the browser besides what Dash does: the tab's title, the page's width, what is asked
+// of the daemon, and the unit of currents.
 (function () {
   "use strict";
+
+  const UNITS = ["mA", "mV", "valve"];
+  const KEPT = "soakbench-unit";
+  const STOP = "stop";
 
   function width() {
     return document.documentElement.clientWidth || window.innerWidth;
@@ -8,14 +13,139 @@
 
   let timer = null;
   let told = null;
+  let unit = keptUnit();
+
+  // What another program wrote there is no unit, and a browser may keep nothing at all.
+  function keptUnit() {
+    try {
+      const kept = window.localStorage.getItem(KEPT);
+      return UNITS.includes(kept) ? kept : UNITS[0];
+    } catch (error) {
+      return UNITS[0];
+    }
+  }
+
+  function say(text, trouble) {
+    for (const place of document.querySelectorAll(".asked")) {
+      place.textContent = text;
+      place.classList.toggle("trouble", Boolean(trouble));
+    }
+  }
+
+  function named(ask, text) {
+    return text ? ask + " " + text : ask;
+  }
+
+  // Ask something of the daemon; the answer is shown, and whether it is done returned.
+  async function ask(what, text) {
+    const wanted = named(what, text);
+    say("asked: " + wanted + " …");
+    const token = document.querySelector('meta[name="soakbench-token"]');
+    let answer;
+    try {
+      const reply = await fetch("/ask", {
+        method: "POST",
+        headers: { "Content-Type": "application/json", "X-Soakbench-Token": token ? token.content : "" },
+        body: JSON.stringify({ ask: what, text: text }),
+      });
+      answer = await reply.json();
+    } catch (error) {
+      answer = { state: "not reached", reason: "the dashboard does not answer: see where it was started" };
+    }
+    const done = answer.state === "done";
+    say(answer.state + ": " + wanted + (done ? "" : " (" + answer.reason + ")"), !done);
+    return done;
+  }
+
+  async function askBy(button) {
+    button.disabled = true;
+    await ask(button.dataset.ask, button.dataset.text || "");
+    button.disabled = false;
+  }
+
+  async function mark() {
+    const field = document.getElementById("mark-text");
+    const text = field ? field.value.trim() : "";
+    if (!text) {
+      say("a mark needs a text: say what was done, for example tapped V5", true);
+      field.focus();
+      return;
+    }
+    if (await ask("mark", text)) {
+      window.dash_clientside.set_props("mark-text", { value: "" });
+    }
+  }
+
+  function nextUnit() {
+    if (!document.querySelector('[data-does="unit"]')) {
+      return; // this page shows no unit to change
+    }
+    unit = UNITS[(UNITS.indexOf(unit) + 1) % UNITS.length];
+    try {
+      window.localStorage.setItem(KEPT, unit);
+    } catch (error) {
+      // then it holds until the page is left
+    }
+    if (document.getElementById("live-asks")) {
+      window.dash_clientside.set_props("live-unit", { data: unit });
+    }
+  }
+
+  document.addEventListener("click", function (event) {
+    const button = event.target.closest("button");
+    if (!button) {
+      return;
+    }
+    if (button.dataset.ask === STOP && !button.closest("dialog")) {
+      document.getElementById("stop-sure").showModal();
+    } else if (button.dataset.ask === "mark") {
+      mark();
+    } else if (button.dataset.ask) {
+      askBy(button);
+    } else if (button.dataset.does === "unit") {
+      nextUnit();
+    }
+    const dialog = button.closest("dialog");
+    if (dialog) {
+      dialog.close();
+    }
+    // A foot switch that comes next is meant for the page, not for what the mouse pressed last.
+    if (event.detail > 0 && !dialog) {
+      button.blur();
+    }
+  });
+
+  document.addEventListener("keydown", function (event) {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing) {
+      return;
+    }
+    const field = event.target.closest("input, textarea, select");
+    if (field) {
+      if (field.id === "mark-text" && event.key === "Enter") {
+        event.preventDefault();
+        mark();
+      }
+      return;
+    }
+    if ((event.key === "u" || event.key === "U") && !event.repeat) {
+      nextUnit();
+    }
+  });
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     soakbench: {
+      ask: ask,
+      say: say,
+
       setTitle: function (title) {
         if (title) {
           document.title = title;
         }
         return window.dash_clientside.no_update;
+      },
+
+      keptUnit: function () {
+        return unit;
       },
 
       // The charts are laid out for the page's width; a turned phone or a dragged window tells it anew.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
@@ -13,6 +13,7 @@ from dashboard.chart import digest, spoken
 from dashboard.pages import parts
 from dashboard.pages.parts import Children
 from logger.finding import Finding, Kind, Severity
+from logger.requests import Ask
 from logger.setup import Channel, Setup
 
 POLL_MS: Final = 1000
@@ -24,6 +25,7 @@ def layout() -> list[Any]:
         dcc.Store(id="which", data="last"),
         dcc.Store(id="calibration", data=IN_FORCE),
         dcc.Store(id="live-known"),
+        dcc.Store(id="live-unit"),
         dcc.Interval(id="live-tick", interval=POLL_MS),
         html.Header(id="live-head", className="page-head"),
         html.Div(
@@ -32,12 +34,63 @@ def layout() -> list[Any]:
                 html.Section(id="live-trips", **{"aria-live": "assertive", **spoken("Trips")}),
                 html.Section(id="live-findings", **{"aria-live": "polite", **spoken("Open findings")}),
                 html.Section(id="live-figures", **spoken("Figures now")),
+                _controls(),
                 html.Div(chart.component(), id="live-chart"),
             ],
             id="live-body",
         ),
         parts.caution(),
     ]
+
+
+def _controls() -> html.Section:
+    """Return what is asked of the daemon: where the text of a mark is typed never changes under the hand."""
+    return html.Section(
+        [
+            html.H2("Ask the daemon", className="unseen"),
+            html.Div(
+                [
+                    html.Div(id="live-asks", className="asks"),
+                    html.Div(
+                        [
+                            html.Label("Text of a mark", htmlFor="mark-text", className="unseen"),
+                            dcc.Input(
+                                id="mark-text",
+                                type="text",
+                                maxLength=200,
+                                placeholder="what was done: tapped V5",
+                                autoComplete="off",
+                            ),
+                            parts.ask_button("Mark", Ask.MARK),
+                        ],
+                        className="asks mark",
+                    ),
+                ],
+                className="controls",
+            ),
+            html.P(className="asked", role="status"),
+            html.Dialog(
+                [
+                    html.H2("Stop the soak?"),
+                    html.P(
+                        "Its verdict is made from what was measured so far, and nothing is watched any more. "
+                        "An armed cut-out opens, and with it the mains goes off."
+                    ),
+                    html.Div(
+                        [
+                            html.Button("Go on soaking", type="button", className="key"),
+                            parts.ask_button("Stop the soak", Ask.STOP),
+                        ],
+                        className="asks",
+                    ),
+                ],
+                id="stop-sure",
+                **spoken("Stop the soak?"),
+            ),
+        ],
+        id="live-controls",
+        hidden=True,
+    )
 
 
 def register(app: Dash, bench: Bench) -> None:
@@ -48,13 +101,16 @@ def register(app: Dash, bench: Bench) -> None:
         Output("live-trips", "children"),
         Output("live-findings", "children"),
         Output("live-figures", "children"),
+        Output("live-asks", "children"),
+        Output("live-controls", "hidden"),
         Output("live-chart", "hidden"),
         Output("title", "data"),
         Output("live-known", "data"),
         Input("live-tick", "n_intervals"),
+        Input("live-unit", "data"),
         State("live-known", "data"),
     )
-    def follow(_: int | None, known: dict[str, str] | None) -> tuple[Any, ...]:
+    def follow(_: int | None, unit: str | None, known: dict[str, str] | None) -> tuple[Any, ...]:
         look = bench.look()
         if isinstance(look, Absent):
             now: dict[str, Any] = {
@@ -62,6 +118,8 @@ def register(app: Dash, bench: Bench) -> None:
                 "trips": None,
                 "findings": None,
                 "figures": parts.nothing(look),
+                "asks": None,
+                "mute": True,
                 "hidden": True,
                 "title": f"{look.title} · soakbench",
             }
@@ -75,7 +133,9 @@ def register(app: Dash, bench: Bench) -> None:
                     *(parts.finding_block(*pair, look.soak.setup) for pair in parts.led(trips)),
                 ],
                 "findings": open_findings(look, others),
-                "figures": figures_now(look),
+                "figures": figures_now(look, unit or words.UNITS[0]),
+                "asks": asks(look, unit or words.UNITS[0]),
+                "mute": not look.running,
                 "hidden": not look.running or look.soak.last_t_us is None,
                 "title": title(look),
             }
@@ -85,6 +145,11 @@ def register(app: Dash, bench: Bench) -> None:
             no_update if known and known.get(name) == seen[name] else value for name, value in now.items()
         )
         return (*fresh, seen)
+
+    in_browser: Any = app.clientside_callback
+    in_browser(
+        ClientsideFunction("soakbench", "keptUnit"), Output("live-unit", "data"), Input("live-unit", "id")
+    )
 
 
 def plain_tree(value: Any) -> Any:
@@ -229,7 +294,25 @@ def open_findings(look: Look, findings: list[Finding]) -> Children:
     return blocks
 
 
-def figures_now(look: Look) -> Any:
+def asks(look: Look, unit: str) -> Children:
+    """Return the buttons that the state leaves something to do, and the one that changes the unit."""
+    state = (look.soak.now or {}).get("state")
+    signal = Ask.SIGNAL_OFF if state == "under signal" else Ask.SIGNAL_ON
+    buttons: Children = [
+        parts.ask_button("Setting bias", Ask.SETTING_BIAS),
+        parts.ask_button(signal.value.capitalize(), signal),
+    ]
+    if any(words.waits(one) for one in look.open_findings) or _cutout(look).get("why"):
+        buttons.append(parts.ask_button("Acknowledge all", Ask.ACKNOWLEDGE))
+    does: dict[str, Any] = {"data-does": "unit"}
+    return [
+        *buttons,
+        html.Button(f"Unit: {words.unit_in_full(unit)}", type="button", className="key", **does),
+        parts.ask_button("Stop the soak …", Ask.STOP),
+    ]
+
+
+def figures_now(look: Look, unit: str = words.UNITS[0]) -> Any:
     """Return the figures now, or in their place why there are none."""
     soak = look.soak
     if not look.running:
@@ -243,7 +326,7 @@ def figures_now(look: Look) -> Any:
             className="panel nothing",
         )
     channels = (soak.now or {}).get("channels", {})
-    tiles = _pair_tiles(look, channels)
+    tiles = _pair_tiles(look, channels, unit)
     others = [
         _tile(channel, channels.get(channel.name), look.stale)
         for channel in soak.setup.channel
@@ -301,7 +384,7 @@ def _ended(look: Look) -> html.Section:
     return html.Section(body, className="panel nothing")
 
 
-def _pair_tiles(look: Look, channels: dict[str, Any]) -> Children:
+def _pair_tiles(look: Look, channels: dict[str, Any], unit: str) -> Children:
     setup = look.soak.setup
     worst: dict[str, Finding] = {}
     for finding in look.open_findings:
@@ -324,6 +407,7 @@ def _pair_tiles(look: Look, channels: dict[str, Any]) -> Children:
             worst.get(channel.name),
             place[channel.name],
             look,
+            unit,
         )
         for index, channel in enumerate(pairs)
     ]
@@ -336,12 +420,14 @@ def _pair_tile(
     worst: Finding | None,
     place: int,
     look: Look,
+    unit: str,
 ) -> html.Article:
     """Return a pair's current now, from the others, mean dissipation of its valves, and what is to come.
 
     The lines that may come and go have their room from the beginning, so that nothing jumps.
     """
     setup, stale = look.soak.setup, look.stale
+    by, unit = words.scale(unit, setup, channel)
     found = None if worst is None else words.look(worst)
     sockets = f" {'/'.join(channel.sockets)}" if channel.sockets else ""
     named: Children = [parts.line_sample(index), html.Span(channel.name, className="name")]
@@ -359,12 +445,12 @@ def _pair_tile(
         figure: Children = [html.Span("no reading", className="no-reading")]
         facts: Children = []
         if stale and value is not None:
-            facts = [html.Span(f"was {words.milliamps(value)} mA", className="detail")]
+            facts = [html.Span(f"was {words.number(value * by)} {unit}", className="detail")]
     else:
         figure = [
-            html.Span(words.milliamps(value), className="value"),
+            html.Span(words.number(value * by), className="value"),
             html.Span(
-                [f"{words.uncertainty(_scaled(now.get('U')))} ", html.Abbr("mA", className="unit")],
+                [f"{words.uncertainty(_times(now.get('U'), by))} ", html.Abbr(unit, className="unit")],
                 className="uncertainty",
             ),
         ]
@@ -375,7 +461,7 @@ def _pair_tile(
             facts.append(
                 html.Span(
                     [
-                        html.Span(words.milliamps(others, signed=True), className="figure"),
+                        html.Span(words.number(others * by, signed=True), className="figure"),
                         html.Span(f" {rest}"),
                     ],
                     className="detail",
@@ -398,7 +484,7 @@ def _pair_tile(
             html.H3(named, className="tile-head"),
             html.P(figure, className="tile-figure"),
             html.P(facts, className="tile-facts"),
-            html.P(_outlook(now, look), className="tile-outlook"),
+            html.P(_outlook(now, look, by, unit), className="tile-outlook"),
         ],
         className=f"tile pair{mark}{' hatched' if stale or value is None else ''}",
         style={"--place": place, "--facts": _fact_lines(setup)},
@@ -410,7 +496,7 @@ def _fact_lines(setup: Setup) -> int:
     return max(1, (len(setup.pairs) > 1) + (setup.first("HT") is not None))
 
 
-def _outlook(now: dict[str, Any], look: Look) -> Children:
+def _outlook(now: dict[str, Any], look: Look, by: float, unit: str) -> Children:
     """Return where a pair ends and when it will be settled, or since when it is; else nothing."""
     if look.stale or now.get("value") is None:
         return []
@@ -421,8 +507,8 @@ def _outlook(now: dict[str, Any], look: Look) -> Children:
         return []
     ends: Children = [
         "ends at ",
-        html.Span(words.between(low * 1000.0, high * 1000.0), className="figure"),
-        " mA",
+        html.Span(words.between(low * by, high * by), className="figure"),
+        f" {unit}",
     ]
     lines: Children = [html.Span(ends, className="detail")]
     coming = now.get("settles")
@@ -432,8 +518,8 @@ def _outlook(now: dict[str, Any], look: Look) -> Children:
     return lines
 
 
-def _scaled(value_a: float | None) -> float | None:
-    return None if value_a is None else value_a * 1000.0
+def _times(value_a: float | None, by: float) -> float | None:
+    return None if value_a is None else value_a * by
 
 
 def _tile(channel: Channel, now: dict[str, Any] | None, stale: bool) -> html.Article:

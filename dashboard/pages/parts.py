@@ -12,6 +12,7 @@ from dashboard.bench import Absent
 from dashboard.chart import spoken
 from dashboard.figures import PALETTE, pair_style
 from logger.finding import Finding, Kind
+from logger.requests import Ask
 from logger.setup import Setup
 
 SHAPE: Final = {"remark": "•", "question": "?", "warning": "▲", "trip": "■"}
@@ -71,12 +72,23 @@ def timing(finding: Finding, *, running: bool) -> html.Span:
     return html.Span(said, className="timing")
 
 
+def ask_button(text: str, ask: Ask, of: str = "", label: str = "") -> html.Button:
+    """Return a button that asks it of the daemon (`assets/soakbench.js`); `of`: what goes with it."""
+    said = spoken(label) if label else {}
+    told: dict[str, Any] = {"data-ask": ask.value, "data-text": of}
+    return html.Button(text, type="button", className=f"key {ask.value.replace(' ', '-')}", **told, **said)
+
+
 def reply(finding: Finding) -> Children:
-    """Return how a person answers or acknowledges what calls in a running soak; else nothing."""
+    """Return the button by which a person answers or acknowledges what calls in a running soak, if any."""
     if not words.calls(finding):
         return []
-    said = "To answer yes: " if finding.kind is Kind.QUESTION else "Not acknowledged: "
-    return [html.P([said, html.Code(words.acknowledge(finding))], className="reply")]
+    number = str(finding.id)
+    if finding.kind is Kind.QUESTION:
+        button = ask_button("Answer yes", Ask.ACKNOWLEDGE, number, f"Answer question {number} with yes")
+        return [html.P(button, className="reply")]
+    button = ask_button("Acknowledge", Ask.ACKNOWLEDGE, number, f"Acknowledge finding {number}")
+    return [html.P([button, html.Span("Not acknowledged.")], className="reply")]
 
 
 def finding_block(finding: Finding, followers: Sequence[Finding], setup: Setup) -> html.Article:
