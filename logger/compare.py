@@ -277,6 +277,12 @@ def _over(this: Visit, before: Visit, gain: Gain) -> dict[str, Any]:
     names = [channel.name for channel in this.setup.pairs if before.channel(channel.name)]
     apart = _from_others(this, before, names)
     pairs = [_pair(this, before, name, apart.get(name), gain) for name in names]
+    carried = [
+        pair["label"]
+        for pair in pairs
+        if (pair["from_the_others"] or {}).get("significant")
+        and not (pair["at_nominal_mains"] or pair["settled"] or {}).get("significant")
+    ]
     same = board_key(this.daq, this.uuid) == board_key(before.daq, before.uuid)
     when = _when(before.started, this.started)
     out = {
@@ -285,7 +291,7 @@ def _over(this: Visit, before: Visit, gain: Gain) -> dict[str, Any]:
         "same_board": same,
         "pairs": pairs,
         "only_here": [c.name for c in this.setup.pairs if c.name not in names],
-        "notes": _notes(this, before, same, names, gain),
+        "notes": _notes(this, before, same, names, gain, carried),
     }
     return {**out, "says": _says(pairs, when, this.setup.amp.nominal_mains_V)}
 
@@ -489,8 +495,14 @@ def _cause(
 # ---- in words
 
 
-def _notes(this: Visit, before: Visit, same: bool, names: Sequence[str], gain: Gain) -> list[str]:
+def _notes(
+    this: Visit, before: Visit, same: bool, names: Sequence[str], gain: Gain, carried: Sequence[str]
+) -> list[str]:
     out = []
+    if carried:
+        out.append(
+            f"further from the others, or nearer, only since the pairs' median moved: {', '.join(carried)}"
+        )
     if not same:
         unknown = "none" in (this.daq.board_id, before.daq.board_id)
         why = "which board measured is not known" if unknown else "another board measured then"
@@ -498,7 +510,7 @@ def _notes(this: Visit, before: Visit, same: bool, names: Sequence[str], gain: G
     else:
         moved = [name for name in names if _wired(this, name) != _wired(before, name)]
         if moved:
-            out.append(f"{', '.join(moved)}: wired or calibrated otherwise then, so its errors do not cancel")
+            out.append(f"wired or calibrated otherwise then, so errors do not cancel: {', '.join(moved)}")
     if any(one.judged["soak"]["conditions"]["mains_V"] is None for one in (this, before)):
         out.append("the mains were not measured both times: currents stand at the mains of their days")
     elif not gain.learnt:
@@ -516,7 +528,7 @@ def _says(pairs: Sequence[Mapping[str, Any]], when: str, nominal_v: float) -> li
     known = [(one, one["at_nominal_mains"] or one["settled"]) for one in pairs]
     known = [(one, change) for one, change in known if change is not None]
     if not known:
-        return [f"Nothing can be compared with {when}: no settled current is known both times."]
+        return [f"Nothing can be compared with the soak {when}: no settled current is known both times."]
     at = f" (at {nominal_v:g} V mains)" if all(one["at_nominal_mains"] for one, _ in known) else ""
     moved = [(one, change) for one, change in known if change["significant"]]
     rest = len(known) - len(moved)

@@ -153,6 +153,9 @@ def test_currents_are_brought_to_nominal_mains_by_what_the_amp_itself_showed(fol
     moved = 1e3 * (now[1] - np.median(now) - was[1] + np.median(was))
     assert pair_of(document, "pair2")["from_the_others"]["difference_mA"] == pytest.approx(moved, abs=0.1)
     assert pair_of(document, "pair2")["from_the_others"]["significant"]
+    # that median moved for the others too, and it is said so
+    assert other["from_the_others"]["significant"]
+    assert any("only since the pairs' median moved" in note for note in document["earlier"][0]["notes"])
 
 
 def test_what_stays_of_resistors_and_board_cancels_and_what_is_new_each_day_counts_twice(
