@@ -233,7 +233,7 @@ def import_log(
                 job_id=job_id,
                 uuid_of=str(digest),
             )
-            taken = Mark(0, f"soakbench: taken in from {path.name}; {'; '.join(own_notes)}")
+            taken = [Mark(0, f"soakbench: {note}") for note in (f"taken in from {path.name}", *own_notes)]
             _record(writer, log, own, daq, taken, began, progress)
     return number
 
@@ -332,7 +332,7 @@ def _held(setup_text: str, setup: Setup, seen: _Seen) -> tuple[str, DaqInfo, lis
         count_v.append(held_v)
         full = round(meant.full_count[i] * step_v / held_v)
         full_count.append(min(_MOST_COUNT, max(full, math.ceil(most_v / held_v) + 1)))
-        sizes.append(f"{channel.name} {units.quantity(per_v * held_v, math.nan, channel.unit)}")
+        sizes.append(f"{channel.name} {_size(per_v * held_v, channel.unit)}")
     exact = tuple(count_v) == meant.volts_per_count
     daq = replace(
         meant,
@@ -343,6 +343,11 @@ def _held(setup_text: str, setup: Setup, seen: _Seen) -> tuple[str, DaqInfo, lis
     )
     kept = "the converter's own steps" if exact and not by_hand else ", ".join(sizes)
     return text, daq, [*notes, f"readings are kept to {kept}"]
+
+
+def _size(value: float, unit: str) -> str:
+    size, name = units.shown(value, unit)
+    return f"{size:.2g} {name}"
 
 
 def _missing(setup: Setup, column: int, digit: float, by_hand: bool) -> dict[str, Any]:
@@ -375,14 +380,20 @@ def coarseness(every_s: float) -> list[str]:
 
 
 def _record(
-    writer: Writer, log: Path, setup: Setup, daq: DaqInfo, taken: Mark, began: datetime, progress: Progress
+    writer: Writer,
+    log: Path,
+    setup: Setup,
+    daq: DaqInfo,
+    taken: list[Mark],
+    began: datetime,
+    progress: Progress,
 ) -> None:
     """Store a log's readings as scans, watch them as the daemon does, and end the soak with the verdict."""
     converter = Converter(setup, daq)
     pipeline = Pipeline(setup, daq)
     reader = logfile.read(log, setup)
     first, end_us = 0, 0
-    own = [taken]
+    own = taken
     for block, marks in reader:
         scans = _counts(converter, daq, block, first)
         first += len(block)

@@ -85,6 +85,22 @@ def test_a_soak_exported_and_imported_has_the_very_counts_that_it_had(tmp_path: 
     assert len(first) > 3000
 
 
+def test_what_persons_said_in_a_log_stands_in_the_soak_and_is_obeyed(tmp_path: Path) -> None:
+    lines = [f"{t},{76 + 0.01 * (t % 3):.2f},{77 - 0.01 * (t % 2):.2f}," for t in range(0, 4200, 2)]
+    lines[1000] += "signal on / fan on"
+    lines[1100] += "signal off"
+    log = tmp_path / "log.csv"
+    log.write_text("t_s,pair1 [mA],pair2 [mA],mark\n" + "\n".join(lines) + "\n")
+    wanted = judge_log(log, setup.parse(HAND))
+    number = bring_in(log, HAND, tmp_path / "soak.db")
+    reader = Reader(tmp_path / "soak.db")
+    said = [mark.text for mark in reader.marks(number) if not mark.text.startswith("soakbench: ")]
+    assert said == ["signal on", "fan on", "signal off"]
+    assert "under signal" in [state["state"] for state in wanted["soak"]["states"]]
+    alike(reader.soak(number).verdict, wanted)
+    alike(judge_soak(reader, number), wanted)
+
+
 def test_a_log_is_taken_in_once(tmp_path: Path) -> None:
     (log,) = FOLDER.glob("cheap-board.csv*")
     text = (FOLDER / "cheap-board.toml").read_text(encoding="utf-8")
@@ -217,6 +233,9 @@ def test_a_sheet_kept_by_hand_is_judged_and_says_how_coarse_it_is(tmp_path: Path
     u = float(np.sqrt(sum(w**2 / 3.0 for w in widths)))
     assert first["expanded_uncertainty_mA"] / first["coverage_factor"] == pytest.approx(u, rel=0.02)
     assert first["statements"]["from the others"] == "pass"
+    # 0.1 mA of the last digit hides up to 1.5 x 0.1 mA over the 55 minutes of readings, of both pairs
+    low, high = first["drift_interval_mA_per_h"]
+    assert (high - low) / 2.0 >= np.sqrt(2.0) * 0.15 / (55 / 60) * 0.99
     assert document["findings"] == []
     alike(judge_soak(reader, number), document)
 
@@ -351,4 +370,6 @@ def test_the_command_shows_the_verdict_and_says_what_was_recognised(
     soak = Reader(store).soak()
     assert (soak.kind, soak.started) == ("as found", datetime(2026, 3, 1, 9, tzinfo=UTC))
     assert soakbench.main(["soaks", "show", "last", "--db", str(store), "--json", "-"]) == 0
-    assert "a log by hand" in json.loads(capsys.readouterr().out)["marks"][0]["text"]
+    marks = [mark["text"] for mark in json.loads(capsys.readouterr().out)["marks"]]
+    assert marks[0] == "soakbench: taken in from sheet.csv"
+    assert any(text.startswith("soakbench: a log by hand") for text in marks)
