@@ -652,9 +652,7 @@ def budget(
 def compare(
     soaks_named: Annotated[
         list[str],
-        typer.Argument(
-            metavar="SOAK...", help="Soaks of one amp; one alone is held against the one before it."
-        ),
+        typer.Argument(metavar="SOAK...", help="Soaks of one amp; one alone is held against its last visit."),
     ],
     db: Store = None,
     json_to: Json = None,
@@ -675,7 +673,9 @@ def compare(
     reader = open_store(db)
     found = {soak.id: soak for soak in (reader.soak(soak_number(name)) for name in soaks_named)}
     *before, this = sorted(found.values(), key=lambda soak: (soak.started, soak.id))
-    before = before or comparing.earlier(reader, this)[-1:]
+    if not before:
+        former = comparing.last_visit(reader, this) or next(reversed(comparing.earlier(reader, this)), None)
+        before = [former] if former is not None else []
     document = comparing.document(
         comparing.visit(reader, this.id), [comparing.visit(reader, one.id) for one in before]
     )

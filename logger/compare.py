@@ -72,7 +72,8 @@ class Visit:
 
     `judged` is its `soakbench.judge/1` document. `on_s` (m,): the middles of minutes since HT came on, in s,
     negative before; `current_a` (m, p), `ht_v` and `mains_v` (m,): their means, NaN where there is nothing.
-    `bias_v`: bias volts at a pair's own grids that a person read, by the pair's name, with U.
+    `bias_v`: bias volts at a pair's own grids that a person read, by the pair's name, with U. `amp_id`: the
+    amp's number in the job record, None where the soak belongs to no job.
     """
 
     id: int
@@ -89,6 +90,7 @@ class Visit:
     ht_v: FloatArray
     mains_v: FloatArray
     bias_v: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    amp_id: int | None = None
 
     def channel(self, name: str) -> dict[str, Any]:
         """Return what was judged of a channel, empty where there is none of that name."""
@@ -128,17 +130,44 @@ def visit(reader: Reader, which: int | str, calibration: int | str = "in force")
         ht_v=column("HT"),
         mains_v=column("mains"),
         bias_v=_read_by_hand(reader, soak),
+        amp_id=None if soak.job_id is None else reader.job(soak.job_id, deleted=True).amp.id,
     )
 
 
 def earlier(reader: Reader, soak: Soak) -> list[Soak]:
-    """Return the ended soaks of the same amp that were begun before this one, the oldest first."""
+    """Return the ended soaks of the same amp that were begun before this one, the oldest first.
+
+    An amp is known by its name, and where both soaks belong to jobs by the record.
+    """
+    amps = {one.id: one.amp_id for one in reader.job_soaks()}
     found = [
         one
         for one in reader.soaks()
-        if one.amp == soak.amp and one.started < soak.started and one.ended is not None and one.scans
+        if one.amp == soak.amp
+        and amps.get(one.id, amps.get(soak.id)) == amps.get(soak.id, amps.get(one.id))
+        and one.started < soak.started
+        and one.ended is not None
+        and one.scans
     ]
     return sorted(found, key=lambda one: one.started)
+
+
+def last_visit(reader: Reader, soak: Soak) -> Soak | None:
+    """Return the soak to hold this one against: the last of the amp's visit before, None at its first.
+
+    A visit is a job; without jobs a day. Of its soaks the last as left, since so it went home.
+    """
+    former = [
+        one
+        for one in earlier(reader, soak)
+        if (
+            one.job_id != soak.job_id
+            if one.job_id is not None and soak.job_id is not None
+            else one.started.date() != soak.started.date()
+        )
+    ]
+    former = [one for one in former if one.kind == "as left"] or former
+    return former[-1] if former else None
 
 
 def _read_by_hand(reader: Reader, soak: Soak) -> dict[str, tuple[float, float]]:
@@ -233,9 +262,10 @@ def document(this: Visit, before: Sequence[Visit]) -> dict[str, Any]:
             f"there is nothing to compare soak {this.id} with: name an earlier soak of {this.amp}"
         )
     for one in before:
-        if one.amp != this.amp:
+        known = None not in (this.amp_id, one.amp_id)
+        if one.amp != this.amp or (known and one.amp_id != this.amp_id):
             raise RequestError(
-                f"soak {one.id} is of {one.amp}, soak {this.id} of {this.amp}: compare soaks of one amp"
+                f"soak {one.id} is of {_amp(one)}, soak {this.id} of {_amp(this)}: compare soaks of one amp"
             )
     gain = mains_gain([*before, this])
     return {
@@ -251,6 +281,10 @@ def document(this: Visit, before: Sequence[Visit]) -> dict[str, Any]:
         "this": _visit_json(this),
         "earlier": [_over(this, one, gain) for one in before],
     }
+
+
+def _amp(one: Visit) -> str:
+    return one.amp if one.amp_id is None else f"{one.amp} (amp {one.amp_id})"
 
 
 def _visit_json(one: Visit) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -374,6 +374,46 @@ def test_the_command_holds_the_last_soak_against_the_one_before_it(
     assert document["this"]["soak"] == 2
     assert soakbench.main(["compare", "1", "--db", str(folder / "soak.db")]) == 2
     assert "nothing to compare soak 1 with" in capsys.readouterr().err
+
+
+def test_one_soak_alone_is_held_against_how_the_amp_went_home_last_time(tmp_path: Path) -> None:
+    store = tmp_path / "soak.db"
+
+    def visit(started: datetime, serial: str, *kinds: str) -> list[int]:
+        own = Record(store, ManualClock(started), "the workshop")
+        job = own.book_in(amp="Theatre PA 240 W", serial=serial)
+        return [
+            _empty_soak(store, started + timedelta(hours=hours), kind, job)
+            for hours, kind in enumerate(kinds)
+        ]
+
+    (first,) = visit(MARCH, "7", "as left")
+    (other,) = visit(MARCH + timedelta(days=5), "8", "as left")
+    found, left = visit(SEPTEMBER, "7", "as found", "as left")
+    reader = Reader(store)
+    for number in (found, left):
+        former = compare.last_visit(reader, reader.soak(number))
+        assert former is not None
+        assert former.id == first
+    assert [soak.id for soak in compare.earlier(reader, reader.soak(left))] == [first, found]
+    assert compare.last_visit(reader, reader.soak(first)) is None
+    assert compare.last_visit(reader, reader.soak(other)) is None
+    with pytest.raises(RequestError, match=r"of Theatre PA 240 W \(amp 2\)"):
+        compare.document(_a_visit(id=9, amp_id=1), [_a_visit(amp_id=2)])
+
+
+def _empty_soak(store: Path, started: datetime, kind: str, job: int) -> int:
+    setup = parse(setup_text())
+    full = (2**15 - 1,) * len(setup.channel)
+    daq = DaqInfo("board 7", 1, (7.8125e-6,) * len(full), full)
+    counts = np.full((2, len(full)), 9000, dtype=np.int32)
+    with Writer(store, ManualClock(started)) as writer:
+        number = writer.begin_soak(
+            setup=setup, setup_text=setup_text(), daq=daq, started=started, kind=kind, job_id=job
+        )
+        writer.add_scans(ScanBlock(np.array([0, 10**6]), np.array([0, 1]), counts))
+        writer.end_soak(ended=started, how="finished", verdict=None)
+    return number
 
 
 def test_soaks_of_two_amps_are_not_compared() -> None:
