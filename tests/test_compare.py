@@ -421,6 +421,13 @@ def test_soaks_of_two_amps_are_not_compared() -> None:
         compare.document(_a_visit(id=2), [_a_visit(amp="Hall PA")])
 
 
+def test_every_term_that_is_said_to_last_is_one_of_the_budget() -> None:
+    from logger import budget, convert, differences
+
+    sources = "".join(Path(module.__file__ or "").read_text(encoding="utf-8") for module in (budget, convert))
+    assert [name for name in differences._LASTING if f'"{name}"' not in sources] == []
+
+
 def test_a_difference_of_one_figure_from_itself_is_certain() -> None:
     one = compare._settled(_a_visit(), "pair1")
     assert one is not None

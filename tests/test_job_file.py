@@ -205,6 +205,12 @@ def _forge(head: dict[str, Any], **values: Any) -> None:
         (lambda head: _forge(head, setup_text="x = 1"), "set-up of a soak"),
         (lambda head: _forge(head, scans=7), "has 1300 scans and should have 7"),
         (lambda head: _forge(head, kind="odd"), "nothing was taken in"),
+        (lambda head: _forge(head, verdict="[1"), "damaged"),
+        (lambda head: _forge(head, verdict="{}"), "verdict that is none"),
+        (lambda head: _forge(head, daq="{}"), "damaged"),
+        (lambda head: head["tables"]["finding"][0].update(kind="odd"), "'odd' is not a valid Kind"),
+        (lambda head: head["tables"]["history"][0].update(was="{"), "damaged"),
+        (lambda head: head["tables"]["calibration"][0].update(channels='{"pair1": 3}'), "damaged"),
     ],
 )  # fmt: skip
 def test_a_zip_that_was_tampered_with_takes_nothing_in(

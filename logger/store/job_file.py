@@ -29,13 +29,15 @@ import sqlalchemy as sa
 from logger import setup as setups
 from logger.clock import Clock
 from logger.errors import RequestError, SetupError, StoreTooNew
+from logger.finding import Kind
 from logger.store import packing, photographs, schema, sqlite
-from logger.store.reader import Reader
+from logger.store.job import fetch_job
+from logger.store.reader import Reader, fetch_calibrations, soak_of
 from logger.store.writer import Writer, rebuild_rollups
 
 SCHEMA: Final = "soakbench.job/1"
-MOST_BYTES: Final = 8_000_000_000
-"""What a zip may unpack to: days of sixteen channels, and photographs."""
+MOST_BYTES: Final = 2_000_000_000
+"""What a zip may unpack to: weeks of sixteen channels at 10 scans/s, or forty large photographs."""
 MOST_JSON_BYTES: Final = 200_000_000
 
 _UNREADABLE: Final = (
@@ -192,6 +194,7 @@ def unpack(source: Path, store: Path, clock: Clock, say: Callable[[str], None] =
                     raise _damaged(source, f"a row that lacks something, {error!r:.100}") from error
                 for soak in head["tables"]["soak"]:
                     _scans(source, archive, head, connection, soak, taking.ids["soak"][soak["id"]])
+                _read_back(source, connection, taking, job_id)
                 for picture in pictures:
                     photographs.keep(store, picture)
     except FileNotFoundError as error:
@@ -199,6 +202,25 @@ def unpack(source: Path, store: Path, clock: Clock, say: Callable[[str], None] =
     except _UNREADABLE as error:
         raise RequestError(f"{source} can't be read as a job's zip ({error}): copy it anew") from error
     return job_id
+
+
+def _read_back(source: Path, connection: sa.Connection, taking: _Taking, job_id: int) -> None:
+    """Read what was inserted as every page will: what can't be read then is not taken in."""
+    soak, finding = schema.soak, schema.finding
+    soaks = list(taking.ids["soak"].values())
+    try:
+        for row in connection.execute(sa.select(soak).where(soak.c.id.in_(soaks))).all():
+            one = soak_of(row)
+            if len(one.daq.full_count) != len(one.setup.channel):
+                raise ValueError("a soak's DAQ with another number of channels than its set-up")
+            if one.verdict is not None and not {"soak", "channels"} <= set(one.verdict):
+                raise ValueError("a soak's verdict that is none")
+        for row in connection.execute(sa.select(finding).where(finding.c.soak_id.in_(soaks))).all():
+            Kind(row.kind), json.loads(row.channels), json.loads(row.evidence)
+        fetch_job(connection, job_id, deleted=True)
+        fetch_calibrations(connection)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise _damaged(source, f"{error}") from error
 
 
 def _damaged(source: Path, what: str) -> RequestError:

@@ -108,7 +108,7 @@ class Reader:
 
     def soaks(self) -> list[Soak]:
         """Return all soaks, the oldest first."""
-        return self.look(lambda c: [_soak(row) for row in c.execute(sa.select(schema.soak).order_by("id"))])
+        return self.look(lambda c: [soak_of(row) for row in c.execute(sa.select(schema.soak).order_by("id"))])
 
     def soak(self, which: int | str = "last") -> Soak:
         """Return a soak by number, or the last one. RequestError if there is none such."""
@@ -125,7 +125,7 @@ class Reader:
             numbers = [soak.id for soak in self.soaks()]
             has = f"it has {', '.join(map(str, numbers[-10:]))}" if numbers else "it has none yet"
             raise RequestError(f"there is no soak {which} in {self.path}: {has}")
-        return _soak(row)
+        return soak_of(row)
 
     def scans(self, soak_id: int, from_us: int | None = None, to_us: int | None = None) -> ScanBlock:
         """Return the scans with from_us <= t_us < to_us."""
@@ -486,7 +486,8 @@ def _channels(connection: sa.Connection, soak_id: int) -> int:
     return int(connection.execute(query).scalar_one())
 
 
-def _soak(row: Any) -> Soak:
+def soak_of(row: Any) -> Soak:
+    """Return a row of the table `soak` as one."""
     daq = json.loads(row.daq)
     started = EPOCH + timedelta(microseconds=row.started_us)
     return Soak(
