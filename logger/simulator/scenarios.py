@@ -31,6 +31,7 @@ from logger.simulator.amplifier import (
     Fault,
     Supply,
     TrueBlock,
+    Valve,
     draw_surroundings,
     draw_valves,
     join,
@@ -154,6 +155,38 @@ class Work:
 
 
 @dataclass(frozen=True)
+class Past:
+    """What became of the amp before this soak, the same for whoever names the same seed.
+
+    `refitted`: the pairs, from 0, that got other valves, after which their bias was set. `aged`: by pair, the
+    share of their current that its valves have lost since; no pot was turned. `day`: another day has other
+    mains, another room, other noise.
+    """
+
+    refitted: tuple[int, ...] = ()
+    aged: tuple[tuple[int, float], ...] = ()
+    day: int = 0
+
+    def valves(self, seed: int, drawn: tuple[Valve, ...]) -> tuple[Valve, ...]:
+        """Return the valves that sat in it when its bias was set."""
+        others = draw_valves(stream(seed, "valves fitted later"))
+        return tuple(others[i] if i // 2 in self.refitted else valve for i, valve in enumerate(drawn))
+
+    def grown_old(self, amp: Amplifier) -> Amplifier:
+        """Return the amp with the bias as it was and the valves as they are now."""
+        lost = dict(self.aged)
+        worn = (
+            replace(valve, law=replace(valve.law, kg1=valve.law.kg1 / (1.0 - lost.get(i // 2, 0.0))))
+            for i, valve in enumerate(amp.valves)
+        )
+        return replace(amp, valves=tuple(worn))
+
+    def stream_of(self, purpose: str) -> str:
+        """Return the name of a purpose's random numbers on this day."""
+        return f"{purpose}, day {self.day}" if self.day else purpose
+
+
+@dataclass(frozen=True)
 class Scenario:
     """One amplifier on one bench, from switching on to past the end of its plan."""
 
@@ -184,6 +217,7 @@ class Scenario:
     """When the plan's clock starts for the last time; a loss of HT of over a minute starts it again."""
     by_side: bool = False
     """Whether each sense resistor carries two valves of one side, instead of a pair."""
+    past: Past = Past()
 
     @property
     def allowed(self) -> tuple[Allowed, ...]:
@@ -236,7 +270,9 @@ class Scenario:
         """
         step_s, every = _step_of(scans_per_s)
         rows = max(1, math.ceil((self.duration_s if duration_s is None else duration_s) * scans_per_s))
-        outside = draw_surroundings(stream(self.seed, "surroundings"), rows * every, step_s, life=life)
+        outside = draw_surroundings(
+            stream(self.seed, self.past.stream_of("surroundings")), rows * every, step_s, life=life
+        )
         if fault and self.mains_step is not None:
             since_s, by = self.mains_step
             outside.mains_v[math.ceil(since_s / step_s - 1e-9) :] *= 1 + by
@@ -270,7 +306,7 @@ class Scenario:
         """
         scanner = Scanner(
             self.daq,
-            stream(self.seed, "board noise"),
+            stream(self.seed, self.past.stream_of("board noise")),
             scans_per_s,
             self.lead_off,
             self.cable_out_s,
@@ -292,14 +328,21 @@ class Scenario:
         return _setup_text(self, port, scans_per_s, link)
 
 
-def scenario(name: str, seed: int = 1, *, warm_up_min: float = 30.0, soak_min: float = 120.0) -> Scenario:
+def scenario(
+    name: str,
+    seed: int = 1,
+    *,
+    warm_up_min: float = 30.0,
+    soak_min: float = 120.0,
+    past: Past = Past(),
+) -> Scenario:
     """Return a scenario; the times of its fault lie at the same parts of the soak for any `soak_min`."""
     if name not in NAMES:
         raise RequestError(f"there is no scenario {name!r}: choose one of {', '.join(NAMES)}")
     if seed < 0:
         raise RequestError(f"a seed is a whole number from 0 up, got {seed}")
     parts = stream(seed, "amplifier")
-    valves = draw_valves(parts)
+    valves = past.valves(seed, draw_valves(parts))
     aim_a = [IDLE_A * (1 + share) for share in parts.uniform(-0.009, 0.009, PAIRS)]
     daq = Daq.drawn(stream(seed, "board"), f"sim-{seed:04d}")
     rng = stream(seed, name)
@@ -322,7 +365,7 @@ def scenario(name: str, seed: int = 1, *, warm_up_min: float = 30.0, soak_min: f
             (IDLE_A + 0.15 * (a - IDLE_A)) * (1 + (0.5 if p in PUSH else -0.5) * apart)
             for p, a in enumerate(aim_a)
         ]
-    amp = Amplifier.biased(valves, tuple(aim_a), Supply())
+    amp = past.grown_old(Amplifier.biased(valves, tuple(aim_a), Supply()))
 
     truth: Truth | None = None
     fault, mains_step, lead_off, cable_out_s = NO_FAULT, None, None, None
@@ -370,6 +413,7 @@ def scenario(name: str, seed: int = 1, *, warm_up_min: float = 30.0, soak_min: f
         mains_step=mains_step,
         lead_off=lead_off,
         cable_out_s=cable_out_s,
+        past=past,
     )
     drawn = _Drawn(rng, pair, times, onset_s)
     return _with_work(one, drawn) if name in DAILY_WORK else _with_fault(one, drawn)

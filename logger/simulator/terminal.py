@@ -32,7 +32,7 @@ from logger.errors import FileExistsAlready, NotReached, RequestError, Soakbench
 from logger.simulator.boards import LINKS, SCANS_PER_S, CsvBoard, ModbusModule, ScanningMeter
 from logger.simulator.calibration_bench import CalibrationBench
 from logger.simulator.daq import CHANNELS
-from logger.simulator.scenarios import NAMES, Scenario, scenario
+from logger.simulator.scenarios import NAMES, Past, Scenario, scenario
 from logger.simulator.wires import Pty, Server, Wire
 
 _LONGEST_COMMAND: Final = 128
@@ -549,6 +549,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--warm-up-min", type=float, default=30.0, metavar="N", help="default 30")
     parser.add_argument("--soak-min", type=float, default=120.0, metavar="N", help="default 120")
+    parser.add_argument("--day", type=int, default=0, metavar="N", help="another day's mains, room and noise")
+    parser.add_argument(
+        "--refitted", type=int, nargs="*", default=[], metavar="PAIR", help="has other valves"
+    )
+    parser.add_argument(
+        "--aged", nargs="*", default=[], metavar="PAIR:SHARE", help="its valves have lost this share since"
+    )
     parser.add_argument("--damage", type=float, metavar="SHARE", help="harm this share of what is sent")
     parser.add_argument(
         "--with-parent", action="store_true", help="end when the process that started it ends"
@@ -559,7 +566,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
             CalibrationBench(options.seed)
             if options.scenario == CALIBRATION
             else scenario(
-                options.scenario, options.seed, warm_up_min=options.warm_up_min, soak_min=options.soak_min
+                options.scenario,
+                options.seed,
+                warm_up_min=options.warm_up_min,
+                soak_min=options.soak_min,
+                past=_past(options),
             )
         )
         terminal = Terminal(
@@ -584,6 +595,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"{parser.prog}: {error}", file=sys.stderr)
         return error.exit_code
     return 0
+
+
+def _past(options: argparse.Namespace) -> Past:
+    aged = (one.split(":") for one in options.aged)
+    return Past(
+        tuple(pair - 1 for pair in options.refitted),
+        tuple((int(pair) - 1, float(share)) for pair, share in aged),
+        options.day,
+    )
 
 
 def _follow(terminal: Terminal, parent: int) -> None:
