@@ -26,7 +26,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("jobs", "logger.jobs_cli", "the job record: book in, fit valves, note readings and work, the verdict"),
     ("valves", "logger.jobs_cli", "valves by serial or bag number: where each sat, its hours"),
     ("soaks", "logger.cli", "list the soaks in the store, or show one"),
-    ("report", "dashboard.cli", "the verdict of a soak as a PDF"),
+    ("report", "dashboard.cli", "a soak or a whole job on paper: PDF, HTML, PNG"),
     ("score", "logger.cli", "how good are the detectors: against known truth, with an ideal one beside"),
     ("backup", "logger.cli", "a copy of the store with its photographs, also while it is written to"),
     ("verify", "logger.cli", "is the store whole: file, keys, scans against roll-ups, photographs"),

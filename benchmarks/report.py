@@ -19,13 +19,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PIL import Image
 
 from logger.blocks import ScanBlock
+from logger.checklist import items, templates
 from logger.clock import SystemClock
 from logger.convert import Converter, daq_from_setup
 from logger.judge import judge_soak
 from logger.setup import parse
 from logger.store.reader import Reader
+from logger.store.record import Record
 from logger.store.writer import Writer
 
 PAIRS = 4
@@ -59,6 +62,15 @@ from logger.store.reader import Reader
 write_report(Reader(sys.argv[1]), "last", Path(sys.argv[2]), clock=SystemClock(), force=True)
 """
 
+JOB = """
+import sys
+from pathlib import Path
+from dashboard.job_report import write
+from logger.clock import SystemClock
+from logger.store.reader import Reader
+write(Reader(sys.argv[1]), 1, Path(sys.argv[2]), clock=SystemClock(), force=True)
+"""
+
 PLAIN = f"""
 import sys
 import numpy as np
@@ -79,13 +91,15 @@ def results() -> list[dict[str, Any]]:
     with tempfile.TemporaryDirectory() as folder:
         store, out = Path(folder) / "soak.db", Path(folder) / "soak.pdf"
         _keep(store)
-        ours, plain = [], []
+        ours, plain, job = [], [], []
         for _ in range(RUNS):
             ours.append(_timed(OURS, store, out))
             plain.append(_timed(PLAIN, store, out))
+            job.append(_timed(JOB, store, out))
     ratios = [a / b for a, b in zip(ours, plain, strict=True)]
     return [
         _figure("report: from store to PDF, in a fresh process", ours, "s", GOAL_S),
+        _figure("report: of a job with two soaks and a photograph, in a fresh process", job, "s", GOAL_S),
         _figure("report: over a bare savefig of matplotlib", ratios, "ratio", None),
     ]
 
@@ -110,7 +124,7 @@ def _figure(name: str, values: list[float], unit: str, goal: float | None) -> di
 
 
 def _keep(path: Path) -> None:
-    """Keep an ordinary soak, judged, in a store."""
+    """Keep two ordinary soaks, judged, and the job that they belong to, in a store."""
     setup = parse(SETUP)
     daq = daq_from_setup(setup)
     converter = Converter(setup, daq)
@@ -126,12 +140,19 @@ def _keep(path: Path) -> None:
         np.round(counts).astype(np.int32),
     )
     started = datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
-    with Writer(path, SystemClock()) as writer:
-        writer.begin_soak(setup=setup, setup_text=SETUP, daq=daq, started=started)
-        writer.add_scans(scans)
-        writer.commit()
-        verdict = judge_soak(Reader(path), 1)
-        writer.end_soak(ended=started + timedelta(seconds=SECONDS), how="finished", verdict=verdict)
+    record = Record(path, SystemClock(), "bench")
+    job = record.book_in(amp=setup.amp.name, complaint="none", checklist=items(templates()["full"], setup))
+    picture = path.with_name("photograph.jpg")
+    Image.fromarray(rng.integers(0, 255, (3000, 4000, 3), dtype=np.uint8)).save(picture)
+    record.attach(job, picture, "as large as a camera's")
+    for number, kind in enumerate(("as found", "as left"), 1):
+        with Writer(path, SystemClock()) as writer:
+            begun = started + timedelta(seconds=(number - 1) * 2 * SECONDS)
+            writer.begin_soak(setup=setup, setup_text=SETUP, daq=daq, started=begun, kind=kind, job_id=job)
+            writer.add_scans(scans)
+            writer.commit()
+            verdict = judge_soak(Reader(path), number)
+            writer.end_soak(ended=begun + timedelta(seconds=SECONDS), how="finished", verdict=verdict)
 
 
 if __name__ == "__main__":

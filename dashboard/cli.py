@@ -11,7 +11,6 @@ import typer
 from logger.cli import (
     CalibrationName,
     Force,
-    SoakName,
     Store,
     calibration_name,
     exit_code,
@@ -21,6 +20,7 @@ from logger.cli import (
     warn,
 )
 from logger.errors import RequestError
+from logger.jobs_cli import job_number
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -55,10 +55,14 @@ def demo(
         str,
         typer.Option(metavar="PORT", help="pty or socket; else what the machine has.", show_default=False),
     ] = "",
+    job: Annotated[
+        bool, typer.Option("--job", help="Two jobs on one amp, a year apart, from booking in to the report.")
+    ] = False,
     force: Force = False,
 ) -> int:
     """Play the whole job on a simulated amp: daemon, dashboard, report.
 
+    With --job, which wants --out: jobs.db, report.pdf, report.html and chart.png, without dashboard.
     Exit code 0 where the amplifier passed, 1 where it did not.
 
     Example: soakbench demo runaway --headless --out out/
@@ -67,6 +71,8 @@ def demo(
         raise RequestError(f"--speed is 0 (as fast as it goes) to 10000, not {speed:g}")
     if over not in ("", "pty", "socket"):
         raise RequestError(f"--over is pty or socket, not {over!r}")
+    if job:
+        return _demo_job(out, seed, speed or 0.0, over, force)
     line = (link, over or None)
     if out is not None:
         return _demo(scenario, speed, headless, out, seed, no_browser, line, force)
@@ -109,6 +115,33 @@ def _demo(
     return exit_code(document)
 
 
+def _demo_job(out: Path | None, seed: int, speed: float, over: str, force: bool) -> int:
+    from dashboard import job_demo
+    from logger import job_tables, jobs, tables
+    from logger.clock import SystemClock
+    from logger.simulator.wires import HAS_PTY
+
+    if out is None:
+        raise RequestError("a demo of a job leaves its store and its report: name a folder with --out")
+    files = job_demo.Files(out)
+    with progress_bar("soaking") as seen:
+        number = job_demo.play(
+            out,
+            today=SystemClock().wall(),
+            seed=seed,
+            speed=speed,
+            force=force,
+            over_socket=over == "socket" or not HAS_PTY,
+            say=warn,
+            progress=seen,
+        )
+    job = open_store(files.store).job(number)
+    verdict = jobs.judge(job)
+    tables.show(*job_tables.verdict_lines(verdict, job))
+    print(*files.reports, sep="\n")
+    return 0 if verdict.stands in ("pass", "conditional pass") else 1
+
+
 @app.command()
 def dash(
     db: Store = None,
@@ -130,20 +163,60 @@ def dash(
 
 @app.command()
 def report(
-    soak: SoakName,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where the report goes.")],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="FILE", help="Where it goes: .pdf, .html (one file), .png (the chart)."
+        ),
+    ],
+    soak: Annotated[
+        str, typer.Argument(metavar="SOAK", help="A soak's number, or last.", show_default=False)
+    ] = "",
+    job: Annotated[
+        str | None, typer.Option("--job", metavar="N", help="Of a whole job instead: its number, or last.")
+    ] = None,
+    paper: Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or letter, for a PDF.")] = "a4",
+    shop: Annotated[
+        Path | None, typer.Option("--shop", metavar="FILE", help="Your shop's name, address and logo (TOML).")
+    ] = None,
     db: Store = None,
     calibration: CalibrationName = None,
     force: Force = False,
 ) -> int:
-    """Write the verdict of a soak as a PDF.
+    """Write the report of a soak, or of a job with its soaks, readings, work and photographs.
 
-    Example: soakbench report last --out soak.pdf
+    The first page is the customer's, the workshop's are behind it.
+
+    Example: soakbench report --job 3 --out job3.pdf --shop shop.toml
     """
+    from dashboard import job_report
     from dashboard.report import write_report
+    from dashboard.report_files import PAPERS
     from logger.clock import SystemClock
 
-    which = calibration_name(calibration)
-    reader = open_store(db)
-    print(write_report(reader, soak_number(soak), out, clock=SystemClock(), force=force, calibration=which))
+    sheet = next((one for one in PAPERS if one == paper.lower()), None)
+    if sheet is None:
+        raise RequestError(f"--paper is {' or '.join(PAPERS)}, not {paper!r}")
+    if (job is None) == (not soak):
+        raise RequestError(
+            "a report is of a soak or of a job: give one, as in `report last` or `report --job 3`"
+        )
+    if job is not None and calibration is not None:
+        raise RequestError("--calibration goes with a soak: a job's soaks are shown as they were measured")
+    reader, clock = open_store(db), SystemClock()
+    if job is not None:
+        number = job_number(db, job)
+        path = job_report.write(reader, number, out, clock=clock, force=force, paper=sheet, shop_file=shop)
+    else:
+        path = write_report(
+            reader,
+            soak_number(soak),
+            out,
+            clock=clock,
+            force=force,
+            calibration=calibration_name(calibration),
+            paper=sheet,
+            shop_file=shop,
+        )
+    print(path)
     return 0

@@ -20,9 +20,10 @@ from typing import Any, Final, Literal
 
 from dashboard import app, report
 from logger import daemon, judge, setup
-from logger.clock import SystemClock
+from logger.clock import Clock, SystemClock
 from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.export import export_log
+from logger.jobs import AS_LEFT
 from logger.link.kinds import open_link
 from logger.pipeline import Output
 from logger.precheck import Load
@@ -124,9 +125,9 @@ def play(
     files.make_room(force=force)
     say(f"{name}: {played.says}")
     with _dashboard(files.store, viewer, say) as stay:
-        line = _Line(link, scans_per_s or SCANS_PER_S[link], speed, over == "socket" or not HAS_PTY)
+        line = Line(link, scans_per_s or SCANS_PER_S[link], speed, over == "socket" or not HAS_PTY)
         ends_with_plan = viewer is None or link != "lines"
-        soak_id = _soak(played, files.store, line, ends_with_plan, say, progress)
+        soak_id = soak(played, files.store, line, ends_with_plan, say, progress)
         if soak_id is None:
             raise KeyboardInterrupt
         document = write_results(files, soak_id)
@@ -148,7 +149,7 @@ def write_results(files: Files, soak_id: int) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class _Line:
+class Line:
     """The line to the simulated board: what it speaks, how often, how fast, and whether over a socket."""
 
     link: str
@@ -157,13 +158,17 @@ class _Line:
     socket: bool
 
 
-def _soak(
+def soak(
     played: Scenario,
     store: Path,
-    line: _Line,
+    line: Line,
     ends_with_plan: bool,
     say: Callable[[str], None],
     seen: Callable[[float], None],
+    *,
+    clock: Clock | None = None,
+    kind: str = AS_LEFT,
+    job_id: int | None = None,
 ) -> int | None:
     """Run the daemon on the simulated DAQ until the soak ends; return its number."""
     text = played.setup_text(scans_per_s=line.scans_per_s, link=line.link)
@@ -185,11 +190,14 @@ def _soak(
             until_plan_done=ends_with_plan,
             on_output=look,
             marks=played.marks,
+            clock=clock,
+            kind=kind,
+            job_id=job_id,
         )
 
 
 @contextmanager
-def _board(played: Scenario, line: _Line) -> Iterator[str]:
+def _board(played: Scenario, line: Line) -> Iterator[str]:
     """Keep the simulated DAQ running in a process of its own; yields the name of its port."""
     with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
         port = Path(folder) / "bench-daq"
@@ -203,11 +211,17 @@ def _board(played: Scenario, line: _Line) -> Iterator[str]:
             "--warm-up-min": played.warm_up_min,
             "--soak-min": played.soak_min,
         }
+        if played.past.day:
+            options["--day"] = played.past.day
         if line.link == "lines":
             del options["--scans-per-s"]  # it is told
         if line.socket:
             options["--socket"] = 0
         command += [str(part) for pair in options.items() for part in pair]
+        if played.past.refitted:
+            command += ["--refitted", *(str(pair + 1) for pair in played.past.refitted)]
+        if played.past.aged:
+            command += ["--aged", *(f"{pair + 1}:{share}" for pair, share in played.past.aged)]
         # A session of its own: Ctrl-C is for the daemon, which ends the board when the soak is closed.
         command.append("--with-parent")
         board = subprocess.Popen(command, stdin=subprocess.DEVNULL, start_new_session=True)

@@ -1,36 +1,35 @@
-"""The workshop's page of a soak as a PDF/A file: verdict, chart, table, conditions, decision rule, cautions.
+"""The report of a soak: the customer's page, then the workshop's with verdict, chart, table, conditions,
+decision rule, cautions.
 
-`gather` reads the store, `document` says everything in words, `chart_svg` draws, `compile_pdf` prints.
+`gather` reads the store, `document` says everything in words, `chart_svg` draws, `report_files` prints.
 Whatever came from a file, a device or a form reaches the page as data and is never markup.
 """
 
 from __future__ import annotations
 
-import json
 import math
-import os
 import sqlite3
 import statistics
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from importlib import resources
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
+from dashboard import customer, report_files, words
 from dashboard import series as curves
-from dashboard import words
 from dashboard.bench import Look, finding_from
 from dashboard.figures import Band, Story, by_state, declared, match_limit
-from dashboard.report_chart import chart_svg, font_folder, left_off, printable, shortened, summary
+from dashboard.report_chart import chart_png, chart_svg, left_off, shortened, summary
+from dashboard.report_files import Paper, Report
 from dashboard.series import Series
+from dashboard.shop import NO_SHOP, Shop
+from dashboard.shop import load as load_shop
 from logger.blocks import Mark
 from logger.calibrate import standing
 from logger.clock import Clock
 from logger.convert import Calibration
-from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.finding import Finding, Kind, Severity
 from logger.setup import Setup, Step
 from logger.store.reader import Reader, Soak
@@ -39,7 +38,7 @@ from logger.units import quantity
 Json = dict[str, Any]
 
 SIGNS: Final = {"remark": "•", "question": "?", "warning": "▲", "trip": "■"}
-_LOOKS: Final[dict[str | None, tuple[str, str]]] = {
+LOOKS: Final[dict[str | None, tuple[str, str]]] = {
     "pass": ("", "plain"),
     "conditional pass": ("▲ ", "close"),
     "conditional fail": ("▲ ", "close"),
@@ -93,51 +92,101 @@ def write_report(
     clock: Clock,
     force: bool = False,
     calibration: int | str = "in force",
+    paper: Paper = "a4",
+    shop_file: Path | None = None,
 ) -> Path:
-    """Write a soak's report to `out` and return that path.
+    """Write a soak's report to `out` and return that path: PDF, HTML, or a PNG of the chart alone.
 
     `calibration`: "in force" for the one the soak was measured by, else it is judged anew with "none",
     "newest" or that number.
 
-    The file appears whole or not at all. FileExistsAlready unless `force`; RequestError where the name is
-    not a PDF's, the folder is missing, or the disk refuses; StoreError where the store can't be read.
+    The file appears whole or not at all. FileExistsAlready unless `force`; RequestError where the name ends
+    otherwise, the folder is missing, or the disk refuses; StoreError where the store can't be read.
     """
-    _may_write(out, force=force)
+    report_files.check_place(out, force=force)
+    shop = NO_SHOP if shop_file is None else load_shop(shop_file)
     data = gather(reader, soak_id, clock, calibration)
-    pdf = compile_pdf(document(data), chart_svg(data.series, story_of(data)), data.printed)
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{out.name[:40]}.", suffix=".part", dir=out.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(pdf)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(temporary).chmod(0o666 & ~_umask())
-            _may_write(out, force=force)
-            Path(temporary).replace(out)
-        finally:
-            Path(temporary).unlink(missing_ok=True)
-    except OSError as error:
-        raise RequestError(f"{out} can't be written ({error.strerror}): name another place") from error
-    return out
+    match out.suffix.lower():
+        case ".png":
+            made = chart_png(data.series, story_of(data))
+        case ".html":
+            made = report_files.page_html(of_soak(data, shop)).encode()
+        case _:
+            made = report_files.compile_pdf(of_soak(data, shop), paper)
+    return report_files.put(made, out, force=force)
 
 
-def _may_write(out: Path, *, force: bool) -> None:
-    if out.suffix.lower() != ".pdf":
-        raise RequestError(f"a report is a PDF, and {out.name} is named otherwise: name it {out.stem}.pdf")
-    if out.is_dir():
-        raise RequestError(f"{out} is a folder: name a file")
-    if out.exists() and not force:
-        raise FileExistsAlready(out)
-    if not out.parent.is_dir():
-        raise RequestError(f"there is no folder {out.parent} to write {out.name} into: make it first")
+def of_soak(data: ReportData, shop: Shop = NO_SHOP) -> Report:
+    """Return the report of one soak: the customer's page, the workshop's behind it."""
+    page = document(data)
+    story = story_of(data)
+    return Report(
+        words={
+            **report_head(page["title"], shop),
+            "footer": page["footer"],
+            "short": page["short"],
+            "customer": customers(data),
+            "job": None,
+            "soaks": [page],
+        },
+        charts={
+            "customer": chart_svg(data.series, story, plain=True),
+            page["chart"]["name"]: chart_svg(data.series, story),
+        },
+        pictures=shop_pictures(shop),
+        printed=data.printed,
+    )
 
 
-def _umask() -> int:
-    """Return this process's mask for new files: a temporary file is private, a report is not."""
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
+def report_head(title: str, shop: Shop) -> Json:
+    """Return what stands above each kind of report."""
+    return report_files.on_paper(
+        {
+            "title": title,
+            "shop": {
+                "name": shop.name,
+                "address": list(shop.address),
+                "logo": "shop-logo.png" if shop.logo else "",
+            },
+        }
+    )
+
+
+def shop_pictures(shop: Shop) -> dict[str, bytes]:
+    """Return the shop's logo under the name that the head has for it."""
+    return {"shop-logo.png": shop.logo} if shop.logo else {}
+
+
+def customers(data: ReportData) -> Json:
+    """Return the customer's page of a soak that belongs to no job."""
+    judged, setup = data.judged["soak"], data.soak.setup
+    sign, look = LOOKS[judged["verdict"]]
+    page = customer.page(
+        title="Report on your amplifier",
+        amp=data.soak.amp,
+        facts=[
+            ["Measured", moment_words(data.soak.started)],
+            ["Soak", f"{data.soak.id}, {data.soak.uuid[:8]}"],
+        ],
+        word=f"{sign}{capital(words.statement(judged['verdict']))}",
+        look=look,
+        says=customer.result(judged["verdict"], data.end_s, sentence(judged["says"], setup.names)),
+        lists=[
+            customer.listed("Valves", [f"{setup.amp.valve}; what was fitted was not recorded with this soak"])
+        ],
+        chart=customer_chart(data),
+    )
+    return report_files.on_paper(page)
+
+
+def customer_chart(data: ReportData) -> Json:
+    """Return the words that go with the customer's chart."""
+    return {
+        "name": "customer",
+        "alt": summary(data.series, story_of(data), plain=True),
+        "caption": "Idle current of each pair of output valves, warming up and soaking: the lines should "
+        "level out and stay together.",
+    }
 
 
 def gather(
@@ -209,32 +258,40 @@ def _match_a(data: ReportData) -> float:
 # ------------------------------------------------------------------ the page in words
 
 
-def document(data: ReportData) -> Json:
-    """Say all that the page shows: plain strings, in the page's order, each printable as it is."""
+def document(data: ReportData, *, of_job: bool = False) -> Json:
+    """Say all that the workshop's page of a soak shows: plain strings, in its order, each printable as it is.
+
+    `of_job`: it stands behind the sheet of a job, which has the valves' numbers and the cautions.
+    """
     soak, judged = data.soak, data.judged["soak"]
     setup = soak.setup
     story = story_of(data)
-    sign, look = _LOOKS[judged["verdict"]]
+    sign, look = LOOKS[judged["verdict"]]
     page = {
         "title": f"Soak report: {shortened(soak.amp, 200)}",
         "amp": shortened(soak.amp, 200),
         "facts": [
             ["Bench", shortened(soak.bench, 80)],
-            ["Began", _moment(soak.started)],
+            ["Began", moment_words(soak.started)],
             ["Length", words.duration(data.end_s)],
             ["Readings", f"{soak.kind}; {_how_it_ended(soak)}"],
             ["Soak", f"{soak.id}, {soak.uuid[:8]}"],
-            ["Printed", _moment(data.printed)],
+            ["Printed", moment_words(data.printed)],
             ["Valves", f"{setup.amp.valve}, {_each(setup)} on each of {len(setup.pairs)} sense resistors"],
             ["Plan", shortened(", ".join(_step(step) for step in setup.plan.steps), 60)],
         ],
         "verdict": {
-            "word": f"{sign}{_capital(words.statement(judged['verdict']))}",
+            "word": f"{sign}{capital(words.statement(judged['verdict']))}",
             "look": look,
-            "says": _sentence(judged["says"], setup.names),
+            "says": sentence(judged["says"], setup.names),
         },
         "note": _standing(data),
-        "chart": {"alt": summary(data.series, story), "caption": _caption(story)},
+        "heading": f"Soak {soak.id}, {soak.kind}" if of_job else "Soak report",
+        "chart": {
+            "name": f"soak-{soak.id}",
+            "alt": summary(data.series, story),
+            "caption": _caption(story),
+        },
         "findings": [_finding_row(finding, setup) for finding in data.findings],
         "marks": [_mark_row(mark) for mark in data.marks],
         "table": _table(data),
@@ -242,36 +299,27 @@ def document(data: ReportData) -> Json:
         "sections": [
             {"title": title, "lines": lines}
             for title, lines in (
-                ("Valves and rating", _valves(setup)),
+                ("Valves and rating", _valves(setup, of_job=of_job)),
                 ("Decision rule and limits", _rule(data)),
                 ("Uncertainty", _uncertainty(data)),
                 ("Checks before power", _before_power(data.soak)),
                 ("What was not measured or not judged", _not_judged(data)),
-                ("Cautions", list(CAUTIONS)),
+                ("Cautions", [] if of_job else list(CAUTIONS)),
             )
+            if lines
         ],
-        "footer": f"printed by soakbench {version('soakbench')}, judged by {data.judged['program']}, SQLite "
-        f"{sqlite3.sqlite_version}",
+        "footer": f"{footer_words()}, judged by {data.judged['program']}, SQLite {sqlite3.sqlite_version}",
         "short": f"{shortened(soak.amp, 30)} · soak {soak.uuid[:8]}",
     }
-    return {key: _on_paper(value) for key, value in page.items()}
+    return {key: report_files.on_paper(value) for key, value in page.items()}
 
 
-def _on_paper(value: Any) -> Any:
-    """Make every text in a value printable, and long words such that a line can break in them."""
-    if isinstance(value, str):
-        return " ".join(
-            word if len(word) <= 24 else "\u200b".join(word[i : i + 12] for i in range(0, len(word), 12))
-            for word in printable(value).split()
-        )
-    if isinstance(value, Mapping):
-        return {key: _on_paper(part) for key, part in value.items()}
-    if isinstance(value, Sequence):
-        return [_on_paper(part) for part in value]
-    return value
+def footer_words() -> str:
+    """Say what printed a report."""
+    return f"printed by soakbench {version('soakbench')}"
 
 
-def _moment(moment: datetime) -> str:
+def moment_words(moment: datetime) -> str:
     """Print a moment in the zone of the machine that prints, and say which zone that is."""
     local = moment.astimezone()
     offset = f"{local:%z}"
@@ -320,7 +368,7 @@ def _caption(story: Story) -> str:
     if missing:
         parts.append(f"{missing} more in the list only")
     limits = "Limits in the upper chart are drawn for nominal HT."
-    return f"{_sentence('; '.join(parts))} {limits}".strip()
+    return f"{sentence('; '.join(parts))} {limits}".strip()
 
 
 def _finding_row(finding: Finding, setup: Setup) -> Json:
@@ -332,10 +380,10 @@ def _finding_row(finding: Finding, setup: Setup) -> Json:
         "number": str(finding.id),
         "sign": SIGNS[look],
         "look": {"remark": "quiet", "question": "plain", "warning": "close", "trip": "bad"}[look],
-        "what": f"{_capital(finding.kind.value)}{f', {who}' if who else ''}{under}",
+        "what": f"{capital(finding.kind.value)}{f', {who}' if who else ''}{under}",
         "when": _asked_when(finding) if asked else f"{look} · {_when(finding)}",
-        "says": _sentence(shortened(finding.says, 600), setup.names),
-        "advice": "" if asked and not finding.open else _sentence(shortened(finding.advice, 300)),
+        "says": sentence(shortened(finding.says, 600), setup.names),
+        "advice": "" if asked and not finding.open else sentence(shortened(finding.advice, 300)),
     }
 
 
@@ -367,7 +415,7 @@ def _table(data: ReportData) -> Json:
     rows = []
     for pair in data.pairs:
         channel = channels[pair["name"]]
-        sign, look = _LOOKS[pair["verdict"]]
+        sign, look = LOOKS[pair["verdict"]]
         rows.append(
             {
                 "name": channel.name,
@@ -432,7 +480,7 @@ def _cells(pair: Mapping[str, Any]) -> list[Json]:
 def _cell(figure: str, statements: Mapping[str, str | None], name: str, before: str = "") -> Json:
     """Return a figure and, to go under it, its statement in words; both are said where they do not exist."""
     if name in statements:
-        sign, look = _LOOKS[statements[name]]
+        sign, look = LOOKS[statements[name]]
         word = f"{sign}{words.statement(statements[name])}"
     else:
         word, look = "not judged with this set-up", "quiet"
@@ -473,9 +521,9 @@ def _conditions(data: ReportData) -> Json:
         figures = [words.number(channel[key], decimals) for key in ("mean", "least", "greatest")]
         if channel["mean"] is None:
             figures = ["no reading", "", ""]
-        rows.append([f"{_capital(channel['measures'])} ({channel['name']})", *figures, unit])
+        rows.append([f"{capital(channel['measures'])} ({channel['name']})", *figures, unit])
     notes = [
-        f"{_capital(name)} {words.stretches(found)}: {_RESTS[name]}."
+        f"{capital(name)} {words.stretches(found)}: {_RESTS[name]}."
         for name, found in by_state(_states(data)).items()
     ]
     clicks = data.judged["soak"].get("clicks")
@@ -497,7 +545,7 @@ _RESTS: Final = {
 """What a declared state leaves out."""
 
 
-def _valves(setup: Setup) -> list[str]:
+def _valves(setup: Setup, *, of_job: bool) -> list[str]:
     amp, rating, ceiling = setup.amp, setup.rating, setup.ceiling
     each = _each(setup)
     valves = "valve (tube)" if each == "1" else "valves (tubes)"
@@ -511,8 +559,10 @@ def _valves(setup: Setup) -> list[str]:
         rated += " The figure is from memory: it was not confirmed in a copy of the sheet."
     return [
         f"{amp.valve}, {each} {valves} on each sense resistor, {amp.bias} bias, class {amp.operating_class}, "
-        f"{amp.connection}; nominal HT (B+) {amp.nominal_ht_V:g} V, mains {amp.nominal_mains_V:g} V. Makes, "
-        "dates and serial numbers were not recorded.",
+        f"{amp.connection}; nominal HT (B+) {amp.nominal_ht_V:g} V, mains {amp.nominal_mains_V:g} V. "
+        + (
+            "What sat where: see the job." if of_job else "Makes, dates and serial numbers were not recorded."
+        ),
         rated,
     ]
 
@@ -657,43 +707,14 @@ def _not_judged(data: ReportData) -> list[str]:
     return lines
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """Begin a text with a capital letter."""
     return text[:1].upper() + text[1:]
 
 
-def _sentence(text: str, names: Sequence[str] = ()) -> str:
+def sentence(text: str, names: Sequence[str] = ()) -> str:
     """Make a whole sentence of a text; a name such as pair3 keeps its first letter."""
     text = text.strip()
     if text.split(" ", 1)[0].rstrip(",:;") not in names or text.split(" ", 1)[0].isalpha():
-        text = _capital(text)
+        text = capital(text)
     return f"{text}." if text and text[-1] not in ".:?…" else text
-
-
-# ------------------------------------------------------------------ the PDF
-
-
-def compile_pdf(page: Json, svg: str, printed: datetime) -> bytes:
-    """Print a page of `document` with its chart as PDF/A-1b: A4, fonts within, nothing fetched.
-
-    SoakbenchError where the compiler fails or only warns: a missing font would go unnoticed.
-    """
-    import typst
-
-    with resources.as_file(resources.files("dashboard").joinpath("report.typ")) as template:
-        try:
-            result, warnings = typst.compile_with_warnings(
-                template,
-                root=template.parent,
-                font_paths=[font_folder()],
-                ignore_system_fonts=True,
-                format="pdf",
-                sys_inputs={"page": json.dumps(page, ensure_ascii=False), "chart": svg},
-                pdf_standards="a-1b",
-                timestamp=int(printed.timestamp()),
-            )
-        except RuntimeError as error:
-            raise SoakbenchError(f"the report can't be printed: {error}") from error
-    if warnings:
-        said = "; ".join(str(warning) for warning in warnings)
-        raise SoakbenchError(f"the report can't be printed as it should: {said}")
-    return result

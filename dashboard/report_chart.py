@@ -101,20 +101,33 @@ def shortened(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
-def chart_svg(series: Series, story: Story) -> str:
+def chart_svg(series: Series, story: Story, *, plain: bool = False) -> str:
     """Draw a soak: current of each pair, each pair from the others (two pairs or more), its findings.
 
-    Returns SVG 493 pt wide. The same input gives the same text, byte for byte.
+    `plain`: the currents alone, for who had the amp repaired. Returns SVG 493 pt wide. The same input gives
+    the same text, byte for byte.
     """
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    figure = _drawn(series, story)
+    figure = _drawn(series, story, plain=plain)
     out = io.StringIO()
     FigureCanvasSVG(figure).print_figure(out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()
 
 
-def _drawn(series: Series, story: Story) -> Figure:
+def chart_png(series: Series, story: Story) -> bytes:
+    """Draw the same as a PNG of 2,054 pixels' width, with the chart in words as its description."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    out = io.BytesIO()
+    said = {"Title": f"Soak of {printable(shortened(story.setup.amp.name, 200))}", "Software": "soakbench"}
+    FigureCanvasAgg(_drawn(series, story)).print_figure(
+        out, format="png", dpi=300, metadata={**said, "Description": printable(summary(series, story))}
+    )
+    return out.getvalue()
+
+
+def _drawn(series: Series, story: Story, *, plain: bool = False) -> Figure:
     import matplotlib
     from matplotlib.figure import Figure
 
@@ -130,8 +143,8 @@ def _drawn(series: Series, story: Story) -> Figure:
             "path.simplify_threshold": 0.05,
         }
     )
-    lanes = _lanes(story)
-    both = len(story.setup.pairs) > 1
+    lanes = [] if plain else _lanes(story)
+    both = len(story.setup.pairs) > 1 and not plain
     lanes_height = _LANE * len(lanes) + (4.0 if lanes else 0.0)
     height = _TOP + _CURRENTS + (_BETWEEN + _OTHERS if both else 0.0) + lanes_height + _BOTTOM
     figure = Figure(figsize=(_WIDTH / 72.0, height / 72.0), facecolor="white")
@@ -163,7 +176,8 @@ def _drawn(series: Series, story: Story) -> Figure:
         panels.append(strip)
     for axes in panels[:-1]:
         axes.tick_params(axis="x", labelbottom=False)
-    _mark_ticks(panels[-1], story)
+    if not plain:
+        _mark_ticks(panels[-1], story)
     unit = "hours : minutes" if _tick_s(story) >= 60 else "hours : minutes : seconds"
     panels[-1].set_xlabel(f"elapsed, {unit}", labelpad=2.0, color=QUIET, fontsize=_TEXT)
     return figure
@@ -533,13 +547,13 @@ def _mark_ticks(axes: Axes, story: Story) -> None:
     )
 
 
-def summary(series: Series, story: Story) -> str:
+def summary(series: Series, story: Story, *, plain: bool = False) -> str:
     """Say in words what the chart shows, for who can't see it."""
     pairs = len(story.setup.pairs)
     what = (
         f"Chart over {_clock(story.x_end_s, seconds=False)} hours: current of {pairs} pair{'s' * (pairs > 1)}"
     )
-    if pairs > 1:
+    if pairs > 1 and not plain:
         what += ", and each pair from the others with the match band"
     ends = []
     for index, column in enumerate(story.setup.pair_columns):
@@ -547,4 +561,4 @@ def summary(series: Series, story: Story) -> str:
         if len(finite):
             ends.append(f"{story.setup.pairs[index].name} {number(float(finite[-1]) * 1000.0, 1)} mA")
     said = f"{what}." + (f" At the end: {', '.join(ends)}." if ends else " No reading was recorded.")
-    return f"{said} Findings: {len(story.findings)}."
+    return said if plain else f"{said} Findings: {len(story.findings)}."

@@ -168,7 +168,7 @@ def edit(
     }
     changes = {name: value for name, value in said.items() if value is not None}
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     if not changes and _at_terminal():
         stands = open_store(where).job(number)
         seen = stands.version if seen is None else seen
@@ -227,7 +227,7 @@ def close(
     from logger.jobs import judge
 
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     _record(where, by).close_job(number)
     for part in judge(_whole_job(open_store(where), number)).not_seen:
         warn(f"job {number}: {part}")
@@ -262,7 +262,7 @@ def fit(
     Example: soakbench jobs fit 3 V5 "bag 12" --type EL34 --seller-ma 38 --why "crackled when tapped"
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     _record(where, by).fit_valve(
         number,
         socket,
@@ -296,7 +296,7 @@ def take_out(
     Example: soakbench jobs take-out 3 V5 --why "glass cracked"
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     _record(where, by).take_out(number, socket, why=why, when=_moment(at))
     return _done(where, number, f"{socket} is empty", json_to, force)
 
@@ -321,7 +321,7 @@ def fuse(
     Example: soakbench jobs fuse 3 mains --found "T 6.3 A" --marked "T 5 A" --fitted "T 5 A"
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     _record(where, by).set_fuse(number, position, found=found, marked=marked, fitted=fitted)
     return _done(where, number, f"the {position} fuse is noted", json_to, force)
 
@@ -367,7 +367,7 @@ def check(
     from logger.job_tables import checklist_table
 
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     if add is not None:
         _record(where, by).add_checklist(number, _checklist(add, setup_file, 1))
     elif item is not None:
@@ -458,7 +458,7 @@ def reading(
 
     stage = AS_FOUND if as_found else AS_LEFT
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     if csv_file is not None:
         if quantity is not None or read is not None:
             raise RequestError("with --csv the readings are the file's: leave quantity and --read away")
@@ -508,7 +508,7 @@ def work(
     Example: soakbench jobs work 3 "HT reservoirs replaced" --part "100 uF 500 V" --quantity 2 --minutes 45
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     made = _record(where, by).add_work(number, what, part=part, quantity=quantity, minutes=minutes)
     return _done(where, number, f"work item {made} is noted", json_to, force)
 
@@ -528,7 +528,7 @@ def remark(
     Example: soakbench jobs remark 3 "customer rang: needed for Friday"
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     made = _record(where, by).remark(number, text)
     return _done(where, number, f"remark {made} is noted", json_to, force)
 
@@ -551,7 +551,7 @@ def photo(
     Example: soakbench jobs photo 3 burnt.jpg --caption "screen resistor of V5"
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     made = _record(where, by).attach(number, file, caption)
     return _done(where, number, f"photograph {made} is kept", json_to, force)
 
@@ -572,7 +572,7 @@ def soak(
     Example: soakbench jobs soak 3 last
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     which = open_store(where).soak(soak_number(number_of_soak)).id
     _record(where, by).give_soak(which, None if away else number)
     word = "no longer belongs" if away else "belongs"
@@ -600,7 +600,7 @@ def plan(
     from logger.jobs import propose_plan
 
     where = _where(context, db)
-    proposal = propose_plan(open_store(where).job(_number(where, job)).shows)
+    proposal = propose_plan(open_store(where).job(job_number(where, job)).shows)
     for sentence in proposal.do:
         warn(sentence)
     if setup_file is None or out is None:
@@ -635,7 +635,7 @@ def overrule(
     Example: soakbench jobs overrule 3 pass --by "the head of the workshop" --reason "pair2 is a known spare"
     """
     where = _where(context, db)
-    number = _number(where, job)
+    number = job_number(where, job)
     _record(where, by).overrule(number, statement, reason)
     return _done(where, number, f"job {number}: {statement}, signed {by}", json_to, force)
 
@@ -797,7 +797,7 @@ def _record(db: Path | None, by: str | None) -> Record:
     return Record(db or default_path(), SystemClock(), person(by))
 
 
-def _number(db: Path | None, text: str) -> int:
+def job_number(db: Path | None, text: str) -> int:
     """Read what a person calls a job: a number, or last."""
     if text.isascii() and text.isdigit():
         return int(text)
@@ -1018,7 +1018,7 @@ def _show(
     from logger import job_tables, tables
 
     reader = open_store(db)
-    job = _whole_job(reader, _number(db, which), deleted=deleted)
+    job = _whole_job(reader, job_number(db, which), deleted=deleted)
     hours = reader.valve_hours()
     if json_to is not None:
         tables.write_json(job_tables.job_document(job, hours), json_to, force=force)

@@ -15,8 +15,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dashboard.report import ReportData, compile_pdf, document, story_of, write_report
+from dashboard.report import ReportData, document, of_soak, story_of, write_report
 from dashboard.report_chart import chart_svg, printable
+from dashboard.report_files import Report, compile_pdf
 from dashboard.series import Series, from_others
 from logger.blocks import DaqInfo, Mark
 from logger.clock import ManualClock
@@ -242,7 +243,7 @@ def a_report(
 
 
 def printed(data: ReportData) -> bytes:
-    return compile_pdf(document(data), chart_svg(data.series, story_of(data)), data.printed)
+    return compile_pdf(of_soak(data))
 
 
 JAVA = Path("/usr/share/java")
@@ -494,7 +495,7 @@ def test_fonts_are_within_and_the_page_is_a4() -> None:
         assert line.split()[-5] == "yes", f"not embedded: {line}"
     assert "(A4)" in facts
     assert "Title:           Soak report: Theatre PA 240 W" in facts
-    assert "Pages:           2" in facts
+    assert "Pages:           3" in facts
 
 
 def test_language_and_a_text_for_the_chart_are_in_the_file() -> None:
@@ -528,7 +529,7 @@ def test_an_independent_validator_accepts_the_file_as_pdf_a_1b(tmp_path: Path) -
 def test_any_number_of_pairs_is_drawn_and_tabled(pairs: int) -> None:
     data = a_report(pairs, ())
     svg = chart_svg(data.series, story_of(data))
-    text = text_of(compile_pdf(document(data), svg, PRINTED))
+    text = text_of(compile_pdf(of_soak(data)))
 
     for index in range(pairs):
         name = f"pair{index + 1}"
@@ -663,7 +664,7 @@ def test_names_that_look_like_markup_are_printed_as_they_are() -> None:
     data = a_report(text=text, findings=(replace(DRIFT, says=HOSTILE, advice=HOSTILE),))
     page = text_of(printed(data)).replace(" ", "")
 
-    assert page.count(HOSTILE.replace(" ", "")) == 3
+    assert page.count(HOSTILE.replace(" ", "")) == 4
     assert f"Bench {HOSTILE[:60]}".replace(" ", "") in page
     assert "#V<1>" in page
     assert "/URI" not in printed(data).decode("latin-1")
@@ -694,7 +695,7 @@ def test_any_text_can_be_printed(text: str) -> None:
         findings=(replace(DRIFT, says=text, advice=text),),
     )
 
-    assert compile_pdf(document(data), svg, PRINTED).startswith(b"%PDF")
+    assert compile_pdf(with_chart(data, svg)).startswith(b"%PDF")
 
 
 @settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -703,7 +704,15 @@ def test_any_text_can_stand_in_the_chart(text: str) -> None:
     data = a_report(1, (), hours=0.1, text=setup_text(1).replace('"V1", "V2"', toml(text)))
     svg = chart_svg(data.series, story_of(data))
 
-    assert compile_pdf({**document(data), "findings": []}, svg, PRINTED).startswith(b"%PDF")
+    assert compile_pdf(with_chart(data, svg)).startswith(b"%PDF")
+
+
+def with_chart(data: ReportData, svg: str) -> Report:
+    """Return the workshop's page alone, with a chart that was drawn before."""
+    page = document(data)
+    words = {"title": page["title"], "shop": {"name": "", "address": [], "logo": ""}, "customer": None}
+    words |= {"footer": page["footer"], "short": page["short"], "job": None, "soaks": [page]}
+    return Report(words, {page["chart"]["name"]: svg}, PRINTED)
 
 
 @cache
@@ -847,7 +856,7 @@ def test_a_failure_leaves_no_half_file(stored: Any, tmp_path: Path, monkeypatch:
     def full(_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("dashboard.report.os.fsync", full)
+    monkeypatch.setattr("dashboard.report_files.os.fsync", full)
     with pytest.raises(RequestError, match="No space left on device"):
         write_report(stored, "last", tmp_path / "soak.pdf", clock=ManualClock(PRINTED))
     assert [file.name for file in tmp_path.iterdir()] == ["soak.db"]
