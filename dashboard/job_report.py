@@ -108,40 +108,24 @@ def gather(reader: Reader, job_id: int, clock: Clock) -> JobData:
     """Read a job with its soaks, photographs and what an earlier visit measured."""
     job = reader.job(job_id)
     soaks = [reader.soak(one.id) for one in job.soaks]
-    before = _earlier(reader, job, soaks)
     return JobData(
         job=job,
         hours=reader.valve_hours(),
         soaks=tuple(report.gather(reader, one.id, clock) for one in soaks if one.scans),
-        compared=tuple(_compared(reader, soaks, before)) if before is not None else (),
+        compared=tuple(_compared(reader, soaks)),
         photos={one.id: pictures.photograph(path_of(reader.path, one)) for one in job.photographs},
         printed=clock.wall(),
     )
 
 
-def _earlier(reader: Reader, job: Job, soaks: Sequence[Soak]) -> Soak | None:
-    """Return the last soak of the amp's visit before this one, as left where there is one."""
-    ids = {one.id: one for one in reader.job_soaks() if one.amp_id == job.amp.id and one.job_id != job.id}
-    begun = min([job.received, *(one.started for one in soaks)])
-    found = [
-        one
-        for one in reader.soaks()
-        if one.id in ids and one.started < begun and one.ended is not None and one.scans
-    ]
-    if not found:
-        return None
-    last_job = max(found, key=lambda one: one.started).job_id
-    of_visit = [one for one in found if one.job_id == last_job]
-    return max(of_visit, key=lambda one: (one.kind == AS_LEFT, one.started))
-
-
-def _compared(reader: Reader, soaks: Sequence[Soak], before: Soak) -> Iterable[Compared]:
-    """Compare the first soak as found and the last as left, where the set-up calls it the same amp."""
-    found = [one for one in soaks if one.kind == AS_FOUND]
-    left = [one for one in soaks if one.kind == AS_LEFT]
-    then = compare.visit(reader, before.id)
+def _compared(reader: Reader, soaks: Sequence[Soak]) -> Iterable[Compared]:
+    """Hold the first soak as found and the last as left against the amp's last visit, where there was one."""
+    found = [one for one in soaks if one.kind == AS_FOUND and one.ended is not None and one.scans]
+    left = [one for one in soaks if one.kind == AS_LEFT and one.ended is not None and one.scans]
     for one in [*found[:1], *left[-1:]]:
-        if one.amp == before.amp and one.scans and one.ended is not None:
+        before = compare.last_visit(reader, one)
+        if before is not None:
+            then = compare.visit(reader, before.id)
             yield Compared(one.id, one.kind, compare.document(compare.visit(reader, one.id), [then]))
 
 
@@ -432,7 +416,7 @@ def _work(job: Job) -> list[Json]:
     total = sum(one.minutes or 0.0 for one in job.work)
     if total:
         rows.append([{"text": "Together", "look": "strong"}, "", words.duration(60.0 * total)])
-    return [_table(["What", "Part", "Time"], [7, 4, 2], rows)]
+    return [_table(["What", "Part", "Time"], [7, 4, 3], rows)]
 
 
 def _sat(job: Job) -> list[Fitting]:
@@ -630,7 +614,7 @@ def _remarks(job: Job) -> list[Json]:
     if not job.remarks:
         return []
     rows = [[[short_moment(one.made), _quiet(one.made_by)], shortened(one.text, 3000)] for one in job.remarks]
-    return [_table(["", ""], [2, 9], rows)]
+    return [_table(["", ""], [3, 10], rows)]
 
 
 def _photographs(data: JobData) -> list[Json]:
@@ -643,7 +627,6 @@ def _photographs(data: JobData) -> list[Json]:
                 "name": "" if missing else f"photo-{one.id}.jpg",
                 "alt": f"Photograph {one.id}: {caption}",
                 "caption": f"{one.id}. {caption}" + (" (its file can't be read)" if missing else ""),
-                "upright": one.height_px > one.width_px,
             }
         )
     return [{"kind": "photographs", "photographs": shown}] if shown else []

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -143,7 +144,9 @@ def _drawn(series: Series, story: Story, *, plain: bool = False) -> Figure:
             "path.simplify_threshold": 0.05,
         }
     )
-    lanes = [] if plain else _lanes(story)
+    if plain:
+        story = replace(story, findings=(), marks=(), settled_at_s={})
+    lanes = _lanes(story)
     both = len(story.setup.pairs) > 1 and not plain
     lanes_height = _LANE * len(lanes) + (4.0 if lanes else 0.0)
     height = _TOP + _CURRENTS + (_BETWEEN + _OTHERS if both else 0.0) + lanes_height + _BOTTOM
@@ -176,8 +179,7 @@ def _drawn(series: Series, story: Story, *, plain: bool = False) -> Figure:
         panels.append(strip)
     for axes in panels[:-1]:
         axes.tick_params(axis="x", labelbottom=False)
-    if not plain:
-        _mark_ticks(panels[-1], story)
+    _mark_ticks(panels[-1], story)
     unit = "hours : minutes" if _tick_s(story) >= 60 else "hours : minutes : seconds"
     panels[-1].set_xlabel(f"elapsed, {unit}", labelpad=2.0, color=QUIET, fontsize=_TEXT)
     return figure

@@ -540,6 +540,18 @@ def test_any_number_of_pairs_is_drawn_and_tabled(pairs: int) -> None:
     assert ("Each pair from the others, mA" in text) == (pairs > 2)
 
 
+def test_the_customers_chart_is_the_currents_alone() -> None:
+    data = a_report()
+    whole = chart_svg(data.series, story_of(data))
+    plain = chart_svg(data.series, story_of(data), plain=True)
+
+    for words_there in ("1 drift pair3", "Each pair from the others, mA; shaded: match ±3.0"):
+        assert words_there in whole
+        assert words_there not in plain
+    assert "Current of each pair, mA" in plain
+    assert plain.count(">pair3 V5/V6<") == 1
+
+
 def test_labels_at_the_line_ends_do_not_overlap() -> None:
     data = a_report(16, ())
     svg = chart_svg(data.series, story_of(data))
