@@ -30,6 +30,7 @@ from logger.errors import RequestError
 
 DEFAULT_HOST: Final = "127.0.0.1"
 DEFAULT_PORT: Final = 8050
+_ANSWER_IN_MEMORY: Final = 16_000_000
 
 _INDEX: Final = """<!DOCTYPE html>
 <html lang="en">
@@ -209,7 +210,15 @@ def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -
         ) from error
     # A page asks for several things at once, and a queue of a few is nothing to tell a technician of.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    return create_server(app.server, sockets=[listening], threads=8, ident="soakbench")
+    return create_server(
+        app.server,
+        sockets=[listening],
+        threads=8,
+        ident="soakbench",
+        # plotly.js has some MB: above this waitress puts an answer on disk, and leaves the file to the
+        # collector where the browser goes away meanwhile
+        outbuf_overflow=_ANSWER_IN_MEMORY,
+    )
 
 
 def serve(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> None:
