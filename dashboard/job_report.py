@@ -542,7 +542,9 @@ def _readings(data: JobData) -> list[Json]:
 def _read(one: BenchReading, width_U: float, rated_w: float | None) -> list[Any]:
     """Return a reading as it was read, the power that it means, and what its limits make of it."""
     U = "" if one.uncertainty is None else f" ± {one.uncertainty:g}"
-    parts: list[Any] = [f"{one.value:g}{U} {one.unit}".replace("-", words.MINUS)]
+    # to the place of its uncertainty: -42 ± 0.2 V would look as if nobody had read the tenths
+    places = max(_places(one.value), _places(one.uncertainty or 0.0))
+    parts: list[Any] = [f"{one.value:.{places}f}{U} {one.unit}".replace("-", words.MINUS)]
     power = power_of(one)
     if power is not None:
         parts.append(_quiet(power.words(rated_w)))
@@ -550,6 +552,12 @@ def _read(one: BenchReading, width_U: float, rated_w: float | None) -> list[Any]
     if statement is not None:
         parts.append(_said(statement))
     return parts
+
+
+def _places(value: float) -> int:
+    """Return how many decimals a person wrote, as far as the value tells."""
+    digits = f"{value:.9f}".rstrip("0")
+    return min(6, len(digits.partition(".")[2]))
 
 
 def _with(one: BenchReading) -> str:

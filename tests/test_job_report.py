@@ -135,6 +135,10 @@ def a_job(folder: Path, *, text: str = "", soak: bool = True) -> tuple[Record, i
         [
             {"stage": "as found", "quantity": "bias volts", "place": "V9", "value": -38.5, "unit": "V"},
             {
+                **{"stage": "as found", "quantity": "HT", "value": 455.0, "unit": "V"},
+                **{"uncertainty": 1.5, "instrument": said("meter 7")},
+            },
+            {
                 **{"stage": "as left", "quantity": "output voltage", "value": 40.0, "unit": "V"},
                 **{"uncertainty": 0.4, "load_ohm": 8.0, "tap_ohm": 8.0, "instrument": said("meter 7")},
             },
@@ -173,7 +177,8 @@ def test_the_customers_page_comes_first_and_the_sheet_and_soak_behind_it(tmp_pat
     whole = " ".join(pages)
     assert "hum and noise ■ fail 4 ± 0.1 mV, at most 3 mV." in whole
     assert "Bias volts, V9 −38.5 V not read uncertainty not said" in whole
-    assert "40 ± 0.4 V 200 ± 4 W, of 240 W rated; this load on this tap leaves 240 W" in whole
+    assert "HT 455.0 ± 1.5 V not read meter 7" in whole
+    assert "40.0 ± 0.4 V 200 ± 4 W, of 240 W rated; this load on this tap leaves 240 W" in whole
     assert "grid leak of V1 fine 220 kohm both R. Example" in whole
     assert "controls cleaned open" in whole
     assert "V9 replaced 2 × base clamp 40 min" in whole
