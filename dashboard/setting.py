@@ -226,7 +226,7 @@ def _note(known: _Known, newest: Now, pairs: list[Advice | None]) -> str:
         case "under signal":
             return "Signal is on: there is no idle current to set. Say signal off on Live first."
     if all(one is None or one.ends is None for one in pairs):
-        return "No forecast yet (from 8 minutes of HT on): it moves on, so set it roughly and come back."
+        return "No forecast before 8 minutes of HT: set it roughly, and come back."
     return ""
 
 

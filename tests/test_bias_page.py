@@ -368,6 +368,41 @@ def test_the_tone_is_off_until_switched_on_and_tells_direction_by_its_pitch(
     assert len(set(pitches)) == 4
 
 
+@pytest.mark.parametrize("size", [DESK, PHONE])
+def test_nothing_moves_under_a_hand_at_the_pots(
+    running: RunningSoak, visitor: Visitor, size: dict[str, int]
+) -> None:
+    running.outlook = ENDS
+    running.go_on(200.0)
+    page = visitor.open(running.path, running.clock, "/bias", size=size)
+    _shows(page, "bias-word", "on target")
+
+    def places() -> list[list[int]]:
+        boxes = [page.locator(f"#{key}").bounding_box() for key in ("bias-pair", "bias-bar", "bias-done")]
+        return [[round(box[side]) for side in ("x", "y", "width", "height")] for box in boxes if box]
+
+    before = places()
+    running.findings = [DRIFT, replace(QUESTION, says="pair1 (V1/V2) " + "moved smoothly, " * 9)]
+    running.go_on(1.0, change={"pair1": 0.1043})
+    _shows(page, "bias-word", "less current")
+    assert places() == before
+    running.findings, running.outlook = [], {}
+    running.go_on(1.0)
+    running.go_on(1.0)  # the store is looked at once a second, maybe just before that was in it
+    _shows(page, "bias-ends", "No forecast")
+    assert places() == before
+    running.go_on(1.0, change={"pair1": 0.0003})
+    _shows(page, "bias-word", "next to nothing")
+    assert places() == before
+    page.keyboard.press("u")
+    _shows(page, "bias-unit", "mV")
+    assert places() == before
+    running.clock.advance(2.0)
+    _shows(page, "bias-figure", "no reading")
+    assert places() == before
+    assert page.title().startswith("NO READING")
+
+
 def test_where_one_pot_serves_all_the_hottest_pair_is_what_is_aimed_with(
     tmp_path: Path, visitor: Visitor
 ) -> None:
@@ -375,7 +410,8 @@ def test_where_one_pot_serves_all_the_hottest_pair_is_what_is_aimed_with(
     soak = RunningSoak(tmp_path / "soak.db", text)
     soak.go_on(200.0, change={"pair2": 0.098, "pair3": 0.0005})
     page = visitor.open(soak.path, soak.clock, "/bias")
-    _shows(page, "bias-word", "less current (by pair2, the hottest)")
+    _shows(page, "bias-word", "less current")
+    assert _text(page, "bias-set").startswith("hottest is pair2: 98.0 for 8")
     assert _text(page, "bias-alarm") == "One pot for all: aim with the hottest pair."
     for _ in range(2):
         page.keyboard.press("ArrowRight")

@@ -113,9 +113,6 @@
       digest = answer.about;
       at = Math.min(at, about.pairs.length - 1);
       drawn = "";
-      if (document.title !== about.title) {
-        document.title = about.title;
-      }
     }
     newest = answer;
     show("bias-nothing", false);
@@ -196,17 +193,23 @@
     put("bias-state", about.state);
     put("bias-age", ageText(old, seconds));
     id("bias-age").classList.toggle("stale", old);
-    put("bias-cutout", about.cutout ? "cut-out " + (old ? "unknown" : about.cutout.state) : "");
+    const relay = old ? "unknown" : (about.cutout || {}).state;
+    put("bias-cutout", about.cutout ? "cut-out " + relay : "");
+    id("bias-cutout").className = about.cutout ? "cutout " + relay : "";
+    const title = old ? "NO READING · bias · " + about.amp : about.title;
+    if (document.title !== title) {
+      document.title = title;
+    }
     put("bias-who", known.label);
     put("bias-figure", old || one.a === null ? "no reading" : figure(one.a, at));
     id("bias-reading").classList.toggle("none", old || one.a === null);
     put("bias-unit", old || one.a === null ? "" : unitText());
     put("bias-word", said(one, word, old));
     id("bias-word").dataset.word = word;
-    // What the word is about may be another pair, where one pot serves several.
     bar(id("bias-bar"), old ? null : one, true);
     put("bias-set", old || one.set === undefined ? "" : setText(one));
     put("bias-ends", old ? "" : one.ends === undefined ? about.note : endsText(one));
+    id("bias-ends").classList.toggle("note", one.ends === undefined);
     alarm();
     others(old);
     sound();
@@ -218,11 +221,10 @@
       return "Look at the DAQ's lead and supply";
     }
     if (word) {
-      const lead = one.lead !== at ? " (by " + about.pairs[one.lead].name + ", the hottest)" : "";
-      return WORDS[word] + lead;
+      return WORDS[word];
     }
     if (one.set !== undefined && one.a !== null) {
-      return "draws next to nothing: look at HT, valves and the pot's feed before you turn it";
+      return "draws next to nothing: look at HT, valves and bias feed first";
     }
     return "";
   }
@@ -231,6 +233,12 @@
     const set = figure(one.set, at);
     const aim = figure(one.aim, at);
     const window_ = figure(one.low, at) + " to " + figure(one.high, at);
+    // What the word is about is another pair, where one pot serves several.
+    if (one.word && one.lead !== at) {
+      const lead = newest.pairs[one.lead];
+      const stands = figure(lead.a, one.lead) + " for " + figure(lead.set, one.lead);
+      return "hottest is " + about.pairs[one.lead].name + ": " + stands;
+    }
     if (one.ends === undefined) {
       return "aim " + aim + ", window " + window_;
     }
@@ -287,7 +295,7 @@
           button.type = "button";
           button.className = "key small";
           button.dataset.pair = String(index);
-          for (const part of ["name", "value", "sign"]) {
+          for (const part of ["name", "shape", "value", "word"]) {
             const span = document.createElement("span");
             span.className = part;
             button.append(span);
@@ -306,7 +314,10 @@
       const word = old ? "" : index === at ? held : one.word || "";
       const found = about.findings.find((f) => f.look !== "remark" && f.channels.includes(about.pairs[index].name));
       button.querySelector(".value").textContent = old || one.a === null ? "–" : figure(one.a, index);
-      button.querySelector(".sign").textContent = (found ? found.shape : "") + (word ? WORDS[word][0] : "");
+      button.querySelector(".word").textContent = word ? WORDS[word][0] : "";
+      const shape = button.querySelector(".shape");
+      shape.textContent = found ? found.shape : "";
+      shape.className = found ? "shape sign " + found.look : "shape";
       button.setAttribute("aria-current", index === at ? "true" : "false");
       button.setAttribute(
         "aria-label",
@@ -321,7 +332,7 @@
       put("bias-before", "‹ " + about.pairs[beside(-1)].name);
       put("bias-after", about.pairs[beside(1)].name + " ›");
     }
-    put("bias-unit-key", "Unit: " + (unit === "valve" ? "mA a valve" : unit === "mV" ? "mV at the resistor" : "mA a pair"));
+    put("bias-unit-key", "Unit: " + (unit === "mA" ? "mA a pair" : unitText()));
     id("bias-setting").disabled = about.setting;
     put("bias-setting", about.setting ? "Setting bias is on" : "Setting bias");
     id("bias-acknowledge").disabled = !about.findings.some((one) => one.calls);
