@@ -66,6 +66,8 @@ class Setting:
                 return self._nothing()
             with self._lock:
                 soak = self._soak(newest.soak_id)
+            if soak.soak.ended is not None:  # what was left by a daemon that was killed
+                return self._nothing()
         except RequestError:
             return self._nothing()
         except StoreError as error:

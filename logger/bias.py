@@ -17,7 +17,7 @@ from typing import Final, Literal, TypeVar
 import numpy as np
 
 from logger.blocks import FloatArray
-from logger.settling import Forecast
+from logger.settling import SUPPLY_GAIN, Forecast
 from logger.setup import Setup
 
 Amount = TypeVar("Amount", float, FloatArray)
@@ -45,7 +45,6 @@ INTERVAL_PCT: Final = 90
 TURN: Final = 0.2
 """The greatest turn of the current that the interval allows for: a greater one changes the heat too much."""
 
-_MAINS_GAIN: Final = 1.5  # relative change of idle current by that of the mains; as in the settling forecast
 _HEAT_GAIN: Final = 0.03  # the same by that of the anode's heat, at least; from memory
 _TURNED: Final = 0.02  # relative step within 20 s: a pot was turned, for no valve warms up so fast
 _QUIET_MIN: Final = 2.0  # the heaters' own rise is over by then
@@ -198,7 +197,7 @@ def warm_up(
     quiet = log
     if mains_v is not None and not np.isnan(mains_v[soaking]).all():
         mains = np.where(np.isnan(mains_v), np.nanmean(mains_v[soaking]), mains_v)
-        quiet = log - _MAINS_GAIN * np.log(mains / np.nanmean(mains_v[soaking]))[:, None]
+        quiet = log - SUPPLY_GAIN * np.log(mains / np.nanmean(mains_v[soaking]))[:, None]
     usable_from = [_untouched_from(on_min, log[:, j], soak[0]) for j in range(log.shape[1])]
     ratio = np.full((len(MINUTES), log.shape[1]), np.nan)
     for row, minute in enumerate(MINUTES):

@@ -16,6 +16,7 @@ from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import FloatArray
 
@@ -44,9 +45,15 @@ SLOW_RARE: Final = 0.1
 SLOW_DOUBTED: Final = 1.0
 _NOISE_SD: Final = (0.0006, 0.0012, 0.0025, 0.005)
 _WALKS: Final = ((0.0, 1.0), (0.02, 1.0))  # variance of a walk a minute beside the flicker's, and its odds
-_MAINS_GAIN: Final = 1.5
+SUPPLY_GAIN: Final = 1.5
+"""Relative change of idle current by that of the mains; common practice, no source."""
+
 _MAINS_GAIN_SD: Final = 1.0
 _LEVEL_VAR: Final = 0.25
+# Relative, a minute: more than two tails that go opposite ways, and more than a minute's mean wanders by.
+_TURN, _TURN_SAID = 0.01, 0.004
+_TURNS_FROM_MIN: Final = 2.5
+_TURNS_MOST: Final = 24
 
 
 @dataclass(frozen=True)
@@ -191,7 +198,7 @@ def forecast(
     level_prior = _LEVEL_VAR
     also = []  # what moved all at once, (n,) each, in units of its prior
     if mains is not None:
-        z = z - _MAINS_GAIN * (mains - last_mains)[:, None]
+        z = z - SUPPLY_GAIN * (mains - last_mains)[:, None]
         also.append(_MAINS_GAIN_SD * (mains - last_mains))
     for shift in shifts_min:
         after = (t >= shift).astype(np.float64)
@@ -225,6 +232,31 @@ def forecast(
         tau_min=models.tau_min,
         log_weight=models.log_odds[:, None] - 0.5 * (chi2 + logdet[:, None]),
     )
+
+
+def turns_min(t_min: FloatArray, log_y: FloatArray, setting: NDArray[np.bool_]) -> list[float]:
+    """Return between which minutes a pot was turned, for `forecast` to give each side a level of its own.
+
+    `t_min` (n,) as there; `log_y` (n, p): logarithms of the currents with the supply taken out; `setting`
+    (n,): whether a person had said that bias is being set. What settles moves ever less: a minute is taken
+    for one with a turn where a pair moved further than in the last one without, or the other way, by more
+    than settling does; where it was said, by more than noise does. The slowest turns pass for settling.
+    """
+    out: list[float] = []
+    usual: FloatArray | None = None
+    for k in range(1, len(t_min)):
+        if t_min[k] - t_min[k - 1] > 1.5:  # what a gap hides is no turn, and no slope
+            usual = None
+            continue
+        step = log_y[k] - log_y[k - 1]
+        least = _TURN_SAID if setting[k] else _TURN
+        if usual is not None and t_min[k - 1] >= _TURNS_FROM_MIN:
+            beyond = np.maximum(step - np.maximum(usual, 0.0), np.minimum(usual, 0.0) - step)
+            if beyond.max() > least:
+                out.append(float(t_min[k - 1] + t_min[k]) / 2.0)
+                continue
+        usual = step
+    return out[-_TURNS_MOST:]
 
 
 @dataclass(frozen=True)

@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger import bias
 from logger.bias import Circuit, Span
 from logger.blocks import FloatArray
 from logger.convert import RESISTOR_TOLERANCE_PCT, Calibration, value_U
 from logger.errors import RequestError
-from logger.settling import forecast
+from logger.settling import SUPPLY_GAIN, forecast, turns_min
 from logger.store.reader import Reader, Soak
 from logger.valves import Ceiling, Figure, Rating, known_types, nearest_types, rating_for, sheets_of
 from logger.verdict import program_version
@@ -311,10 +312,22 @@ def _running(reader: Reader, soak: Soak, targets: Sequence[float]) -> list[bias.
         return []
     t, drawn_a = on_min[rows], current_a[rows]
     mains = mains_v[rows] / mains_v[rows].mean() - 1.0 if mains_v is not None else None
-    found = forecast(t, drawn_a / drawn_a[-1], mains)
+    supply = 0.0 if mains is None else SUPPLY_GAIN * mains[:, None]
+    turns = turns_min(t, np.log(drawn_a) - supply, _setting(now, t_s[rows]))
+    found = forecast(t, drawn_a / drawn_a[-1], mains, turns)
     if found is None:
         return []
     return bias.from_forecast(now["on_s"] / 60.0, [float(a) for a in drawn_a[-1]], found, targets)
+
+
+def _setting(now: dict[str, Any], t_s: FloatArray) -> NDArray[np.bool_]:
+    """Return in which of these minutes, by their middles, a person had said that bias is being set."""
+    states = now.get("states", [])
+    out = np.zeros(len(t_s), dtype=np.bool_)
+    for one, after in zip(states, [*states[1:], {"from_s": math.inf}], strict=True):
+        if one["state"] == "setting bias":
+            out |= (t_s + 30.0 > one["from_s"]) & (t_s - 30.0 < after["from_s"])
+    return out
 
 
 def _means(reader: Reader, soak: Soak, level_s: int) -> tuple[FloatArray, FloatArray, FloatArray | None]:

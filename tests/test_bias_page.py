@@ -149,6 +149,20 @@ def test_a_damaged_file_or_none_is_said_in_the_figures_place(running: RunningSoa
     assert setting.now()["absent"]["title"] == "No scan is there to set by"
 
 
+def test_what_a_killed_daemon_left_is_old_and_nothing_once_its_soak_was_closed(
+    running: RunningSoak,
+) -> None:
+    running.go_on(30.0)
+    running.clock.advance(3600.0)
+    setting = Setting(Bench(running.path, running.clock), running.clock)
+    told = setting.now()
+    assert told["stale"]
+    assert told["age_s"] == pytest.approx(3600.0, abs=1.0)
+    running.writer.end_soak(ended=running.clock.wall(), how="broken off", verdict=None)
+    running.clock.advance(1.0)
+    assert setting.now()["absent"]["title"] == "No soak is running"
+
+
 def test_what_earlier_soaks_taught_stands_in_until_the_running_one_has_a_forecast(
     running: RunningSoak, monkeypatch: pytest.MonkeyPatch
 ) -> None:

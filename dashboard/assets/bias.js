@@ -156,7 +156,9 @@
 
   function ageText(old, seconds) {
     if (old) {
-      return "no reading for " + Math.floor(seconds) + " s";
+      const minutes = Math.floor(seconds / 60);
+      const since = minutes < 2 ? Math.floor(seconds) + " s" : minutes < 120 ? minutes + " min" : Math.floor(minutes / 60) + " h";
+      return "no reading for " + since;
     }
     return "last scan " + (seconds < 1 ? "under 1" : Math.ceil(seconds)) + " s ago";
   }
@@ -281,6 +283,7 @@
       : "";
     put("bias-alarm", text || about.adjust);
     id("bias-alarm").className = worst ? worst.look : "";
+    id("bias-alarm").setAttribute("role", worst && worst.look === "trip" ? "alert" : "status");
   }
 
   // The row of all pairs is built when the soak, or what is said of it, changes; then only its figures move.

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import FloatArray
 from logger.finding import Kind, Severity
-from logger.settling import SLOW_DOUBTED, Forecast, forecast
+from logger.settling import SLOW_DOUBTED, SUPPLY_GAIN, Forecast, forecast, turns_min
 from logger.setup import Setup
 from logger.watch.seconds import Claim, Clear, Events, Minutes, Seconds, Sight, median, own_movement
 
@@ -24,7 +25,6 @@ _SURE, _LIKELY = 0.99, 0.9
 _WATCH_MIN = 90.0
 _TURN_MIN = 8.0  # later, what moves again is drift
 _EVERY_MIN_AFTER = 180.0
-_SUPPLY_GAIN = 1.5  # relative change of idle current by that of the mains, as in the forecast
 _JUMP, _JUMP_SIGMA, _JUMPS_MOST = 0.5, 8.0, 3
 _JUMPS_FROM_MIN = 4.0  # before, the fast tail bends as sharply
 
@@ -47,7 +47,8 @@ class Outlook:
 class _Basis:
     """What a forecast of the pairs' own currents is made from: of which pairs, when, relative to what.
 
-    `on_min` (n,) minutes of HT, `relative_a` (n, p) to `level_a` (p,), `supply` (n,) or None.
+    `on_min` (n,) minutes of HT, `relative_a` (n, p) to `level_a` (p,), `supply` (n,) or None; `setting` (n,):
+    whether a person had said that bias is being set.
     """
 
     on_min: FloatArray
@@ -58,11 +59,21 @@ class _Basis:
     pairs: list[int]
     level_a: FloatArray
     limit_a: float
+    setting: NDArray[np.bool_]
 
     @cached_property
     def usual(self) -> Forecast | None:
         """The forecast: made once somebody asks for it, since with three pairs it is mostly only shown."""
         return forecast(self.on_min, self.relative_a, self.supply, self.shifts_min)
+
+    @cached_property
+    def shown(self) -> Forecast | None:
+        """The same, knowing of pots that were turned: what a person sets by. Nothing is judged by it."""
+        supply = 0.0 if self.supply is None else SUPPLY_GAIN * self.supply[:, None]
+        turns = turns_min(self.on_min, np.log(self.relative_a) - supply, self.setting)
+        if not turns:
+            return self.usual
+        return forecast(self.on_min, self.relative_a, self.supply, [*self.shifts_min, *turns])
 
 
 class Unsettled:
@@ -106,6 +117,7 @@ class Unsettled:
         self._start = 0
         self._warm_end_min = math.nan
         self._on_s = math.nan
+        self._setting_t_min: list[float] = []  # minutes in which bias was being set
         self._basis: _Basis | None = None
         self._outlook: list[Outlook | None] | None = None
 
@@ -121,6 +133,8 @@ class Unsettled:
             return []
         if len(self._minutes) <= self._start:
             return []
+        if second.state == "setting bias":
+            self._setting_t_min.append(float(self._minutes.t_min[-1]))
         now = float(self._minutes.t_min[-1])
         on = float(self._minutes.on_min[-1])
         if second.state == "soaking" and math.isnan(self._warm_end_min):
@@ -157,10 +171,10 @@ class Unsettled:
         if self._outlook is None:
             self._outlook = [None] * len(self._names)
             basis = self._basis
-            if basis is not None and basis.usual is not None:
-                usual = basis.usual
-                _, earliest, latest = basis.at_min + usual.settles_in_min(basis.limit_a / basis.level_a)
-                low, high = usual.end_low * basis.level_a, usual.end_high * basis.level_a
+            if basis is not None and basis.shown is not None:
+                shown = basis.shown
+                _, earliest, latest = basis.at_min + shown.settles_in_min(basis.limit_a / basis.level_a)
+                low, high = shown.end_low * basis.level_a, shown.end_high * basis.level_a
                 for i, j in enumerate(basis.pairs):
                     self._outlook[j] = Outlook(
                         float(low[i]), float(high[i]), float(earliest[i]), float(latest[i])
@@ -172,9 +186,9 @@ class Unsettled:
         """Where each pair will end, NaN where there is no forecast. Worked out once it is asked for."""
         out = [math.nan] * len(self._names)
         basis = self._basis
-        if basis is not None and basis.usual is not None:
+        if basis is not None and basis.shown is not None:
             for i, j in enumerate(basis.pairs):
-                out[j] = float(basis.usual.end[i] * basis.level_a[i])
+                out[j] = float(basis.shown.end[i] * basis.level_a[i])
         return out
 
     @property
@@ -210,7 +224,7 @@ class Unsettled:
         if relative is None:  # nothing but the currents tells of the supply
             shifts = [*shifts, *_jumps(on[rows], np.log(y), limit)]
         elif len(pairs) < 3:  # HT may have moved without the mains, and there are no others to tell it by
-            alone_y = np.log(y) - _SUPPLY_GAIN * relative[:, None]
+            alone_y = np.log(y) - SUPPLY_GAIN * relative[:, None]
             shifts = [*shifts, *_jumps(on[rows], alone_y, limit)]
         basis = self._basis = _Basis(
             on[rows],
@@ -221,6 +235,7 @@ class Unsettled:
             pairs,
             level[good],
             self.limit_a(),
+            np.isin(minutes.t_min[self._start :][rows], self._setting_t_min),
         )
         apart: Forecast | None = None
         if len(pairs) >= 3:  # what all do together is the supply and the room, not a pair's settling
