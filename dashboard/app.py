@@ -19,10 +19,10 @@ from flask import Flask, Response
 from flask_compress import Compress
 from waitress.server import create_server
 
-from dashboard import asking, chart
+from dashboard import asking, chart, photographs
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
-from dashboard.pages import bias, live, parts
+from dashboard.pages import bias, compare, jobs, live, parts
 from dashboard.pages import soak as soak_page
 from dashboard.setting import Setting
 from logger.clock import Clock, SystemClock
@@ -32,6 +32,13 @@ DEFAULT_HOST: Final = "127.0.0.1"
 DEFAULT_PORT: Final = 8050
 _ANSWER_IN_MEMORY: Final = 16_000_000
 
+_WAYS: Final = (
+    ("Live", "/"),
+    ("Bias", "/bias"),
+    ("Soak", "/soak/last"),
+    ("Jobs", "/jobs"),
+    ("Compare", "/compare"),
+)
 _INDEX: Final = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -93,7 +100,10 @@ def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
     live.register(app, bench)
     bias.register(app, server, Setting(bench, clock))
     soak_page.register(app, bench)
+    jobs.register(app, bench)
+    compare.register(app, bench)
     chart.register(app, bench)
+    photographs.register(server, bench)
     asking.register(server, bench.reader.path, clock, token)
     _secure(app, server)
     return app
@@ -140,16 +150,30 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
             page, here = bias.layout(), "/bias"
         case ["soak"] | ["soak", "last"]:
             page, here = soak_page.layout("last"), "/soak/last"
-        case ["soak", number] if number.isascii() and number.isdigit() and len(number) < 10:
+        case ["soak", number] if _number(number):
             page, here = soak_page.layout(int(number)), "/soak/last"
+        case ["jobs"] | ["jobs", "all"]:
+            page, here = jobs.layout(every=len(parts_of) > 1), "/jobs"
+        case ["jobs", number] if _number(number):
+            page, here = jobs.job_layout(int(number)), "/jobs"
+        case ["compare"]:
+            page, here = compare.layout(), "/compare"
+        case ["compare", *numbers] if 1 < len(numbers) <= compare.MOST and all(map(_number, numbers)):
+            page, here = compare.soaks_layout([int(number) for number in numbers]), "/compare"
         case _:
-            missing = Absent("There is no such page", "The pages are Live, Bias and Soak, above.")
+            *first, last = (name for name, _ in _WAYS)
+            named = f"{', '.join(first)} and {last}"
+            missing = Absent("There is no such page", f"The pages are {named}, above.")
             page, here = [parts.nothing(missing)], ""
     ways: list[Any] = []
-    for name, href in (("Live", "/"), ("Bias", "/bias"), ("Soak", "/soak/last")):
+    for name, href in _WAYS:
         current: dict[str, Any] = {"className": "here"} if href == here else {}
         ways.append(dcc.Link(name, href=href, **current))
     return page, ways
+
+
+def _number(text: str) -> bool:
+    return text.isascii() and text.isdigit() and len(text) < 10
 
 
 def _secure(app: Dash, server: Flask) -> None:

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from dashboard.figures import Band, declared
 from dashboard.series import Holes, Interval
@@ -21,8 +21,10 @@ from logger.blocks import Mark
 from logger.clock import Clock
 from logger.errors import RequestError, SoakbenchError, StoreError
 from logger.finding import Finding, Kind, Severity
+from logger.jobs import Job
 from logger.store.reader import Reader, Soak
 
+_T = TypeVar("_T")
 IN_FORCE: Final = "in force"
 """The calibration that a soak was measured by."""
 _KEPT: Final = 16
@@ -229,6 +231,33 @@ class Bench:
         self._lost_since: tuple[float, datetime] | None = None
         self._anew: dict[tuple[str, int | str], Anew] = {}
         self._judging = threading.Lock()
+
+    def read(self, fetch: Callable[[Reader], _T], nothing: Absent) -> _T | Absent:
+        """Return what `fetch` reads; `nothing` where there is no store, or none such in it."""
+        try:
+            found = fetch(self.reader)
+        except RequestError:
+            return nothing
+        except StoreError as error:
+            return nothing if not self.reader.path.exists() else self._not_reached(error)
+        self._lost_since = None
+        return found
+
+    def judged(self, job: Job) -> tuple[Job, list[str]]:
+        """Judge in the background what a crash broke off of a job's soaks; also say what is not done yet."""
+        soaks, waits = [], []
+        for one in job.soaks:
+            if one.unjudged:
+                anew = self._judged_anew(self.reader.soak(one.id), IN_FORCE)
+                if anew.document is not None:
+                    one = one.with_verdict(anew.document)
+                elif anew.failed:
+                    waits.append(f"Soak {one.id}, {one.how}, can't be judged: {anew.failed}.")
+                else:
+                    done = math.floor(anew.share * 100.0)
+                    waits.append(f"Judging soak {one.id} as far as it was seen: {done} %")
+            soaks.append(one)
+        return replace(job, soaks=tuple(soaks)), waits
 
     def look(self, which: int | str = "last", calibration: int | str | None = IN_FORCE) -> Look | Absent:
         """Return the soak as it stands now, or why there is none.

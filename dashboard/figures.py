@@ -487,7 +487,7 @@ def _line_traces(setup: Setup, axis: Mapping[str, str]) -> list[Json]:
             "showlegend": False,
         }
         if not line.other:
-            stroke = {"color": _see_through(line.style.colour, 0.35), "width": 1.5, "simplify": False}
+            stroke = {"color": see_through(line.style.colour, 0.35), "width": 1.5, "simplify": False}
             traces.append({**common, "line": stroke, "hoverinfo": "skip"})
         if line.style.colour == OUTLINED:
             traces.append(
@@ -504,7 +504,8 @@ def _line_traces(setup: Setup, axis: Mapping[str, str]) -> list[Json]:
     return traces
 
 
-def _see_through(colour: str, opacity: float) -> str:
+def see_through(colour: str, opacity: float) -> str:
+    """Return a colour of the palette at an opacity of 0 to 1."""
     red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
     return f"rgba({red},{green},{blue},{opacity})"
 
@@ -769,7 +770,7 @@ def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> 
                         "x1": ms(at_s),
                         "y0": 0,
                         "y1": 1,
-                        "line": {"color": _see_through(colour, 0.75), "width": 1, "dash": dash},
+                        "line": {"color": see_through(colour, 0.75), "width": 1, "dash": dash},
                     }
                 )
     return shapes
@@ -900,7 +901,7 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
     return notes
 
 
-def _short(name: str) -> str:
+def short(name: str) -> str:
     """Cut a long name, so that the line before it keeps most of the page."""
     return name if len(name) <= 14 else f"{name[:13]}…"
 
@@ -917,7 +918,7 @@ def _end_labels(panel: _Panel, yref: str, line_ends: Ends, setup: Setup, size: i
     notes = []
     for line, value, wish, place in zip(here, values, wishes, places, strict=True):
         at_s, true_value = line_ends[line.key]
-        text, side = plain(_short(line.label)), "left"
+        text, side = plain(short(line.label)), "left"
         if not panel.low <= true_value <= panel.high:  # inside, where the line left the panel
             arrow = "↑" if true_value > panel.high else "↓"
             text, side = f"{text} {arrow} {number(true_value, signed=line.other)}", "right"
@@ -958,7 +959,7 @@ class _Laid(NamedTuple):
 def _lay(story: Story, view: View, extents: Extents) -> _Laid:
     """Place the panels one below the other."""
     panels = _panels(story, view, extents)
-    longest = max(len(_short(line.label)) for line in _lines(story.setup))
+    longest = max(len(short(line.label)) for line in _lines(story.setup))
     right = max(54, round(longest * _text_size(view) * 0.6) + 26)
     margin = {"l": 40, "r": right, "t": 46, "b": 10, "pad": 0}
     top_px = 0.0

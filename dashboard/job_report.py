@@ -6,7 +6,6 @@ lines, a table or photographs, so that each way to print it knows four things an
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -32,6 +31,7 @@ from logger.jobs import (
     Hours,
     Job,
     JobVerdict,
+    by_number,
     judge,
 )
 from logger.store.photographs import path_of
@@ -419,38 +419,20 @@ def _work(job: Job) -> list[Json]:
     return [_table(["What", "Part", "Time"], [7, 4, 3], rows)]
 
 
-def _sat(job: Job) -> list[Fitting]:
-    """Return what sat in the amp at any time of this job, in the order of the sockets, then of time."""
-    closed = job.closed
-    there = [
-        one
-        for one in job.fittings
-        if (one.removed is None or one.removed > job.received or one.out_job_id == job.id)
-        and (one.job_id == job.id or closed is None or one.fitted <= closed)
-        and not (one.job_id is not None and one.job_id > job.id and one.fitted > job.received)
-    ]
-    return sorted(there, key=lambda one: (_natural(one.socket), one.fitted, one.id))
-
-
-def _natural(text: str) -> list[tuple[int, str]]:
-    """Return a key by which V9 comes before V10."""
-    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", text) if part]
-
-
 def _fitted(job: Job) -> list[Fitting]:
     """Return what was put in during this job and was there when it left."""
     return [
-        one for one in _sat(job) if one.how == "fitted" and one.job_id == job.id and one.out_job_id != job.id
+        one
+        for ones in job.sat.values()
+        for one in ones
+        if one.how == "fitted" and one.job_id == job.id and one.out_job_id != job.id
     ]
 
 
 def _valves(data: JobData) -> list[Json]:
     job = data.job
-    by_socket: dict[str, list[Fitting]] = {}
-    for one in _sat(job):
-        by_socket.setdefault(one.socket, []).append(one)
     rows = []
-    for socket, ones in by_socket.items():
+    for socket, ones in job.sat.items():
         new = [one for one in ones if one.how == "fitted" and one.job_id == job.id]
         came = [one for one in ones if one not in new]
         gone = [one for one in ones if one.out_job_id == job.id]
@@ -522,7 +504,7 @@ def _readings(data: JobData) -> list[Json]:
     rows = []
     order = list(dict.fromkeys(name for name, _ in groups))
     for (name, place), stages in sorted(
-        groups.items(), key=lambda group: (order.index(group[0][0]), _natural(group[0][1]))
+        groups.items(), key=lambda group: (order.index(group[0][0]), by_number(group[0][1]))
     ):
         both = [*stages[AS_FOUND], *stages[AS_LEFT]]
         rows.append(

@@ -1,4 +1,4 @@
-"""Photographs and logos made ready for a report: upright, small enough, without what a camera wrote in them.
+"""Photographs and logos made ready to be shown: upright, small enough, without what a camera wrote in them.
 
 PDF/A-1 knows no transparency, so what is see-through lies on white.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 import tempfile
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from logger.errors import RequestError
 
@@ -17,15 +17,15 @@ _LOGO_PX: Final = 900
 _LOGO_BYTES: Final = 5_000_000
 
 
-def photograph(path: Path) -> bytes | None:
-    """Return a photograph as a JPEG of at most 1,400 pixels either way; None where its file can't be read."""
+def photograph(file: Path | BinaryIO, most_px: int = _PHOTO_PX) -> bytes | None:
+    """Return a photograph as a JPEG of at most so many pixels either way; None where it can't be read."""
     from PIL import Image, ImageOps
 
     try:
-        with Image.open(path, formats=("JPEG", "PNG")) as image:
-            image.draft("RGB", (_PHOTO_PX, _PHOTO_PX))  # a large JPEG is decoded smaller at once
+        with Image.open(file, formats=("JPEG", "PNG")) as image:
+            image.draft("RGB", (most_px, most_px))  # a large JPEG is decoded smaller at once
             upright = ImageOps.exif_transpose(image)
-            upright.thumbnail((_PHOTO_PX, _PHOTO_PX))
+            upright.thumbnail((most_px, most_px))
             out = io.BytesIO()
             _on_white(upright).save(out, "JPEG", quality=82)
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):

@@ -157,9 +157,14 @@ def last_visit(reader: Reader, soak: Soak) -> Soak | None:
 
     A visit is a job; without jobs a day. Of its soaks the last as left, since so it went home.
     """
+    return home_from(soak, earlier(reader, soak))
+
+
+def home_from(soak: Soak, before: Sequence[Soak]) -> Soak | None:
+    """Return of the amp's soaks before this one, the oldest first, that of `last_visit`. Pure."""
     former = [
         one
-        for one in earlier(reader, soak)
+        for one in before
         if (
             one.job_id != soak.job_id
             if one.job_id is not None and soak.job_id is not None

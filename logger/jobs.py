@@ -8,6 +8,7 @@ What is derived (hours, the verdict) is worked out from that each time, and is n
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -463,9 +464,26 @@ class Job(Kept):
     history: tuple[Change, ...] = ()
 
     @property
+    def sat(self) -> dict[str, tuple[Fitting, ...]]:
+        """What sat in each socket at any time of this job, the oldest first; V9 before V10."""
+        found: dict[str, list[Fitting]] = {}
+        for one in sorted(self.fittings, key=lambda one: (by_number(one.socket), one.fitted, one.id)):
+            gone = one.removed is not None and one.removed <= self.received and one.out_job_id != self.id
+            later = self.closed is not None and one.fitted > self.closed
+            of_later = one.job_id is not None and one.job_id > self.id and one.fitted > self.received
+            if not gone and (one.job_id == self.id or not (later or of_later)):
+                found.setdefault(one.socket, []).append(one)
+        return {socket: tuple(ones) for socket, ones in found.items()}
+
+    @property
     def fitted_now(self) -> tuple[Fitting, ...]:
         """What sits in the amp, as far as the record knows."""
         return tuple(one for one in self.fittings if one.removed is None)
+
+
+def by_number(text: str) -> list[tuple[int, str]]:
+    """Return what sorts names by the numbers in them: V9 before V10."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", text) if part]
 
 
 def as_of(row: Mapping[str, Any], changes: Iterable[Change], version: int) -> dict[str, Any]:

@@ -148,6 +148,8 @@
         return unit;
       },
 
+      width: width,
+
       // The charts are laid out for the page's width; a turned phone or a dragged window tells it anew.
       watchWidth: function () {
         told = width();

@@ -18,6 +18,8 @@ from logger.setup import Setup
 SHAPE: Final = {"remark": "•", "question": "?", "warning": "▲", "trip": "■"}
 """By what a finding looks like (`words.look`)."""
 
+_VERDICT_LOOK: Final = {"conditional pass": "warning", "conditional fail": "warning", "fail": "trip"}
+
 CAUTION: Final = (
     "Lethal voltage inside, also after switching off; an HT reading of zero proves nothing. Glass is hot. "
     "One hand. Power off before moving valves or leads. No signal without a load. Never leave an amplifier "
@@ -164,6 +166,60 @@ def nothing(absent: Absent) -> html.Section:
     if absent.command:
         body.append(html.Pre(html.Code(absent.command)))
     return html.Section(body, className="panel nothing")
+
+
+def verdict_look(statement: str | None) -> str:
+    """Return what a verdict looks like: as a warning, as a trip, or plain."""
+    return _VERDICT_LOOK.get(statement or "", "plain")
+
+
+def verdict_word(statement: str | None) -> html.H2:
+    """Return a verdict as the first thing that is read, its sign before it."""
+    look, word = verdict_look(statement), words.statement(statement)
+    signed: Children = [sign(look)] if look in SHAPE else []
+    return html.H2([*signed, html.Span(f"{word[:1].upper()}{word[1:]}")], className="verdict-word")
+
+
+def said(statement: str | None, of: str = "") -> html.Span:
+    """Return a statement with its sign; `of` names what it is about where the column does not."""
+    look = verdict_look(statement) if statement else "unjudged"
+    content: Children = [sign(look)] if look in SHAPE else []
+    content.append(html.Span(f"{of}: {words.statement(statement)}" if of else words.statement(statement)))
+    return html.Span(content, className=f"statement {look}")
+
+
+def labelled(label: str) -> dict[str, Any]:
+    """Return what names a cell on a phone, where the table's head is not shown."""
+    return {"data-label": label}
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[Any]], name: str = "") -> html.Table:
+    """Return a table of texts, the first of each row its head; on a phone each row is a block."""
+    body = [
+        html.Tr(
+            [
+                html.Th(row[0], scope="row"),
+                *(
+                    html.Td(cell, className="nil" if cell == "–" else "", **labelled(head))
+                    for cell, head in zip(row[1:], heads[1:], strict=True)
+                ),
+            ]
+        )
+        for row in rows
+    ]
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
+    return html.Table([head, html.Tbody(body)], className=f"records {name}".rstrip())
+
+
+def figure(value: str, behind: str, *, sure: bool = False) -> html.Div:
+    """Return a figure with what stands smaller behind it, as one line; `sure` makes it bold."""
+    figured = html.Span(value, className="figure sure" if sure else "figure")
+    return html.Div([figured, html.Span(f" {behind}", className="uncertainty")])
+
+
+def quiet(text: str) -> html.Span:
+    """Return a line of detail below a figure or a name."""
+    return html.Span(text, className="beside")
 
 
 def line_sample(index: int) -> html.Span:

@@ -13,7 +13,7 @@ from dashboard import chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
 from dashboard.chart import digest, spoken
 from dashboard.figures import by_state
-from dashboard.pages import parts
+from dashboard.pages import compare, parts
 from dashboard.pages.live import age_in_words, plain_tree, state_in_words, title
 from dashboard.pages.parts import Children
 from logger.calibrate import OVER_AGE, in_force, standing
@@ -24,8 +24,6 @@ from logger.setup import Setup
 from logger.store.reader import Reader, Soak
 
 POLL_MS: Final = 2000
-_VERDICT_SIGN: Final = {"conditional pass": "▲", "conditional fail": "▲", "fail": "■"}
-_VERDICT_LOOK: Final = {"conditional pass": "warning", "conditional fail": "warning", "fail": "trip"}
 
 
 def layout(which: int | str) -> list[Any]:
@@ -128,7 +126,7 @@ def _page(look: Look, reader: Reader) -> dict[str, Any]:
     """Return the page, part by part."""
     options = choices(look, reader)
     return {
-        "head": head(look, [soak.id for soak in reader.soaks()]),
+        "head": head(look, reader),
         "verdict": verdict(look),
         "hidden": look.soak.last_t_us is None,
         "findings": findings(look),
@@ -149,9 +147,11 @@ def _result(look: Look) -> str:
     return words.statement(document["soak"]["verdict"]) if document else "not judged"
 
 
-def head(look: Look, numbers: list[int]) -> Children:
-    """Return amplifier, number, date, length, how it ended, and the ways to its neighbours."""
+def head(look: Look, reader: Reader) -> Children:
+    """Return amplifier, number, date, length, how it ended; the ways to job, comparison and neighbours."""
     soak = look.soak
+    soaks = reader.soaks()
+    numbers = [one.id for one in soaks]
     started = soak.started.astimezone()
     facts: Children = [
         html.Span(f"Soak {soak.id}, {soak.kind}"),
@@ -167,6 +167,11 @@ def head(look: Look, numbers: list[int]) -> Children:
     else:
         facts += [html.Span(f"{words.duration(look.last_s)} long"), html.Span(str(soak.how or "ended"))]
     near: Children = []
+    if soak.job_id is not None:
+        near.append(dcc.Link(f"Job {soak.job_id}", href=f"/jobs/{soak.job_id}"))
+    way = compare.way_from(soak.id, soaks, reader.jobs(), "Compare with soak")
+    if way is not None:
+        near.append(way)
     before = [number for number in numbers if number < soak.id]
     after = [number for number in numbers if number > soak.id]
     if before:
@@ -196,17 +201,7 @@ def verdict(look: Look) -> Any:
         return html.Div(html.P(said), className="panel verdict none")
     soak = document["soak"]
     word = soak["verdict"]
-    title_parts: Children = []
-    if word in _VERDICT_SIGN:
-        title_parts.append(
-            html.Span(_VERDICT_SIGN[word], className=f"sign {_VERDICT_LOOK[word]}", **parts.hidden())
-        )
-    said = words.statement(word)
-    title_parts.append(html.Span(f"{said[:1].upper()}{said[1:]}"))
-    body: Children = [
-        html.H2(title_parts, className="verdict-word"),
-        html.P(soak["says"], className="verdict-says"),
-    ]
+    body: Children = [parts.verdict_word(word), html.P(soak["says"], className="verdict-says")]
     if look.anew is not None:
         before = "it was not judged"
         if look.stored is not None:
@@ -218,10 +213,7 @@ def verdict(look: Look) -> Any:
                 className="anew",
             )
         )
-    return html.Div(
-        body,
-        className=f"panel verdict {_VERDICT_LOOK.get(word, 'plain')}",
-    )
+    return html.Div(body, className=f"panel verdict {parts.verdict_look(word)}")
 
 
 def findings(look: Look) -> Children:
@@ -310,7 +302,7 @@ def table(look: Look) -> Children:
                 [
                     name,
                     *(
-                        html.Td(content, **_labelled(f"{label}, {unit}" if unit else label))
+                        html.Td(content, **parts.labelled(f"{label}, {unit}" if unit else label))
                         for content, label, unit in zip(cells, _COLUMNS, units, strict=True)
                     ),
                 ]
@@ -354,7 +346,7 @@ def _sides(document: Mapping[str, Any] | None, setup: Setup) -> Children:
                 f" % of their mean, limit {setup.limits.side_balance_pct:g} %",
             ]
         ),
-        _said(statements["side balance"]),
+        parts.said(statements["side balance"]),
     ]
     return [html.P(said, className="sides")]
 
@@ -365,26 +357,11 @@ def _cell(figure: str, behind: str, statement: Any) -> Children:
     if behind:
         content.append(html.Span(f" {behind}", className="uncertainty"))
     if statement is not _UNSAID:
-        content.append(_said(statement))
+        content.append(parts.said(statement))
     return content
 
 
 _UNSAID: Final = object()
-
-
-def _labelled(label: str) -> dict[str, Any]:
-    """Return what names a cell on a phone, where the table's head is not shown."""
-    return {"data-label": label}
-
-
-def _said(statement: str | None, of: str = "") -> html.Span:
-    """Return a statement with its sign; `of` names what it is about where the column does not."""
-    look = _VERDICT_LOOK.get(statement or "", "plain" if statement else "unjudged")
-    content: Children = []
-    if statement in _VERDICT_SIGN:
-        content.append(html.Span(_VERDICT_SIGN[statement], className=f"sign {look}", **parts.hidden()))
-    content.append(html.Span(f"{of}: {words.statement(statement)}" if of else words.statement(statement)))
-    return html.Span(content, className=f"statement {look}")
 
 
 def _judged_cells(pair: dict[str, Any]) -> list[Children]:
@@ -399,7 +376,7 @@ def _judged_cells(pair: dict[str, Any]) -> list[Children]:
         words.number(pair.get("settled_mA")), words.uncertainty(pair.get("expanded_uncertainty_mA")), _UNSAID
     )
     if "own window" in statements:
-        settled.append(_said(statements["own window"], "own window"))
+        settled.append(parts.said(statements["own window"], "own window"))
     return [
         settled,
         _cell(
@@ -420,7 +397,7 @@ def _judged_cells(pair: dict[str, Any]) -> list[Children]:
         _cell(
             "–" if settled_at is None else words.duration(settled_at), "", statements.get("settled", _UNSAID)
         ),
-        [_said(pair["verdict"])],
+        [parts.said(pair["verdict"])],
     ]
 
 
