@@ -1,6 +1,8 @@
-"""Draw the README's picture: the Live page over a store, as a browser shows it. Under 200 kB.
+"""Draw the README's pictures: a page over the store of a running soak, as a browser shows it. Under 200 kB.
 
-python tests/live_picture.py STORE [OUT.png]
+python tests/live_picture.py STORE [OUT.png [ADDRESS]]
+
+STORE is a copy made during the soak (`soakbench backup`); for /bias its `-now` file lies beside it.
 """
 
 from __future__ import annotations
@@ -16,26 +18,36 @@ from playwright.sync_api import sync_playwright
 
 from dashboard.app import create_app, make_server
 from logger.clock import ManualClock
-from logger.store.reader import Reader
+from logger.store.now import read_now
+from logger.store.reader import EPOCH, Reader
 
 CHROMIUM = "/usr/bin/chromium"
-SIZE = (1280, 1300)
+SIZES = {"/": (1280, 1300), "/bias": (1280, 890)}
+DRAWN = {"/": "#chart .main-svg text", "/bias": "#bias-figure:not(:empty)"}
 MOST_BYTES = 200_000
 
 
 def draw(store: Path, out: Path, address: str = "/") -> None:
     """Write a picture of a page over a store whose last scan has just come."""
     soak = Reader(store).soak()
-    clock = ManualClock(soak.started + timedelta(microseconds=soak.last_t_us or 0))
+    newest = read_now(store) if address == "/bias" else None
+    # A demo runs faster than the clocks, so the file beside the store has a time of its own.
+    came = (
+        soak.started + timedelta(microseconds=soak.last_t_us or 0)
+        if newest is None
+        else EPOCH + timedelta(microseconds=newest.written_us)
+    )
+    clock = ManualClock(came)
     server = make_server(create_app(store, clock), port=0)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
         with sync_playwright() as playwright, tempfile.TemporaryDirectory() as folder:
             browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-            page = browser.new_page(viewport={"width": SIZE[0], "height": SIZE[1]})
+            width, height = SIZES[address]
+            page = browser.new_page(viewport={"width": width, "height": height})
             page.goto(f"http://127.0.0.1:{server.effective_port}{address}")
-            page.wait_for_selector("#chart .main-svg text", timeout=60_000)
+            page.wait_for_selector(DRAWN[address], timeout=60_000)
             page.wait_for_timeout(1000)
             shot = Path(folder) / "shot.png"
             page.screenshot(path=shot)
@@ -52,6 +64,6 @@ def draw(store: Path, out: Path, address: str = "/") -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) not in (2, 3):
-        raise SystemExit("usage: python tests/live_picture.py STORE [OUT.png]")
-    draw(Path(sys.argv[1]), Path(sys.argv[2] if len(sys.argv) == 3 else "docs/live.png"))
+    if len(sys.argv) not in (2, 3, 4):
+        raise SystemExit("usage: python tests/live_picture.py STORE [OUT.png [ADDRESS]]")
+    draw(Path(sys.argv[1]), Path(sys.argv[2] if len(sys.argv) > 2 else "docs/live.png"), *sys.argv[3:])
