@@ -1,7 +1,8 @@
 """The chart of a comparison as a plotly figure: this soak over earlier ones, both from HT on. Pure.
 
 Above the currents, this soak's strong and the earlier ones' thin, paler and dashed in the same pair's
-colour; below what each pair draws more or less than in the newest of the earlier ones, as measured.
+colour; below what each pair draws more or less than in the newest of the earlier ones. Where the mains were
+measured in all of them, minute by minute brought to nominal mains, as the sentences are.
 """
 
 from __future__ import annotations
@@ -51,14 +52,17 @@ def figure(document: Mapping[str, Any], view: View) -> Json:
     """Return the figure of a `soakbench.compare/1` document; its earlier soaks are the newest first."""
     this, before = document["this"], document["earlier"][:MOST_EARLIER]
     names = list(this["pairs_mA"])
-    curves = [_curves(one, names) for one in (this, *before)]
+    nominal_v = nominal_mains_v(document)
+    gain = document["mains_gain"]["value"]
+    curves = [_curves(one, names, nominal_v, gain) for one in (this, *before)]
     changes = [change for name in names if (change := _change(curves[0], curves[1], name)) is not None]
     size = 15 if view.large else 12
     heights = (250, 190) if view.narrow else (330, 250)
     right_px = max(48, round(max(len(short(name)) for name in names) * size * 0.62) + 26)
     total_px = sum(heights) + _BETWEEN_PX
     domains = ((heights[1] + _BETWEEN_PX) / total_px, 1.0), (0.0, heights[1] / total_px)
-    sure_mA = sure_beyond(before[0])
+    sure_mA = sure_beyond(document)
+    how = "as measured" if nominal_v is None else f"at {nominal_v:g} V mains"
     drawn = [curve for soak in curves for curve in soak.values()]
     # As long as this soak: what an earlier one did later has nothing over it.
     end_min = max((float(curve.on_min[-1]) for curve in curves[0].values() if len(curve.on_min)), default=1.0)
@@ -75,8 +79,8 @@ def figure(document: Mapping[str, Any], view: View) -> Json:
     for curve in changes:
         traces += [*_outline(curve, names, "y2"), _line(curve, names, "y2", "changed", 0, signed=True)]
     notes = [
-        _title("Current of each pair, mA", "y domain", size),
-        _title(f"Changed since soak {before[0]['soak']}, mA, as measured", "y2 domain", size),
+        _title(f"Each pair, mA, {how}", "y domain", size),
+        _title(f"Changed since soak {before[0]['soak']}, mA", "y2 domain", size),
         *_ends(list(curves[0].values()), names, "y", ranges[0], heights[0], size),
         *_ends(changes, names, "y2", ranges[1], heights[1], size),
         {
@@ -127,12 +131,25 @@ def summary(document: Mapping[str, Any]) -> str:
     )
 
 
-def _curves(one: Mapping[str, Any], names: Sequence[str]) -> dict[str, _Curve]:
+def nominal_mains_v(document: Mapping[str, Any]) -> float | None:
+    """Return the mains that all currents are brought to; None where one soak did not measure the mains."""
+    drawn = (document["this"], *document["earlier"][:MOST_EARLIER])
+    known = all(one["conditions"]["mains_V"] for one in drawn)
+    return float(document["nominal_mains_V"]) if known else None
+
+
+def _curves(
+    one: Mapping[str, Any], names: Sequence[str], nominal_v: float | None, gain: float
+) -> dict[str, _Curve]:
     """Return a soak's curves from HT on, of the pairs that this soak has too."""
     on_min = np.array(one["on_min"], dtype=np.float64)
     keep = on_min >= 0.0
+    by = np.ones(len(on_min))
+    if nominal_v is not None:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            by = (nominal_v / np.array(one["mains_V"], dtype=np.float64)) ** gain
     return {
-        name: _Curve(name, on_min[keep], np.array(one["pairs_mA"][name], dtype=np.float64)[keep])
+        name: _Curve(name, on_min[keep], (np.array(one["pairs_mA"][name], dtype=np.float64) * by)[keep])
         for name in names
         if name in one["pairs_mA"]
     }
@@ -153,10 +170,11 @@ def _change(now: Mapping[str, _Curve], was: Mapping[str, _Curve], name: str) -> 
     return _Curve(name, here.on_min, here.mA - at_mA)
 
 
-def sure_beyond(before: Mapping[str, Any]) -> float | None:
+def sure_beyond(document: Mapping[str, Any]) -> float | None:
     """Return beyond which change of a settled current every pair's is sure, None where none is known."""
-    found = [pair["settled"]["expanded_uncertainty_mA"] for pair in before["pairs"] if pair["settled"]]
-    return max(found, default=None)
+    what = "settled" if nominal_mains_v(document) is None else "at_nominal_mains"
+    known = [pair[what] for pair in document["earlier"][0]["pairs"] if pair[what]]
+    return max((one["expanded_uncertainty_mA"] for one in known), default=None)
 
 
 def _range(curves: Sequence[_Curve], least: float, around: Sequence[float] = ()) -> tuple[float, float]:

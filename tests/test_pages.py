@@ -409,10 +409,9 @@ def test_a_comparison_says_in_sentences_figures_and_lines_what_has_changed(
     rows = page.locator(".records.changes tbody tr")
     assert rows.count() == 4
     for row, pair in zip(rows.all(), over["pairs"], strict=True):
-        cell = row.locator("td").nth(0)
-        now, was = pair["settled"]["now_mA"], pair["settled"]["before_mA"]
-        assert f"{was:.1f}, now {now:.1f}" in cell.inner_text()
-        sure = pair["settled"]["significant"]
+        cell, change = row.locator("td").nth(0), pair["at_nominal_mains"]
+        assert f"{change['before_mA']:.1f}, now {change['now_mA']:.1f}" in cell.inner_text()
+        sure = change["significant"]
         assert cell.locator(".figure.sure").count() == sure
         assert ("changed" if sure else "may be chance") in cell.inner_text()
     page.wait_for_function(f"() => {{ const p = {CHART}; return p && p.data && p.data.length === 12; }}")
@@ -451,7 +450,25 @@ def test_the_chart_lays_this_soak_over_the_earlier_one_in_the_same_colours(store
     this = document["this"]
     first = next(at for at, minute in enumerate(this["on_min"]) if minute >= 0.0)
     assert above[4]["x"] == [ms(60.0 * minute) for minute in this["on_min"][first:]]
-    assert above[4]["y"] == pytest.approx(this["pairs_mA"]["pair1"][first:], abs=6e-4)
+    # The comparison's own equation, JSON's mA and V: I (nominal / mains) ** gain.
+    gain, nominal_v = document["mains_gain"]["value"], document["nominal_mains_V"]
+    measured = zip(this["pairs_mA"]["pair1"][first:], this["mains_V"][first:], strict=True)
+    brought = [mA * (nominal_v / volts) ** gain for mA, volts in measured]
+    assert above[4]["y"] == pytest.approx(brought, abs=6e-4)
+    settled = next(one for one in document["earlier"][0]["pairs"] if one["name"] == "pair2")
+    below = next(one for one in figure["data"] if one["yaxis"] == "y2" and one["name"] == "pair2")
+    change = settled["at_nominal_mains"]
+    assert below["y"][-3] == pytest.approx(change["difference_mA"], abs=change["expanded_uncertainty_mA"])
+
+
+def test_without_the_mains_in_one_of_them_the_chart_shows_what_was_measured(store: Path) -> None:
+    document = _document(store)
+    document["earlier"][0]["conditions"]["mains_V"] = None
+    document["earlier"][0]["mains_V"] = [None] * len(document["earlier"][0]["on_min"])
+    figure = compare_chart.figure(document, View())
+    this = next(trace for trace in figure["data"][4:] if trace["name"] == "pair1")
+    assert this["y"][-1] == pytest.approx(document["this"]["pairs_mA"]["pair1"][-1], abs=6e-4)
+    assert "as measured" in json.dumps(figure["layout"]["annotations"])
 
 
 def test_the_lower_panel_is_this_soak_less_the_earlier_one_minute_by_minute(store: Path) -> None:
@@ -459,6 +476,7 @@ def test_the_lower_panel_is_this_soak_less_the_earlier_one_minute_by_minute(stor
     this, over = document["this"], document["earlier"][0]
     # Two soaks whose minutes lie half a minute apart, and which both rise by 1 mA a minute.
     this["on_min"], over["on_min"] = [0.0, 1.0, 2.0, 3.0], [-0.5, 0.5, 1.5, 2.5]
+    this["mains_V"] = over["mains_V"] = [document["nominal_mains_V"]] * 4
     for name in this["pairs_mA"]:
         this["pairs_mA"][name] = [70.0, 71.0, 72.0, 73.0]
         over["pairs_mA"][name] = [67.5, 68.5, 69.5, 70.5]
@@ -473,11 +491,12 @@ def test_the_lower_panel_is_this_soak_less_the_earlier_one_minute_by_minute(stor
 def test_the_grey_band_is_as_wide_as_the_least_sure_change_of_a_settled_current(store: Path) -> None:
     document = _document(store)
     figure = compare_chart.figure(document, View(1280))
-    widest = max(pair["settled"]["expanded_uncertainty_mA"] for pair in document["earlier"][0]["pairs"])
+    pairs = document["earlier"][0]["pairs"]
+    widest = max(pair["at_nominal_mains"]["expanded_uncertainty_mA"] for pair in pairs)
     band = next(shape for shape in figure["layout"]["shapes"] if shape["type"] == "rect")
     assert (band["y0"], band["y1"]) == (-widest, widest)
-    for pair in document["earlier"][0]["pairs"]:
-        pair["settled"] = None
+    for pair in pairs:
+        pair["at_nominal_mains"] = None
     assert all(
         shape["type"] != "rect" for shape in compare_chart.figure(document, View())["layout"]["shapes"]
     )

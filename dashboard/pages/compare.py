@@ -202,9 +202,9 @@ def page(document: Mapping[str, Any], view: figures.View) -> Children:
         for how, one in zip(compare_chart.DASH_WORDS, over, strict=False)
     )
     key = f"Strong lines: this soak; {drawn}."
-    sure_mA = compare_chart.sure_beyond(over[0])
+    sure_mA = compare_chart.sure_beyond(document)
     if sure_mA is not None:
-        key += f" Grey band, {words.uncertainty(sure_mA)} mA: it may be chance."
+        key += f" Grey band, ±{units.number(sure_mA, 2)} mA: it may be chance."
     body: Children = [
         html.Header(
             [
@@ -255,7 +255,8 @@ def page(document: Mapping[str, Any], view: figures.View) -> Children:
         html.P(
             "Each figure is what has changed, ± its uncertainty (95 %); what resistors and DAQ are wrong by "
             "cancels where board, wiring and calibration are the same. Where nothing has changed one figure "
-            f"in 20 is beyond its uncertainty by chance. {_gain(document['mains_gain'])}",
+            "in 20 is beyond its uncertainty by chance. What was measured, and dissipation, change with the "
+            f"mains too. {_gain(document['mains_gain'])}",
             className="hint",
         )
     )
@@ -284,20 +285,25 @@ def _gain(gain: Mapping[str, Any]) -> str:
 def _section(document: Mapping[str, Any], over: Mapping[str, Any], *, said: bool) -> html.Section:
     """Return the table of one earlier soak; its sentences too where they don't stand above."""
     this = document["this"]
-    nominal = f"At {document['nominal_mains_V']:g} V mains, mA"
     heads = (
-        "Pair", "Settled, mA", nominal, "From the others, mA", "Drift, mA/h", "Dissipation, %", "Bias, V",
-    )  # fmt: skip
+        "Pair",
+        f"At {document['nominal_mains_V']:g} V mains, mA",
+        "From the others, mA",
+        "Drift, mA/h",
+        "Bias, V",
+        "As measured, mA",
+        "Dissipation, %",
+    )
     names = list(this["pairs_mA"])
     rows = [
         [
             [parts.line_sample(names.index(pair["name"])), pair["label"]],
-            _change(pair["settled"], "mA"),
             _change(pair["at_nominal_mains"], "mA"),
             _change(pair["from_the_others"], "mA"),
             _change(pair["drift"], "mA_per_h"),
-            _change(pair["dissipation"], "pct"),
             _change(pair["bias"], "V"),
+            _change(pair["settled"], "mA"),
+            _change(pair["dissipation"], "pct"),
         ]
         for pair in over["pairs"]
     ]
