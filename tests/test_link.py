@@ -701,3 +701,20 @@ def test_a_fault_in_the_reading_thread_is_not_silent(port: Path, monkeypatch: py
             take_until(link, lambda e: False)
         assert caught.value.exit_code == 4
         link.close()
+
+
+def test_two_scans_gathered_are_the_same_scans_and_a_command_does_not_wait(port: Path) -> None:
+    with TinyDaq(port, speed=2) as daq:
+        link = SerialLink(daq.port, channels=2, scans_per_s=10, gather_s=0.12)
+        link.start()
+        events = take_until(link, lambda e: scans_in(e) >= 20)
+        blocks = [event for event in events if isinstance(event, ScanBlock)]
+        assert len(blocks) < scans_in(events)
+        assert np.concatenate([block.sequence for block in blocks]).tolist() == list(range(scans_in(events)))
+        daq.hold = True  # nothing comes that would end the wait
+        link.send("open")
+        until_s = time.monotonic() + 5.0
+        while Command("open") not in daq.commands and time.monotonic() < until_s:
+            time.sleep(0.01)
+        assert Command("open") in daq.commands
+        link.close()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from logger.clock import Clock, SystemClock
 from logger.errors import RequestError
-from logger.link.line_talk import Lines
+from logger.link.line_talk import GATHER_S, Lines
 from logger.link.port import PortLink, SerialLink, meet
 from logger.link.talk import Kind
 from logger.link.wire import Line
@@ -34,6 +34,7 @@ def open_link(
             board=link.board,
             clock=clock,
             speed=speed,
+            gather_s=GATHER_S if speed == 1.0 and link.scans_per_s >= 10.0 else 0.0,
             wait=wait,
         )
     kind = _kind(setup, clock, speed)

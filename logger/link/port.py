@@ -345,7 +345,7 @@ class SerialLink(PortLink):
     """A DAQ that speaks the line protocol: its flags can be read, and commands sent to it.
 
     `speed` is how much faster than the host's clock the source's time runs (0: as fast as it goes); it only
-    matters for a board that was reset.
+    matters for a board that was reset. `gather_s`: how long to wait for more when a little has come.
     """
 
     def __init__(
@@ -359,9 +359,10 @@ class SerialLink(PortLink):
         board: str | None = None,
         clock: Clock | None = None,
         speed: float = 1.0,
+        gather_s: float = 0.0,
         wait: bool = False,
     ) -> None:
-        self._lines = Lines(channels, scans_per_s, clock or SystemClock(), speed or 1.0)
+        self._lines = Lines(channels, scans_per_s, clock or SystemClock(), speed or 1.0, gather_s)
         super().__init__(self._lines, port, line=line or Line(baud), board=board, clock=clock, wait=wait)
 
     def _look_at_each(self, paths: Sequence[str]) -> Iterator[Seen]:
