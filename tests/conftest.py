@@ -12,6 +12,11 @@ settings.register_profile("soakbench", derandomize=True, deadline=None)
 settings.load_profile("soakbench")
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are cores: many tests wait for processes and real time."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.hookimpl(hookwrapper=True)
 def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, None]:
     """In CI nothing that a bare machine may skip is skipped: a missing browser or tool is a failure."""
