@@ -77,10 +77,9 @@ def check(
 
     found = setup.load(setup_file)
     advice = checking.advise(found)
-    if json_to is None:
-        tables.show(*tables.advice_parts(advice, checking.CAUTIONS))
-    else:
-        tables.write_json(tables.advice_document(advice), json_to, force=force)
+    tables.answer(
+        tables.advice_parts(advice, checking.CAUTIONS), tables.advice_document(advice), json_to, force=force
+    )
     for sentence in advice.odd:
         warn(sentence)
     faults = checking.live_faults(found)
@@ -310,23 +309,32 @@ def run(
         connected = precheck.parse_load(load)
     elif not resuming.expected(store, found, SystemClock().wall(), may, job):
         connected = ask_load()  # else it was said when the soak began
-    with messages(log_file) as say:
-        daemon.run(
-            setup=found,
-            setup_text=text,
-            link=link,
-            store_path=store,
-            say=say,
-            load=connected,
-            kind=jobs.AS_FOUND if as_found else jobs.AS_LEFT,
-            job_id=job,
-            on_soak=None if job is None else lambda _: _move_job(store, job, jobs.State.SOAKING),
-            on_alarm=ring,
-            relay=link if isinstance(link, SerialLink) else None,
-            resume=may,
-        )
-    if job is not None:
-        _move_job(store, job, jobs.State.ON_THE_BENCH)
+    begun: list[int] = []
+
+    def follow(soak: int) -> None:
+        begun.append(soak)
+        if job is not None:
+            _move_job(store, job, jobs.State.SOAKING)
+
+    try:
+        with messages(log_file) as say:
+            daemon.run(
+                setup=found,
+                setup_text=text,
+                link=link,
+                store_path=store,
+                say=say,
+                load=connected,
+                kind=jobs.AS_FOUND if as_found else jobs.AS_LEFT,
+                job_id=job,
+                on_soak=follow,
+                on_alarm=ring,
+                relay=link if isinstance(link, SerialLink) else None,
+                resume=may,
+            )
+    finally:  # also where the link broke the soak off; not where none was begun
+        if job is not None and begun:
+            _move_job(store, job, jobs.State.ON_THE_BENCH)
     if as_found and job is not None:
         _remind_of_bias_volts(store, job)
     return 0
@@ -442,10 +450,7 @@ def judge(
             document = judging.judge_log(path, found, seen, warn, drawing)
     if drawing is not None:
         warn(f"what each detector saw of {explain} is drawn in {drawing[1]}")
-    if json_to is None:
-        tables.show(*tables.verdict_parts(document))
-    else:
-        tables.write_json(document, json_to, force=force)
+    tables.answer(tables.verdict_parts(document), document, json_to, force=force)
     return exit_code(document)
 
 
@@ -523,10 +528,12 @@ def calibrate(
         warn(sentence)
     warn(f"calibration {number} of the board {done.calibration.board_id} is in the store")
     made = replace(done.calibration, id=number)
-    if json_to is None:
-        tables.show(*tables.calibration_parts(made, calibration_session.helped(bench.setup, done.daq, made)))
-    else:
-        tables.write_json(tables.calibration_document(made), json_to, force=force)
+    tables.answer(
+        tables.calibration_parts(made, calibration_session.helped(bench.setup, done.daq, made)),
+        tables.calibration_document(made),
+        json_to,
+        force=force,
+    )
     return 0
 
 
@@ -614,10 +621,7 @@ def target(
     else:
         case = targets.from_options(valve, ht, pct, **given)
     document = targets.document(case, way)
-    if json_to is None:
-        tables.show(*tables.target_parts(document))
-    else:
-        tables.write_json(document, json_to, force=force)
+    tables.answer(tables.target_parts(document), document, json_to, force=force)
     for sentence in document["warnings"]:
         warn(sentence)
     return 0
@@ -641,10 +645,7 @@ def budget(
 
     found = setup.load(setup_file)
     document = budgets.document(budgets.budgets(found, convert.daq_from_setup(found), channel))
-    if json_to is None:
-        tables.show(*tables.budget_parts(document))
-    else:
-        tables.write_json(document, json_to, force=force)
+    tables.answer(tables.budget_parts(document), document, json_to, force=force)
     return 0
 
 
@@ -679,10 +680,7 @@ def compare(
     document = comparing.document(
         comparing.visit(reader, this.id), [comparing.visit(reader, one.id) for one in before]
     )
-    if json_to is None:
-        tables.show(*tables.compare_parts(document))
-    else:
-        tables.write_json(document, json_to, force=force)
+    tables.answer(tables.compare_parts(document), document, json_to, force=force)
     return 0
 
 
@@ -736,7 +734,8 @@ def match(
             judged, found, daq = soak.verdict or judging.judge_soak(reader, soak.id), soak.setup, soak.daq
             calibration, day, prefix = reader.calibration_of(soak), soak.uuid, f"soak {soak.id} "
         elif setup_file is not None:
-            found, daq, calibration = setup.load(setup_file), daq_from_setup(setup.load(setup_file)), None
+            found, calibration = setup.load(setup_file), None
+            daq = daq_from_setup(found)
             with progress_bar("judging") as seen:
                 judged = judging.judge_log(path, found, seen, warn)
             day, prefix = str(path.absolute()), f"{path.name} "
@@ -747,10 +746,7 @@ def match(
         valves += matching.from_judged(judged, found, daq, calibration, day=day, prefix=prefix)
         notes += [note for note in matching.shared_resistors(found) if note not in notes]
     document = matching.document(valves, size, within_pct=within, grid_step_v=grid_step, notes=notes)
-    if json_to is None:
-        tables.show(*tables.match_parts(document))
-    else:
-        tables.write_json(document, json_to, force=force)
+    tables.answer(tables.match_parts(document), document, json_to, force=force)
     return 0
 
 
@@ -791,10 +787,7 @@ def score(
     with counted_bar("scoring") as seen:
         results = scoring.score_cases(half, scoring.QUICK if quick else scoring.FULL, seen)
     found = figures.score(results, half)
-    if json_to is None:
-        tables.show(*tables.score_parts(found))
-    else:
-        tables.write_json(found.document(), json_to, force=force)
+    tables.answer(tables.score_parts(found), found.document(), json_to, force=force)
     if out is not None:
         from logger.score import picture
 
@@ -968,10 +961,7 @@ def verify(db: Store = None, json_to: Json = None, force: Force = False) -> int:
     path = db or default_path()
     with progress_bar("reading") as seen:
         found = look_at(path, seen)
-    if json_to is None:
-        tables.show(*tables.verified_parts(found))
-    else:
-        tables.write_json(tables.verified_document(found), json_to, force=force)
+    tables.answer(tables.verified_parts(found), tables.verified_document(found), json_to, force=force)
     for sentence in (*found.wrong, *found.remarks):
         warn(sentence)
     return 0 if found.whole else 1

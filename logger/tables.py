@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -75,6 +75,15 @@ def show(*parts: object) -> None:
     if not console.is_terminal:
         console = Console(width=160)
     console.print(Group(*(part for part in parts if part is not None)), highlight=False)  # type: ignore[arg-type]
+
+
+def answer(parts: Iterable[object], document: object, json_to: str | None, *, force: bool) -> None:
+    """Print what a command found, or write it as JSON where that is asked for; only one of both is worked out
+    if `parts` is a generator."""
+    if json_to is None:
+        show(*parts)
+    else:
+        write_json(document, json_to, force=force)
 
 
 def duration(seconds: float | None) -> str:

@@ -11,11 +11,14 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
+import time
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 from rich.console import Console
+from tiny_daq import TinyDaq, board
 
 import soakbench
 from logger import check as checking
@@ -399,6 +402,32 @@ def test_run_records_until_it_is_told_to_stop(setup_file: Path, tmp_path: Path) 
         ("received", "soaking"),
         ("soaking", "on the bench"),
     ]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the simulated DAQ needs a pseudo-terminal")
+def test_a_job_is_on_the_bench_again_where_the_board_breaks_its_soak_off(
+    setup_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port, db = tmp_path / "port", tmp_path / "soak.db"
+    text = setup_file.read_text(encoding="utf-8").replace('port = "auto"', f'port = "{port}"')
+    setup_file.write_text(text, encoding="utf-8")
+    channels = len(setup.parse(text).channel)
+    job = Record(db, ManualClock(), "the workshop").book_in(amp="Theatre PA 240 W")
+    with TinyDaq(port, lambda sequence: [sequence % 3] * channels, daq=board(channels)) as daq:
+
+        def refuse() -> None:
+            while not Reader(db).soaks():
+                time.sleep(0.05)
+            daq.refuses = "worn-out"
+            daq.reset()
+
+        breaks = threading.Thread(target=refuse)
+        breaks.start()
+        code = soakbench.main(["run", str(setup_file), "--db", str(db), "--job", str(job), "--load", "none"])
+        breaks.join()
+    assert code == 3, capsys.readouterr().err
+    assert [soak.how for soak in Reader(db).soaks()] == ["broken off"]
+    assert Reader(db).job(job).state.value == "on the bench"
 
 
 def test_a_store_of_a_later_soakbench_is_exit_code_3_and_left_alone(
