@@ -658,6 +658,19 @@ def test_settings_that_are_no_text_are_damaged_too(tmp_path: Path) -> None:
     assert play.counts == [[NO_READING] * 8] * 2
 
 
+def test_flash_that_cannot_be_read_is_no_new_board(tmp_path: Path) -> None:
+    """A trip must not be forgotten for it, nor settings be written over; a folder stands for such a file."""
+    source = """
+import os, settings
+new = settings.recall()
+os.mkdir("cutout.txt")
+os.remove("settings.json")
+os.mkdir("settings.json")
+result = [new, settings.recall(), settings.load()[1], sorted(os.listdir())]
+"""
+    assert micropython(source, tmp_path) == [None, "", True, ["cutout.txt", "settings.json"]]
+
+
 def test_a_new_board_writes_its_settings_for_a_person_to_edit(tmp_path: Path) -> None:
     first = Play(tmp_path, [(0.0, "volts 0 0.1"), *TEN], 260, settings=None)
     assert first.counts == [[12800] + [0] * 7] * 2

@@ -4,6 +4,7 @@ Both are written to a second file that then takes the first one's name: after a 
 one or the new one, never half of each.
 """
 
+import errno
 import json
 import os
 
@@ -40,8 +41,8 @@ def load():
     try:
         with open(FILE) as file:
             found = json.loads(file.read())
-    except OSError:
-        return DEFAULTS, not _written_defaults()
+    except OSError as error:
+        return DEFAULTS, error.errno != errno.ENOENT or not _written_defaults()
     except ValueError:  # no JSON, or no UTF-8
         return DEFAULTS, True
     return (found, False) if good(found) else (DEFAULTS, True)
@@ -102,8 +103,8 @@ def recall():
     try:
         with open(MEMORY) as file:
             text = file.read()
-    except OSError:
-        return None
+    except OSError as error:
+        return None if error.errno == errno.ENOENT else ""
     except ValueError:  # no UTF-8
         return ""
     body = text[:-6]
