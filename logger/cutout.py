@@ -38,7 +38,7 @@ Order = tuple[str, float | None]
 
 def was_tried(checks: Sequence[Check]) -> bool:
     """Say by the checks of a soak that is gone on with whether the cut-out needs no trial any more."""
-    return any(one.check == "cut-out" and one.says != _NOT_TRIED for one in checks)
+    return any(one.check == "cut-out" and one.result != "stop" and one.says != _NOT_TRIED for one in checks)
 
 
 @dataclass
@@ -96,8 +96,11 @@ class CutOut:
         return Said([("silence", self._silence_s)])
 
     def acknowledge(self) -> None:
-        """Take in that a person has acknowledged what opened it: the push button may then close it again."""
-        self._acknowledged = True
+        """Take in that a person has acknowledged what opened it: the push button may then close it again.
+
+        While it is closed there is nothing to acknowledge, and what is yet to open it can't be.
+        """
+        self._acknowledged = self._closed is False
 
     @property
     def waits(self) -> bool:
@@ -137,11 +140,13 @@ class CutOut:
             self._shown_s = t_s
             self._follow(flags, now(), t_s, trips, said)
         if self._trying_s is not None:
-            self._go_on_trying(t_s, said)
+            self._go_on_trying(flags, t_s, said)
             return said
         if trips:
-            if flags.cutout_closed:
+            if not self.waits:  # told also where it is open already, so that the DAQ remembers this trip
                 self._opened_for = max(trips, key=lambda one: one.raised_s)
+                if self._closed is False:
+                    self._why = self._opened_for.says
                 said.orders.append(("open", None))
             return said
         if self._acknowledged and self._closed is False:
@@ -160,8 +165,8 @@ class CutOut:
             do = "press its push button to close it"
             if not self._tried:
                 do = "with the amp's own switch off, press its push button: it is then tried once"
-            elif self.waits:
-                do = "mend what opened it, acknowledge it, then press its push button"
+            if self.waits:
+                do = f"mend what opened it, acknowledge it, then {do}"
         return {"state": state, "since_s": self._since_s, "why": self._why, "do": do}
 
     def not_tried(self) -> Check:
@@ -182,6 +187,7 @@ class CutOut:
         drawn_a, ht_v = self._drawn(now)
         if flags.cutout_closed != self._closed:
             first, self._closed, self._since_s = self._closed is None, flags.cutout_closed, t_s
+            self._acknowledged = False
             self._flows_since_s, self._flow_said, self._told_ht = None, False, 0
             if flags.cutout_closed:
                 self._why, self._opened_for = "", None
@@ -210,12 +216,22 @@ class CutOut:
             return
         self._trying_s = t_s
 
-    def _go_on_trying(self, t_s: float, said: Said) -> None:
-        """Wait for it to open, for the trial."""
+    def _go_on_trying(self, flags: Flags, t_s: float, said: Said) -> None:
+        """Wait for it to open, for the trial; where it opens late, or for another cause, the order failed."""
         assert self._trying_s is not None
         took_s = t_s - self._trying_s
         if self._closed is False:
-            self._trying_s, self._tried = None, True
+            self._trying_s = None
+            if flags.trip_cause != "opened by the host" or took_s > _OPENS_WITHIN_S:
+                self._opens(flags, None, False, said)
+                said.check = Check(
+                    "cut-out",
+                    "stop",
+                    f"it was told to open and opened {took_s:.1f} s later: {self._why}",
+                    "look at the DAQ's lead, acknowledge this, then press its push button: it is tried again",
+                )
+                return
+            self._tried = True
             self._why = "opened once to try it"
             said.orders.append(("acknowledge", None))
             said.marks.append("cut-out tried: it closed, and opened when it was told to")

@@ -426,6 +426,8 @@ class _Daemon:
                     int(block.t_us[row]),
                 )
                 self._clocks.reset()
+                if self._cutout is not None:
+                    self._do(self._cutout.connected())
         self._ms = int(block.ms[-1])
         if self._speed == 1.0:
             for text in self._clocks.scan(float(block.t_us[-1]) / 1e6, self._heard_s):
@@ -713,8 +715,14 @@ class _Daemon:
                 self._marks.append(Mark(answer.t_us, answer.mark))
             if ask_of(answer.mark)[0] is Ask.STOP:
                 self.ask_to_stop()
-            elif ask_of(answer.mark)[0] is Ask.ACKNOWLEDGE and self._cutout is not None:
+            elif self._cutout is not None and self._is_word_for_cutout(*ask_of(answer.mark)):
                 self._cutout.acknowledge()
+
+    def _is_word_for_cutout(self, ask: Ask, text: str) -> bool:
+        """Whether a person acknowledges what opened the cut-out: a trip, or all there is, not any finding."""
+        findings = [] if self._pipeline is None else self._pipeline.findings
+        trips = {str(one.id) for one in findings if one.trip_waits}
+        return ask is Ask.ACKNOWLEDGE and (not text or text in trips)
 
     def _answer(self, request: Request) -> Answer:
         """Decide on one request, as things stand at the last scan that was seen."""

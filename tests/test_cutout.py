@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +19,7 @@ from tiny_daq import Row
 from logger.blocks import NO_READING, Mark, ScanBlock
 from logger.check import advise
 from logger.clock import ManualClock
-from logger.cutout import CutOut, Said
+from logger.cutout import CutOut, Said, was_tried
 from logger.errors import SetupError
 from logger.finding import Finding, Kind, Severity
 from logger.link.line_talk import Lines
@@ -190,6 +193,26 @@ def test_a_word_for_another_finding_does_not_free_it() -> None:
     assert orders(look(cutout, 0.3, BY_HOST, findings=[finding()])) == []
 
 
+@pytest.mark.parametrize("bits", [NO_BEAT, RESET, 0x50])
+def test_a_word_given_while_it_is_closed_is_none_for_what_opens_it_later(bits: int) -> None:
+    cutout = tried()
+    cutout.acknowledge()  # of a warning
+    assert orders(look(cutout, 0.2)) == ["beat"]
+    assert orders(look(cutout, 0.3, bits)) == ["beat"]
+    assert cutout.waits
+
+
+@pytest.mark.parametrize("bits", [OPEN, BY_HOST | ACKNOWLEDGED])
+def test_a_trip_is_told_to_the_daq_also_where_it_is_open_so_that_a_restart_does_not_forget_it(
+    bits: int,
+) -> None:
+    cutout = CutOut(armed(), tried=True)
+    look(cutout, 0.1, bits)
+    assert orders(look(cutout, 0.2, bits, findings=[finding()])) == ["open"]
+    assert cutout.shown()["why"] == "pair1 (V1/V2) draws 402 mA"
+    assert orders(look(cutout, 0.3, BY_HOST, findings=[finding()])) == []
+
+
 @pytest.mark.parametrize(
     ("bits", "why"),
     [
@@ -267,6 +290,29 @@ def test_one_that_does_not_open_gets_no_heartbeat_and_a_stop() -> None:
     assert "pull the mains plug" in check.do
 
 
+@pytest.mark.parametrize(("bits", "took_s"), [(NO_BEAT, 0.5), (RESET, 0.1), (0x50, 0.1), (BY_HOST, 1.3)])
+def test_one_that_opens_late_or_by_itself_is_not_held_to_work(bits: int, took_s: float) -> None:
+    cutout = CutOut(armed())
+    look(cutout, 1.0, OPEN, now=OFF)
+    look(cutout, 2.0, CLOSED, now=OFF)
+    said = look(cutout, 2.0 + took_s, bits, now=OFF)
+    assert orders(said) == []  # no word of its own
+    assert said.check is not None
+    assert said.check.result == "stop"
+    assert not was_tried([said.check])
+    assert said.call
+    assert cutout.shown()["do"].startswith(
+        "mend what opened it, acknowledge it, then with the amp's own switch"
+    )
+    cutout.acknowledge()
+    assert orders(look(cutout, 5.0, bits, now=OFF)) == ["acknowledge", "beat"]
+    assert orders(look(cutout, 6.0, bits | ACKNOWLEDGED | CLOSED, now=OFF)) == ["open"]  # tried again
+    said = look(cutout, 6.1, BY_HOST, now=OFF)
+    assert said.check is not None
+    assert said.check.result == "fine"
+    assert was_tried([said.check])
+
+
 def test_with_ht_there_it_is_too_late_to_try() -> None:
     cutout = CutOut(armed())
     said = look(cutout, 1.0, CLOSED)
@@ -341,6 +387,53 @@ def test_a_shorted_valve_opens_it_within_two_scans_and_the_record_says_why(tmp_p
     assert run.outputs[-1].trip
 
 
+class PlainRelay(GivenRelay):
+    """A relay that nothing closes again, opened for want of a heartbeat."""
+
+    def send(self, name: str, value: float | None = None) -> None:
+        self.sent.append(name)
+
+
+@pytest.mark.parametrize(("number", "freed"), [("1", False), ("", True)])
+def test_a_word_for_a_finding_that_is_no_trip_does_not_free_it(
+    tmp_path: Path, number: str, freed: bool
+) -> None:
+    """pair1 draws nothing, which is a warning; the cut-out has opened for another cause."""
+    store, relay, clock = tmp_path / "soak.db", PlainRelay(), ManualClock()
+    relay.flags = Flags.of(NO_BEAT)
+
+    def ask() -> None:
+        clock.advance(1.0)
+        with contextlib.closing(sqlite3.connect(store)) as db, db:
+            db.execute(
+                "INSERT INTO request (made_us, ask, text, state) VALUES (1, 'acknowledge', ?, 'asked')",
+                [number],
+            )
+
+    rows = [[1, 9775, 27360] if i > 1000 else idle(i) for i in range(1600)]
+    events: list[Any] = [scan_block(0, rows), ask, lambda: clock.advance(1.0), scan_block(1600, rows[-20:])]
+    run = Run(store, GivenLink(events), ARMED, clock=clock, relay=relay)
+    soak = run()
+    first = Reader(store).findings(soak)[0]
+    assert first.severity is not Severity.TRIP
+    assert first.acknowledged_s is not None
+    assert ("acknowledge" in relay.sent) is freed
+
+
+def test_a_board_that_was_reset_is_told_silence_s_again(tmp_path: Path) -> None:
+    clock, relay = ManualClock(), PlainRelay()
+    before, after = (
+        scan_block(0, [idle(i) for i in range(50)]),
+        scan_block(50, [idle(i) for i in range(50, 60)]),
+    )
+    events: list[Any] = [
+        replace(before, ms=100 + before.t_us // 1000),
+        replace(after, ms=100 + (after.t_us - after.t_us[0]) // 1000),
+    ]
+    Run(tmp_path / "soak.db", GivenLink(events), ARMED, clock=clock, relay=relay)()
+    assert relay.sent.count("silence") == 2
+
+
 # ---- a trip that comes anew
 
 
@@ -381,6 +474,14 @@ def test_a_trip_that_is_over_can_still_be_acknowledged() -> None:
     (over,) = [f for f in standing.values() if f.kind is Kind.OVER_CURRENT]
     assert over.cleared_s is not None
     assert over.acknowledged_s == 45.0
+
+
+def test_a_word_given_before_a_trip_of_the_same_second_is_none_for_it() -> None:
+    out = played(lambda i: [32767, 9775, 26000] if i >= 200 else idle(i), 250, {200: "acknowledge"})
+    standing = {f.id: f for _, one in out for f in one.findings}
+    (over,) = [f for f in standing.values() if f.kind is Kind.OVER_CURRENT]
+    assert over.raised_s == 20.1
+    assert over.trip_waits
 
 
 # ---- what check says of it

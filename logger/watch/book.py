@@ -78,12 +78,12 @@ class Book:
     def acknowledge(self, number: int | None, t_s: float) -> list[Finding]:
         """Note that a person has seen a finding, or all open ones and each trip; return those that changed.
 
-        A question is answered by that, and done.
+        A question is answered by that, and done. What was raised after `t_s`, nobody can have seen.
         """
         changed = []
         for index, finding in enumerate(self.findings):
             asked = finding.open or finding.trip_waits if number is None else finding.id == number
-            if asked and finding.acknowledged_s is None:
+            if asked and finding.acknowledged_s is None and finding.raised_s <= t_s:
                 answered = finding.kind is Kind.QUESTION and finding.open
                 cleared_s = t_s if answered else finding.cleared_s
                 self.findings[index] = finding.changed(acknowledged_s=t_s, cleared_s=cleared_s)
