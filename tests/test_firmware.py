@@ -829,7 +829,7 @@ def test_the_cut_out_works_in_real_time_on_a_terminal(tmp_path: Path) -> None:
         board.volts({0: 0.035, 8: 2.1})
         with Host(board.port, channels=2) as host:
             host.say("rate", 10)
-            host.say("silence", 0.5)
+            host.say("silence", 1.2)  # a busy machine may keep a heartbeat back for half a second
             host.beats = True
             host.flags()
             board.press()
@@ -837,7 +837,7 @@ def test_the_cut_out_works_in_real_time_on_a_terminal(tmp_path: Path) -> None:
             assert host.flags(lambda flags: flags.cutout_closed).trip_cause == "none"
             stopped_s = time.monotonic()
             host.beats = False
-            assert board.wait_relay(closed=False) >= stopped_s + 0.3
+            assert board.wait_relay(closed=False) >= stopped_s + 1.0
             assert host.flags(lambda flags: not flags.cutout_closed).trip_cause == "no heartbeat"
             host.say("acknowledge")
             host.beats = True
