@@ -220,7 +220,7 @@ def test_an_oscillators_slow_drift_raises_nothing_or_is_called_drift_where_it_is
     """allantools 2024.6 has it in its source archive only (LGPL): tests/ocxo/ocxo_frequency.txt."""
     path = os.environ.get("SOAKBENCH_OCXO", "")
     if not Path(path).is_file():
-        pytest.skip("no trace: SOAKBENCH_OCXO names no file")
+        pytest.skip("no trace: `make traces` fetches it, and SOAKBENCH_OCXO names its file")
     hertz = np.loadtxt(path)
     minutes = hertz[: len(hertz) // 60 * 60].reshape(-1, 60).mean(axis=1)
     own = minutes - np.median(minutes)
