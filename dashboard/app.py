@@ -15,11 +15,13 @@ from pathlib import Path
 from typing import Any, Final, cast
 
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
-from flask import Flask, Response
+from flask import Flask, Response, request
 from flask_compress import Compress
 from waitress.server import create_server
 
+from dashboard import access as guard
 from dashboard import asking, chart, photographs
+from dashboard.access import Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
 from dashboard.pages import bias, compare, jobs, live, parts
@@ -44,7 +46,7 @@ _INDEX: Final = """<!DOCTYPE html>
 <head>
 {%metas%}
 <title>{%title%}</title>
-<link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
+<link rel="icon" type="image/svg+xml" href="{icon}">
 {%css%}
 </head>
 <body>
@@ -59,11 +61,14 @@ _INDEX: Final = """<!DOCTYPE html>
 """
 
 
-def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
-    """Make the dashboard of one store; `clock` says how old the last scan is."""
+def create_app(store_path: Path | str, clock: Clock | None = None, *, root: str = "") -> Dash:
+    """Make the dashboard of one store; `clock` says how old the last scan is.
+
+    `root`: the sub-path that a proxy serves it under, as `/bench1`; the proxy may take it off or leave it.
+    """
     clock = clock or SystemClock()
     bench = Bench(Path(store_path), clock)
-    token = asking.new_token()
+    access = Access()
     server = Flask("dashboard")
     server.config.update(
         COMPRESS_MIMETYPES=[
@@ -86,13 +91,16 @@ def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
         serve_locally=True,
         title="soakbench",
         update_title="",
-        index_string=_INDEX,
+        index_string=_INDEX.replace("{icon}", f"{root}/assets/favicon.svg"),
+        requests_pathname_prefix=f"{root}/",
+        routes_pathname_prefix="/",
         suppress_callback_exceptions=True,
         enable_mcp=False,
         meta_tags=[
             {"name": "viewport", "content": "width=device-width, initial-scale=1"},
             {"name": "color-scheme", "content": "light"},
-            {"name": asking.META, "content": token},
+            {"name": guard.META, "content": access.token},
+            {"name": guard.ROOT_META, "content": root},
         ],
     )
     app.layout = _frame()
@@ -104,8 +112,9 @@ def create_app(store_path: Path | str, clock: Clock | None = None) -> Dash:
     compare.register(app, bench)
     chart.register(app, bench)
     photographs.register(server, bench)
-    asking.register(server, bench.reader.path, clock, token)
+    asking.register(server, bench.reader.path, clock, access)
     _secure(app, server)
+    cast(Any, server).wsgi_app = guard.under(root, server.wsgi_app)
     return app
 
 
@@ -133,7 +142,7 @@ def _frame() -> html.Div:
 def _register(app: Dash) -> None:
     @app.callback(Output("page", "children"), Output("ways", "children"), Input("address", "pathname"))
     def show(path: str | None) -> tuple[Any, Any]:
-        return page_at(path or "/")
+        return page_at((path or "/").removeprefix(request.script_root))
 
     in_browser: Any = app.clientside_callback
     in_browser(ClientsideFunction("soakbench", "setTitle"), Output("title", "id"), Input("title", "data"))
@@ -168,7 +177,7 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
     ways: list[Any] = []
     for name, href in _WAYS:
         current: dict[str, Any] = {"className": "here"} if href == here else {}
-        ways.append(dcc.Link(name, href=href, **current))
+        ways.append(dcc.Link(name, href=parts.href(href), **current))
     return page, ways
 
 

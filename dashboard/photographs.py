@@ -11,6 +11,7 @@ from flask import Flask, Response, abort
 
 from dashboard import pictures
 from dashboard.bench import Absent, Bench
+from dashboard.pages import parts
 from logger.jobs import Photograph
 from logger.store import photographs
 
@@ -21,7 +22,7 @@ _CHECKSUM: Final = re.compile("[0-9a-f]{64}")
 
 def address(photograph: Photograph, *, small: bool = False) -> str:
     """Return where a photograph is served."""
-    return f"/photographs/{photograph.checksum}{'/small' if small else ''}"
+    return parts.href(f"/photographs/{photograph.checksum}{'/small' if small else ''}")
 
 
 def register(server: Flask, bench: Bench) -> None:

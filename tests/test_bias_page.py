@@ -19,6 +19,7 @@ from test_dashboard import DESK, DRIFT, HOSTILE, PHONE, QUESTION, Visitor
 from tiny_daq import Row, TinyDaq
 
 from dashboard import asking
+from dashboard.access import HEADER, META, Access
 from dashboard.app import create_app
 from dashboard.bench import Bench
 from dashboard.setting import Setting
@@ -190,8 +191,8 @@ def test_what_earlier_soaks_taught_stands_in_until_the_running_one_has_a_forecas
 @pytest.mark.parametrize(
     ("change", "status"),
     [
-        ({"headers": {asking.HEADER: ""}}, 403),
-        ({"headers": {asking.HEADER: "x" * 32}}, 403),
+        ({"headers": {HEADER: ""}}, 403),
+        ({"headers": {HEADER: "x" * 32}}, 403),
         ({"headers": {"Origin": "http://elsewhere.example"}}, 403),
         ({"headers": {"Origin": "null"}}, 403),
         ({"headers": {"Origin": None}}, 403),
@@ -214,13 +215,13 @@ def test_a_page_of_another_site_can_ask_nothing(
     client = create_app(running.path, running.clock).server.test_client()
     address = {"headers": {"Host": "127.0.0.1:8050"}, "base_url": "http://127.0.0.1:8050"}
     home = client.get("/", **address).get_data(as_text=True)
-    found = re.search(rf'name="{asking.META}" content="([^"]+)"', home)
+    found = re.search(rf'name="{META}" content="([^"]+)"', home)
     assert found is not None
     headers: dict[str, Any] = {
         "Host": "127.0.0.1:8050",
         "Origin": "http://127.0.0.1:8050",
         "Sec-Fetch-Site": "same-origin",
-        asking.HEADER: found[1],
+        HEADER: found[1],
     }
     headers |= change.get("headers", {})
     whole = {
@@ -239,14 +240,14 @@ def test_a_page_of_another_site_can_ask_nothing(
 
 
 def test_each_server_has_a_token_of_its_own_and_says_who_is_not_there(tmp_path: Path) -> None:
-    assert asking.new_token() != asking.new_token()
+    assert Access().token != Access().token
     soak = RunningSoak(tmp_path / "soak.db")
     soak.go_on(30.0)
     soak.writer.close()
     app = create_app(soak.path, ManualClock())
     client = app.server.test_client()
-    (token,) = [tag["content"] for tag in app.config.meta_tags if tag.get("name") == asking.META]
-    headers = {"Origin": "http://127.0.0.1", asking.HEADER: token}
+    (token,) = [tag["content"] for tag in app.config.meta_tags if tag.get("name") == META]
+    headers = {"Origin": "http://127.0.0.1", HEADER: token}
     answer = client.post(
         asking.ADDRESS,
         base_url="http://127.0.0.1",

@@ -74,7 +74,7 @@
     const asking = page;
     let answer = null;
     try {
-      const reply = await fetch("/bias/now?about=" + digest, { cache: "no-store" });
+      const reply = await fetch(window.dash_clientside.soakbench.at("/bias/now?about=" + digest), { cache: "no-store" });
       answer = reply.ok ? await reply.json() : null;
     } catch (error) {
       answer = null; // said on the page once it lasts

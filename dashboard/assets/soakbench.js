@@ -36,22 +36,42 @@
     return text ? ask + " " + text : ask;
   }
 
+  function meta(name) {
+    const element = document.querySelector('meta[name="soakbench-' + name + '"]');
+    return element ? element.content : "";
+  }
+
+  // Where an address of ours is, under the sub-path that the pages are served under.
+  function at(path) {
+    return meta("root") + path;
+  }
+
+  // Whatever changes anything goes this way, as an object or, with files, as a form's data. The answer is
+  // `{state: "done" | "refused" | "not reached", reason, ...}`, also where none came.
+  async function post(path, body) {
+    const form = body instanceof FormData;
+    const headers = { "X-Soakbench-Token": meta("token") };
+    if (!form) {
+      headers["Content-Type"] = "application/json";
+    }
+    let reply;
+    try {
+      reply = await fetch(at(path), { method: "POST", headers: headers, body: form ? body : JSON.stringify(body) });
+    } catch (error) {
+      return { state: "not reached", reason: "the dashboard does not answer: see where it was started" };
+    }
+    try {
+      return await reply.json();
+    } catch (error) {
+      return { state: "refused", reason: "the dashboard answered " + reply.status + ", and gave no reason" };
+    }
+  }
+
   // Ask something of the daemon; the answer is shown, and whether it is done returned.
   async function ask(what, text) {
     const wanted = named(what, text);
     say("asked: " + wanted + " …");
-    const token = document.querySelector('meta[name="soakbench-token"]');
-    let answer;
-    try {
-      const reply = await fetch("/ask", {
-        method: "POST",
-        headers: { "Content-Type": "application/json", "X-Soakbench-Token": token ? token.content : "" },
-        body: JSON.stringify({ ask: what, text: text }),
-      });
-      answer = await reply.json();
-    } catch (error) {
-      answer = { state: "not reached", reason: "the dashboard does not answer: see where it was started" };
-    }
+    const answer = await post("/ask", { ask: what, text: text });
     const done = answer.state === "done";
     say(answer.state + ": " + wanted + (done ? "" : " (" + answer.reason + ")"), !done);
     return done;
@@ -135,6 +155,8 @@
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     soakbench: {
       ask: ask,
+      at: at,
+      post: post,
       say: say,
 
       setTitle: function (title) {

@@ -108,7 +108,7 @@ def way_from(number: int, soaks: Sequence[Soak], jobs: Sequence[Job], text: str 
         for at, soak in enumerate(ones):
             against = held_against(soak, ones[:at]) if soak.id == number else None
             if against is not None:
-                href = f"/compare/{number}/{against.id}"
+                href = parts.href(f"/compare/{number}/{against.id}")
                 return dcc.Link(f"{text} {against.id}", href=href, className="forth")
     return None
 
@@ -161,7 +161,7 @@ def _amp_row(soak: Soak, earlier: Sequence[Soak]) -> list[Any]:
     if usual is not None:
         ways = [_way(soak, one) for one in dict.fromkeys([usual.id, earlier[-1].id, earlier[0].id])]
     return [
-        dcc.Link(f"Soak {soak.id}", href=f"/soak/{soak.id}", className="forth"),
+        dcc.Link(f"Soak {soak.id}", href=parts.href(f"/soak/{soak.id}"), className="forth"),
         soak.kind,
         f"{soak.started.astimezone():%Y-%m-%d %H:%M}",
         parts.said((soak.verdict or {}).get("soak", {}).get("verdict")),
@@ -170,7 +170,7 @@ def _amp_row(soak: Soak, earlier: Sequence[Soak]) -> list[Any]:
 
 
 def _way(soak: Soak, number: int) -> dcc.Link:
-    return dcc.Link(f"soak {number}", href=f"/compare/{soak.id}/{number}", className="forth")
+    return dcc.Link(f"soak {number}", href=parts.href(f"/compare/{soak.id}/{number}"), className="forth")
 
 
 def _day(iso: str) -> str:
@@ -213,14 +213,14 @@ def page(document: Mapping[str, Any], view: figures.View) -> Children:
                     [
                         html.Span(
                             [
-                                dcc.Link(f"Soak {this['soak']}", href=f"/soak/{this['soak']}"),
+                                dcc.Link(f"Soak {this['soak']}", href=parts.href(f"/soak/{this['soak']}")),
                                 f", {this['kind']}, of {_day(this['started'])}, over",
                             ]
                         ),
                         *(
                             html.Span(
                                 [
-                                    dcc.Link(f"soak {one['soak']}", href=f"/soak/{one['soak']}"),
+                                    dcc.Link(f"soak {one['soak']}", href=parts.href(f"/soak/{one['soak']}")),
                                     f", {one['kind']}, of {_day(one['started'])}",
                                 ]
                             )

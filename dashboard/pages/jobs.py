@@ -154,7 +154,10 @@ def job_list(shown: Sequence[Job], left_out: int) -> Children:
     if left_out:
         count = "one more" if left_out == 1 else f"{left_out} more"
         body.append(
-            html.P(dcc.Link(f"All jobs: {count} collected earlier", href="/jobs/all"), className="forth")
+            html.P(
+                dcc.Link(f"All jobs: {count} collected earlier", href=parts.href("/jobs/all")),
+                className="forth",
+            )
         )
     return body
 
@@ -168,7 +171,7 @@ def _list_row(job: Job) -> list[Any]:
     if job.amp.serial:
         amp.append(parts.quiet(f"serial {job.amp.serial}"))
     return [
-        dcc.Link(f"Job {job.id}", href=f"/jobs/{job.id}", className="forth"),
+        dcc.Link(f"Job {job.id}", href=parts.href(f"/jobs/{job.id}"), className="forth"),
         amp,
         job.customer or "–",
         job.state.value,
@@ -206,9 +209,9 @@ def head(job: Job, numbers: Sequence[int]) -> Children:
     near: Children = []
     before, after = ([one for one in numbers if one < job.id], [one for one in numbers if one > job.id])
     if before:
-        near.append(dcc.Link(f"← Job {before[-1]}", href=f"/jobs/{before[-1]}"))
+        near.append(dcc.Link(f"← Job {before[-1]}", href=parts.href(f"/jobs/{before[-1]}")))
     if after:
-        near.append(dcc.Link(f"Job {after[0]} →", href=f"/jobs/{after[0]}"))
+        near.append(dcc.Link(f"Job {after[0]} →", href=parts.href(f"/jobs/{after[0]}")))
     facts: Children = [
         html.Span(f"Job {job.id}"),
         html.Span(job.state.value, className="state"),
@@ -320,7 +323,7 @@ def _soaks(job: Job, soaks: Sequence[Soak], known: Sequence[Job]) -> Children:
     for one in job.soaks:
         rows.append(
             [
-                dcc.Link(f"Soak {one.id}", href=f"/soak/{one.id}", className="forth"),
+                dcc.Link(f"Soak {one.id}", href=parts.href(f"/soak/{one.id}"), className="forth"),
                 one.kind,
                 _when(one.started),
                 "–" if one.last_s is None else words.duration(one.last_s),

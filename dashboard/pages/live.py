@@ -286,7 +286,7 @@ def open_findings(look: Look, findings: list[Finding]) -> Children:
             html.P(
                 [
                     f"{', '.join(counts)}: ",
-                    dcc.Link("see the soak's page", href=f"/soak/{look.soak.id}"),
+                    dcc.Link("see the soak's page", href=parts.href(f"/soak/{look.soak.id}")),
                 ],
                 className="cleared-note",
             )
@@ -378,7 +378,9 @@ def _ended(look: Look) -> html.Section:
         body.append(
             html.P([html.Strong(f"Result: {words.statement(verdict['verdict'])}. "), verdict.get("says", "")])
         )
-    body.append(html.P(dcc.Link("See the whole soak", href=f"/soak/{soak.id}", className="forth")))
+    body.append(
+        html.P(dcc.Link("See the whole soak", href=parts.href(f"/soak/{soak.id}"), className="forth"))
+    )
     body.append(html.P("The next soak is shown here as soon as it begins:"))
     body.append(html.Pre(html.Code("soakbench run SETUP")))
     return html.Section(body, className="panel nothing")

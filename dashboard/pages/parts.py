@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from dash import html
+from flask import has_request_context, request
 
 from dashboard import words
 from dashboard.bench import Absent
@@ -27,6 +28,11 @@ CAUTION: Final = (
 )
 
 Children = list[Any]
+
+
+def href(path: str) -> str:
+    """Return where a page or file of ours is asked for, under the sub-path that it is served under."""
+    return f"{request.script_root if has_request_context() else ''}{path}"
 
 
 def hidden() -> dict[str, Any]:

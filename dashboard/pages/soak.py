@@ -168,16 +168,16 @@ def head(look: Look, reader: Reader) -> Children:
         facts += [html.Span(f"{words.duration(look.last_s)} long"), html.Span(str(soak.how or "ended"))]
     near: Children = []
     if soak.job_id is not None:
-        near.append(dcc.Link(f"Job {soak.job_id}", href=f"/jobs/{soak.job_id}"))
+        near.append(dcc.Link(f"Job {soak.job_id}", href=parts.href(f"/jobs/{soak.job_id}")))
     way = compare.way_from(soak.id, soaks, reader.jobs(), "Compare with soak")
     if way is not None:
         near.append(way)
     before = [number for number in numbers if number < soak.id]
     after = [number for number in numbers if number > soak.id]
     if before:
-        near.append(dcc.Link(f"← Soak {before[-1]}", href=f"/soak/{before[-1]}"))
+        near.append(dcc.Link(f"← Soak {before[-1]}", href=parts.href(f"/soak/{before[-1]}")))
     if after:
-        near.append(dcc.Link(f"Soak {after[0]} →", href=f"/soak/{after[0]}"))
+        near.append(dcc.Link(f"Soak {after[0]} →", href=parts.href(f"/soak/{after[0]}")))
     return [
         html.Div(
             [html.H1(soak.amp), html.Nav(near, className="near", **spoken("Other soaks"))],
