@@ -98,7 +98,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, *, root: str 
         enable_mcp=False,
         meta_tags=[
             {"name": "viewport", "content": "width=device-width, initial-scale=1"},
-            {"name": "color-scheme", "content": "light"},
+            {"name": "color-scheme", "content": "light dark"},
             {"name": guard.META, "content": access.token},
             {"name": guard.ROOT_META, "content": root},
         ],

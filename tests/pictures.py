@@ -2,8 +2,8 @@
 
 python -m tests.pictures OUT [WORD ...]
 
-Writes `OUT/<page>-<state>-<width>-<scheme>.png` and one sheet a state and scheme, `OUT/sheet-<state>-<scheme>.png`;
-with words only the pictures whose names hold one of them. Nothing outside OUT is written.
+Writes `OUT/<page>-<state>-<width>-<scheme>.png`, and small side by side `OUT/sheet-<state>-<scheme>.png`;
+with words only the pictures whose names hold one of them.
 """
 
 from __future__ import annotations

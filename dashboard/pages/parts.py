@@ -230,14 +230,8 @@ def quiet(text: str) -> html.Span:
 
 def line_sample(index: int) -> html.Span:
     """Return a short piece of a pair's line, as the charts draw it."""
-    style = pair_style(index)
-    outlined = " outlined" if style.colour == PALETTE[6][0] else ""
-    kind = "dashed" if style.dash != "solid" else "solid"
-    return html.Span(
-        className=f"line-sample{outlined}",
-        style={"borderTopColor": style.colour, "borderTopStyle": kind},
-        **hidden(),
-    )
+    dashed = "" if pair_style(index).dash == "solid" else " dashed"
+    return html.Span(className=f"line-sample pair-{index % len(PALETTE) + 1}{dashed}", **hidden())
 
 
 def caution() -> html.P:
