@@ -1,4 +1,4 @@
-"""The dashboard's server: pages over one store, on this machine only. It writes nothing but requests.
+"""The dashboard's server: pages over one store. Who may see and who may change, `dashboard/access.py` says.
 
 Everything it serves lies in the installed packages and in `assets/`: no page asks another host for
 anything. Scripts run only from here (content security policy), and what came from files is text.
@@ -7,7 +7,6 @@ anything. Scripts run only from here (content security policy), and what came fr
 from __future__ import annotations
 
 import errno
-import ipaddress
 import logging
 import os
 import socket
@@ -19,9 +18,8 @@ from flask import Flask, Response, request
 from flask_compress import Compress
 from waitress.server import create_server
 
-from dashboard import access as guard
 from dashboard import asking, chart, photographs
-from dashboard.access import Access
+from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
 from dashboard.pages import bias, compare, jobs, live, parts
@@ -29,10 +27,14 @@ from dashboard.pages import soak as soak_page
 from dashboard.setting import Setting
 from logger.clock import Clock, SystemClock
 from logger.errors import RequestError
+from logger.store import photographs as photograph_files
 
 DEFAULT_HOST: Final = "127.0.0.1"
 DEFAULT_PORT: Final = 8050
 _ANSWER_IN_MEMORY: Final = 16_000_000
+_MOST_BODY: Final = photograph_files.MOST_BYTES + MOST_BYTES
+"""Nothing that is sent to us is larger than a photograph and what goes with it."""
+_ACCESS: Final = "soakbench-access"
 
 _WAYS: Final = (
     ("Live", "/"),
@@ -61,14 +63,14 @@ _INDEX: Final = """<!DOCTYPE html>
 """
 
 
-def create_app(store_path: Path | str, clock: Clock | None = None, *, root: str = "") -> Dash:
+def create_app(store_path: Path | str, clock: Clock | None = None, access: Access | None = None) -> Dash:
     """Make the dashboard of one store; `clock` says how old the last scan is.
 
-    `root`: the sub-path that a proxy serves it under, as `/bench1`; the proxy may take it off or leave it.
+    `access` says who may see and change what, and how the dashboard is reached; without it this machine only.
     """
     clock = clock or SystemClock()
     bench = Bench(Path(store_path), clock)
-    access = Access()
+    access = access or Access(clock)
     server = Flask("dashboard")
     server.config.update(
         COMPRESS_MIMETYPES=[
@@ -79,31 +81,30 @@ def create_app(store_path: Path | str, clock: Clock | None = None, *, root: str 
             "application/json",
             "image/svg+xml",
         ],
-        MAX_CONTENT_LENGTH=1_000_000,
-        # A page of another site that calls itself by a name of ours (DNS rebinding) gets nothing.
-        TRUSTED_HOSTS=["localhost", "127.0.0.1", "[::1]"],
+        MAX_CONTENT_LENGTH=MOST_BYTES,
     )
+    server.extensions[_ACCESS] = access
+    access.register(server)
     Compress(server)
-    app = Dash(
+    app = _Pages(
+        access,
         __name__,
         server=cast(Any, server),
         assets_folder=str(Path(__file__).parent / "assets"),
         serve_locally=True,
         title="soakbench",
         update_title="",
-        index_string=_INDEX.replace("{icon}", f"{root}/assets/favicon.svg"),
-        requests_pathname_prefix=f"{root}/",
+        index_string=_INDEX.replace("{icon}", f"{access.root}/assets/favicon.svg"),
+        requests_pathname_prefix=f"{access.root}/",
         routes_pathname_prefix="/",
         suppress_callback_exceptions=True,
         enable_mcp=False,
         meta_tags=[
             {"name": "viewport", "content": "width=device-width, initial-scale=1"},
             {"name": "color-scheme", "content": "light dark"},
-            {"name": guard.META, "content": access.token},
-            {"name": guard.ROOT_META, "content": root},
         ],
     )
-    app.layout = _frame()
+    app.layout = _frame(locked=access.locked)
     _register(app)
     live.register(app, bench)
     bias.register(app, server, Setting(bench, clock))
@@ -114,12 +115,31 @@ def create_app(store_path: Path | str, clock: Clock | None = None, *, root: str 
     photographs.register(server, bench)
     asking.register(server, bench.reader.path, clock, access)
     _secure(app, server)
-    cast(Any, server).wsgi_app = guard.under(root, server.wsgi_app)
     return app
 
 
-def _frame() -> html.Div:
+class _Pages(Dash):
+    """Dash whose page tells its scripts who looks at it."""
+
+    def __init__(self, access: Access, *arguments: Any, **options: Any) -> None:
+        self._access = access
+        super().__init__(*arguments, **options)
+
+    def interpolate_index(self, metas: Any = "", *others: Any, **named: Any) -> Any:
+        """Return the page that holds all others."""
+        whole: Any = super().interpolate_index
+        return whole(metas + self._access.metas(), *others, **named)
+
+
+def _frame(*, locked: bool) -> html.Div:
     """Return what stands around every page."""
+    out: list[Any] = []
+    if locked:
+        leave: dict[str, Any] = {"data-does": "log-out"}
+        out = [
+            html.Span("view only", className="view-only"),
+            html.Button("Log out", type="button", className="key", **leave),
+        ]
     return html.Div(
         [
             dcc.Location(id="address", refresh="callback-nav"),
@@ -130,6 +150,7 @@ def _frame() -> html.Div:
                 [
                     html.Span("soakbench", className="wordmark"),
                     html.Nav(id="ways", **spoken("Pages")),
+                    *out,
                 ],
                 className="top",
             ),
@@ -205,9 +226,10 @@ def _secure(app: Dash, server: Flask) -> None:
 
     @server.after_request
     def add_headers(response: Response) -> Response:
-        response.headers["Content-Security-Policy"] = policy
+        response.headers.setdefault("Content-Security-Policy", policy)
         response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "no-referrer"
+        # "no-referrer" would hide from ourselves where the form to log in came from
+        response.headers["Referrer-Policy"] = "same-origin"
         response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
         return response
@@ -216,9 +238,10 @@ def _secure(app: Dash, server: Flask) -> None:
 def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> Any:
     """Bind the address and return a waitress server: `.run()` serves, `.close()` ends; port 0 = any free.
 
-    Raises RequestError where the address can't be had, or is no loopback address.
+    Raises RequestError where the address can't be had, or where it would need a password.
     """
-    _only_this_machine(host)
+    access: Access = app.server.extensions[_ACCESS]
+    access.may_be_served_at(host)
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(
             host.strip("[]"), port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
@@ -248,6 +271,8 @@ def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -
         sockets=[listening],
         threads=8,
         ident="soakbench",
+        max_request_body_size=_MOST_BODY,
+        clear_untrusted_proxy_headers=False,  # `Access` decides
         # plotly.js has some MB: above this waitress puts an answer on disk, and leaves the file to the
         # collector where the browser goes away meanwhile
         outbuf_overflow=_ANSWER_IN_MEMORY,
@@ -257,15 +282,3 @@ def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -
 def serve(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> None:
     """Serve the dashboard until interrupted."""
     make_server(app, host, port).run()
-
-
-def _only_this_machine(host: str) -> None:
-    try:
-        loopback = host == "localhost" or ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        loopback = False
-    if not loopback:
-        raise RequestError(
-            f"the dashboard is served on this machine only, not at {host}: it has no password yet, so leave "
-            "--host at 127.0.0.1 and look from here"
-        )

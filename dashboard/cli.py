@@ -145,20 +145,84 @@ def _demo_job(out: Path | None, seed: int, speed: float, over: str, force: bool)
 @app.command()
 def dash(
     db: Store = None,
-    host: Annotated[str, typer.Option(metavar="ADDRESS", help="This machine's own.")] = "127.0.0.1",
+    host: Annotated[
+        str, typer.Option(metavar="ADDRESS", help="Where; 0.0.0.0 is all networks, with a password.")
+    ] = "127.0.0.1",
     port: Annotated[int, typer.Option(metavar="N", min=0, max=65535, help="0: any that is free.")] = 8050,
+    names: Annotated[
+        list[str] | None,
+        typer.Option("--name", metavar="NAME", help="What browsers call it elsewhere, as bench1.example."),
+    ] = None,
+    set_password: Annotated[
+        bool, typer.Option("--set-password", help="Set the password that may change; serves nothing.")
+    ] = False,
+    set_view_password: Annotated[
+        bool, typer.Option("--set-view-password", help="Set a second one that only views; serves nothing.")
+    ] = False,
+    behind_proxy: Annotated[
+        bool, typer.Option("--behind-proxy", help="A proxy on this machine says who asks, by what name.")
+    ] = False,
+    path: Annotated[
+        str, typer.Option(metavar="PATH", help="The proxy's sub-path, as /bench1.", show_default=False)
+    ] = "",
 ) -> int:
-    """Serve the dashboard on this machine until Ctrl-C. Reads the store, and asks the daemon what you ask.
+    """Serve the dashboard until Ctrl-C. Reads the store, and asks the daemon what you ask.
+
+    On this machine only, and without a password. Elsewhere (--host) and behind a proxy with one: it is asked
+    for on the terminal, or is the first line of standard input. Whoever has it can stop a soak from there.
 
     Example: soakbench dash --port 8051
+
+    Example: soakbench dash --set-password
+
+    Example: soakbench dash --host 0.0.0.0
     """
     from dashboard import app as pages
+    from dashboard.access import Access, loopback
+    from dashboard.passwords import Passwords, Role
+    from logger.clock import SystemClock
     from logger.store.reader import default_path
 
-    server = pages.make_server(pages.create_app(db or default_path()), host, port)
-    print(f"http://{server.effective_host}:{server.effective_port}/", flush=True)
+    store = db or default_path()
+    passwords = Passwords(store)
+    if set_password or set_view_password:
+        if set_password and set_view_password:
+            raise RequestError("one password at a time: first --set-password, then --set-view-password")
+        passwords.set(Role.CHANGE if set_password else Role.VIEW, _password())
+        print(f"the password is set in {passwords.path}: all who were logged in by an older one are out")
+        return 0
+    if path and not behind_proxy:
+        raise RequestError("--path is a proxy's: add --behind-proxy")
+    elsewhere = behind_proxy or not loopback(host)
+    access = Access(
+        SystemClock(),
+        passwords if elsewhere and passwords.exist() else None,
+        names=[*(names or []), host],
+        root=path,
+        behind_proxy=behind_proxy,
+    )
+    server = pages.make_server(pages.create_app(store, access=access), host, port)
+    if elsewhere and not behind_proxy:
+        warn(
+            "others on this network can see this dashboard and, with the password, stop a soak: what is said "
+            "goes unencrypted, so only where you trust all who are on it"
+        )
+    print(f"http://{server.effective_host}:{server.effective_port}{access.root}/", flush=True)
     server.run()
     return 0
+
+
+def _password() -> str:
+    """Return a password from the terminal, asked for twice and not shown, else from standard input."""
+    import getpass
+    import sys
+
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\r\n")
+    first = getpass.getpass("Password: ")
+    if getpass.getpass("Once more: ") != first:
+        raise RequestError("the two were not the same, and nothing was changed: try again")
+    return first
 
 
 @app.command()

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from flask.testing import FlaskClient
 
+from dashboard.access import META
 from logger.blocks import DaqInfo, ScanBlock
 from logger.clock import ManualClock
 from logger.convert import Calibration, Converter
@@ -21,6 +24,14 @@ from logger.store.writer import Writer
 STARTED = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
 SCANS_PER_S = 2.0
 AIM_A = 0.076
+
+
+def token_of(client: FlaskClient, base_url: str = "http://127.0.0.1") -> str:
+    """Return what the pages' scripts send along with every change, from the page."""
+    home = client.get("/", base_url=base_url, headers={"Accept": "text/html"}).get_data(as_text=True)
+    found = re.search(rf'name="{META}" content="([^"]+)"', home)
+    assert found is not None, home
+    return found[1]
 
 
 def setup_text(

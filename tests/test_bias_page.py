@@ -12,14 +12,14 @@ from typing import Any
 
 import pytest
 import test_dashboard
-from dashboard_soak import RunningSoak, setup_text
+from dashboard_soak import RunningSoak, setup_text, token_of
 from playwright.sync_api import Page
 from test_daemon import DAQ, hear, idle, started
 from test_dashboard import DESK, DRIFT, HOSTILE, PHONE, QUESTION, Visitor
 from tiny_daq import Row, TinyDaq
 
 from dashboard import asking
-from dashboard.access import HEADER, META, Access
+from dashboard.access import HEADER
 from dashboard.app import create_app
 from dashboard.bench import Bench
 from dashboard.setting import Setting
@@ -213,15 +213,11 @@ def test_a_page_of_another_site_can_ask_nothing(
 ) -> None:
     running.go_on(30.0)
     client = create_app(running.path, running.clock).server.test_client()
-    address = {"headers": {"Host": "127.0.0.1:8050"}, "base_url": "http://127.0.0.1:8050"}
-    home = client.get("/", **address).get_data(as_text=True)
-    found = re.search(rf'name="{META}" content="([^"]+)"', home)
-    assert found is not None
     headers: dict[str, Any] = {
         "Host": "127.0.0.1:8050",
         "Origin": "http://127.0.0.1:8050",
         "Sec-Fetch-Site": "same-origin",
-        HEADER: found[1],
+        HEADER: token_of(client, "http://127.0.0.1:8050"),
     }
     headers |= change.get("headers", {})
     whole = {
@@ -240,13 +236,13 @@ def test_a_page_of_another_site_can_ask_nothing(
 
 
 def test_each_server_has_a_token_of_its_own_and_says_who_is_not_there(tmp_path: Path) -> None:
-    assert Access().token != Access().token
     soak = RunningSoak(tmp_path / "soak.db")
     soak.go_on(30.0)
     soak.writer.close()
     app = create_app(soak.path, ManualClock())
     client = app.server.test_client()
-    (token,) = [tag["content"] for tag in app.config.meta_tags if tag.get("name") == META]
+    token = token_of(client)
+    assert token_of(create_app(soak.path, ManualClock()).server.test_client()) != token
     headers = {"Origin": "http://127.0.0.1", HEADER: token}
     answer = client.post(
         asking.ADDRESS,

@@ -41,6 +41,28 @@
     return element ? element.content : "";
   }
 
+  document.documentElement.dataset.role = meta("role");
+
+  // Whoever's session has ended sees no old figures: the page to log in on comes instead.
+  const plainFetch = window.fetch;
+  window.fetch = async function (...wanted) {
+    const reply = await plainFetch.apply(window, wanted);
+    if (reply.status === 401) {
+      const here = window.location.pathname.slice(meta("root").length);
+      window.location.replace(at("/log-in?to=" + encodeURIComponent(here)));
+    }
+    return reply;
+  };
+
+  async function logOut() {
+    const answer = await post("/log-out", {});
+    if (answer.state === "done") {
+      window.location.replace(at("/log-in"));
+    } else {
+      say(answer.reason, true);
+    }
+  }
+
   // Where an address of ours is, under the sub-path that the pages are served under.
   function at(path) {
     return meta("root") + path;
@@ -63,6 +85,9 @@
     try {
       return await reply.json();
     } catch (error) {
+      if (reply.status === 413) {
+        return { state: "refused", reason: "what was sent is too long" };
+      }
       return { state: "refused", reason: "the dashboard answered " + reply.status + ", and gave no reason" };
     }
   }
@@ -124,6 +149,8 @@
       askBy(button);
     } else if (button.dataset.does === "unit") {
       nextUnit();
+    } else if (button.dataset.does === "log-out") {
+      logOut();
     }
     const dialog = button.closest("dialog");
     if (dialog) {
