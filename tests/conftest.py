@@ -8,6 +8,9 @@ from collections.abc import Generator
 import pytest
 from hypothesis import settings
 
+# The tests run on all cores already, where threads of a matrix product only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 settings.register_profile("soakbench", derandomize=True, deadline=None)
 settings.load_profile("soakbench")
 

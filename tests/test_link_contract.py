@@ -329,7 +329,11 @@ def test_a_board_with_other_columns_after_the_lead_was_out_is_no_reading(tmp_pat
 
 
 @pytest.mark.parametrize("kind", ASKED)
-def test_a_device_that_falls_silent_is_said_and_found_again(kind: str, tmp_path: Path) -> None:
+def test_a_device_that_falls_silent_is_said_and_found_again(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # here nothing hangs on an answer that a busy machine makes late
+    monkeypatch.setattr("logger.link.modbus._SLOWEST_S", 0.3)
     quiet = threading.Event()
 
     def may_be_quiet(terminal: Terminal) -> None:

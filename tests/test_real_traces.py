@@ -155,7 +155,7 @@ MOVING = {"room, warming": ROOM[54:91], "room, cooling": ROOM[182:233]}
 
 @pytest.mark.parametrize(
     ("stretch", "noise"),
-    [*itertools.product([*STEADY, *CYCLES], ["typical"]), *itertools.product(STEADY, FLICKER)],
+    [*itertools.product([*STEADY, *CYCLES], ["typical"]), *itertools.product(STEADY, ["very noisy"])],
 )
 def test_nothing_is_raised_where_a_real_trace_is_quiet(stretch: str, noise: str) -> None:
     samples = (STEADY | CYCLES)[stretch]
