@@ -13,7 +13,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
@@ -28,6 +28,7 @@ from logger.clockwatch import ClockWatch
 from logger.convert import Calibration
 from logger.cutout import CutOut, Said, was_tried
 from logger.errors import LinkError, RequestError, StoreError
+from logger.feeds.feed import Feeds
 from logger.finding import Finding, Severity
 from logger.link.lines import End, Flags
 from logger.link.port import Connected, Disconnected, Event
@@ -129,6 +130,7 @@ def run(
     marks: Sequence[Mark] = (),
     relay: Relay | None = None,
     resume: Resume = "no",
+    feeds: Feeds | None = None,
 ) -> int | None:
     """Measure, watch and store one soak, from its first scan until it ends; return its number.
 
@@ -153,6 +155,8 @@ def run(
     set-up and the same board and its last scan is no more than ten minutes old; with "must" however old it
     is, and RequestError is raised where there is none. It keeps its number, kind, calibration and checks:
     what is stored is replayed, and what is missing is its hole.
+
+    `feeds` are told what is said and stored, last of all, and nothing of theirs comes back.
 
     `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
     each output of the pipeline; `on_alarm` what should make a noise, after it was said (None:
@@ -183,6 +187,7 @@ def run(
             marks=marks,
             relay=relay,
             resume=resume,
+            feeds=feeds or Feeds(),
         )
         with _ended_by_signals(daemon.ask_to_stop):
             return daemon.run()
@@ -237,6 +242,7 @@ class _Daemon:
         marks: Sequence[Mark],
         relay: Relay | None,
         resume: Resume,
+        feeds: Feeds,
     ) -> None:
         if setup.armed and relay is None:
             raise RequestError("the set-up arms a cut-out, and this link reaches none")
@@ -297,6 +303,7 @@ class _Daemon:
         self._now_file = NowFile(writer.path)
         self._shown: tuple[str, dict[str, Any] | None] | None = None
         self._shown_told = Told()
+        self._feeds = feeds
 
     def ask_to_stop(self) -> None:
         """Have the soak end cleanly after the block in hand."""
@@ -312,6 +319,14 @@ class _Daemon:
         if old is not None:
             self._tell(old)
         self._link.start()
+        self._feeds.start()
+        try:
+            return self._run()
+        finally:
+            for name in self._feeds.close():
+                self._tell(f"the feed {name} did not end in time: what it had not sent yet may be lost")
+
+    def _run(self) -> int | None:
         try:
             self._measure()
         except LinkError:
@@ -480,6 +495,7 @@ class _Daemon:
             before_us = 0 if self._last_us is None else self._last_us
             mark = Mark(int(block.t_us[at]) if at >= 0 else before_us, mark.text)
             self._writer.put_mark(mark)
+            self._feeds.marked(mark.t_us / 1e6, mark.text)
             self._tell(f"mark at {mark.t_us / 1e6:.0f} s: {mark.text}")
             yield mark
 
@@ -537,7 +553,9 @@ class _Daemon:
             self._cutout = CutOut(self._setup, tried=was_tried(self._checks))
         self._take_checks(checks)
         self._clocks = self._new_clocks()  # nobody was held up by the replay
-        self._stand_again(output, self._findings_as_asked(pipeline, reader.marks(soak.id)))
+        findings = self._findings_as_asked(pipeline, reader.marks(soak.id))
+        self._feeds.began(soak.id, soak.started, findings, resumed=True)
+        self._stand_again(output, findings)
         self._note(told(soak, gap), soak.last_t_us + gap.us)
         return pipeline
 
@@ -554,6 +572,7 @@ class _Daemon:
         mark = Mark(t_us, NOTED + text)
         self._writer.put_mark(mark)
         self._marks.append(mark)
+        self._feeds.marked(t_us / 1e6, mark.text)
         self._tell(text)
 
     def _patiently(self, act: Callable[[], T]) -> T:
@@ -573,6 +592,8 @@ class _Daemon:
         self._tell(f"soak {self._soak_id} has begun")
         if self._on_soak is not None and self._soak_id is not None:
             self._on_soak(self._soak_id)
+        if self._soak_id is not None:
+            self._feeds.began(self._soak_id, started)
         for sentence in [*says, *standing(self._setup, calibration, started)]:
             self._tell(sentence)
         self._before_power = BeforePower(self._setup, daq, self._facts(started, last_soak), calibration)
@@ -646,6 +667,7 @@ class _Daemon:
             del self._told[withdrawn]
             self._sounded_s.pop(withdrawn, None)
             self._writer.drop_finding(withdrawn)
+            self._feeds.withdrawn(output.t_s, withdrawn)
         for finding in output.findings:
             self._writer.put_finding(finding)
             news = (finding.severity, finding.open)
@@ -656,6 +678,7 @@ class _Daemon:
         self._stands(output)
         for alarm in output.alarms:
             self._sound(alarm)
+        self._feeds.output(output)
         if self._on_output is not None:
             self._on_output(output)
 
@@ -686,7 +709,9 @@ class _Daemon:
         """Keep how the soak stands; what screens show of it is worked out when it is stored."""
 
         def now() -> dict[str, Any]:
-            return output.now if self._cutout is None else {**output.now, "cutout": self._cutout.shown()}
+            cutout = {} if self._cutout is None else {"cutout": self._cutout.shown()}
+            feeds = [asdict(one) for one in self._feeds.states]
+            return {**output.now, **cutout, **({"feeds": feeds} if feeds else {})}
 
         self._writer.set_now(now)
         self._t_s, self._plan_ends_s = output.t_s, output.plan_ends_s
@@ -713,6 +738,7 @@ class _Daemon:
             self._tell(f"asked for: {_quoted(answer.request)}")
             if answer.t_us is not None:
                 self._marks.append(Mark(answer.t_us, answer.mark))
+                self._feeds.marked(answer.t_us / 1e6, answer.mark)
             if ask_of(answer.mark)[0] is Ask.STOP:
                 self.ask_to_stop()
             elif self._cutout is not None and self._is_word_for_cutout(*ask_of(answer.mark)):
@@ -888,6 +914,7 @@ class _Daemon:
                     self._tell(f"{error}: trying again for a while")
                 self._clock.sleep(1.0)
         self._now_file.close(remove=True)
+        self._feeds.ended(self._t_s, self._how, str(verdict["soak"]["verdict"]))
         self._refuse_rest(f"soak {self._soak_id} has ended")
         clocks = self._clocks.summary()
         if clocks is not None:

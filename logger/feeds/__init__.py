@@ -1,0 +1,1 @@
+"""What else is told of a soak while it runs, and may be lost: MQTT, alerts."""
