@@ -309,3 +309,18 @@ def test_a_daemon_without_feeds_loads_none_of_their_libraries() -> None:
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "[]"
+
+
+def test_the_live_page_says_how_each_feed_stands() -> None:
+    from types import SimpleNamespace
+
+    from dashboard.pages.live import _feed_facts
+
+    feeds = [
+        {"name": "mqtt", "stands": "working", "says": "connected", "dropped": 0},
+        {"name": "alerts", "stands": "trying again", "says": "<b>refused</b>", "dropped": 2},
+    ]
+    look: Any = SimpleNamespace(soak=SimpleNamespace(now={"feeds": feeds}))
+    spans: list[Any] = _feed_facts(look)
+    assert [one.children for one in spans] == ["mqtt working", "alerts trying again, 2 lost: <b>refused</b>"]
+    assert _feed_facts(SimpleNamespace(soak=SimpleNamespace(now=None))) == []  # type: ignore[arg-type]

@@ -219,6 +219,7 @@ def head(look: Look) -> Children:
                 html.Span(f"{words.duration(look.now_s)} elapsed"),
                 html.Span(age_in_words(look), className="age stale" if stale else "age"),
                 *_cutout_fact(look),
+                *_feed_facts(look),
             ],
             className="facts",
         ),
@@ -237,6 +238,17 @@ def _cutout_fact(look: Look) -> Children:
         return [] if setup.cutout is None else [html.Span("cut-out not armed")]
     state = "unknown" if look.stale else _cutout(look).get("state", "unknown")
     return [html.Span(f"cut-out {state}", className=f"cutout {state}")]
+
+
+def _feed_facts(look: Look) -> Children:
+    """Return how each feed stands: what is lost on the way to others is said here."""
+    out: Children = []
+    for feed in (look.soak.now or {}).get("feeds", []):
+        lost = f", {feed['dropped']} lost" if feed["dropped"] else ""
+        well = feed["stands"] in ("working", "ended")
+        says = "" if well or not feed["says"] else f": {feed['says']}"
+        out.append(html.Span(f"{feed['name']} {feed['stands']}{lost}{says}", className="feed"))
+    return out
 
 
 def opened(look: Look) -> Children:
