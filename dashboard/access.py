@@ -431,6 +431,7 @@ _PAGE: Final = """<!DOCTYPE html>
 <form method="post" action="{{ root }}/log-in">
 <input type="hidden" name="form" value="{{ form }}">
 <input type="hidden" name="to" value="{{ to }}">
+<input type="text" name="user" value="soakbench" autocomplete="username" hidden>
 <label for="password">Password</label>
 <input id="password" name="password" type="password" autocomplete="current-password" maxlength="{{ most }}"
   required autofocus>

@@ -10,6 +10,7 @@ import errno
 import logging
 import os
 import socket
+import ssl
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -18,7 +19,7 @@ from flask import Flask, Response, request
 from flask_compress import Compress
 from waitress.server import create_server
 
-from dashboard import asking, chart, photographs
+from dashboard import asking, chart, photographs, tls
 from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
@@ -235,13 +236,26 @@ def _secure(app: Dash, server: Flask) -> None:
         return response
 
 
-def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -> Any:
-    """Bind the address and return a waitress server: `.run()` serves, `.close()` ends; port 0 = any free.
+def make_server(
+    app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT, speaks: ssl.SSLContext | None = None
+) -> Any:
+    """Bind the address and return a server: `.run()` serves, `.close()` ends; port 0 = any free.
 
-    Raises RequestError where the address can't be had, or where it would need a password.
+    `speaks` is TLS, where it should (`tls.context`). Raises RequestError where the address can't be had, or
+    where it would need a password.
     """
     access: Access = app.server.extensions[_ACCESS]
     access.may_be_served_at(host)
+    listening = _taken(host, port)
+    if speaks is None:
+        return _server(app.server, listening)
+    told = tls.Told()
+    behind = _server(told.before(app.server), _taken(DEFAULT_HOST, 0))
+    listening.listen(128)
+    return tls.Front(listening, speaks, behind, told)
+
+
+def _taken(host: str, port: int) -> socket.socket:
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(
             host.strip("[]"), port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
@@ -264,12 +278,18 @@ def make_server(app: Dash, host: str = DEFAULT_HOST, port: int = DEFAULT_PORT) -
             f"the dashboard can't be reached at {host}, port {port} ({error.strerror or error}): "
             "name another with --host and --port"
         ) from error
+    return listening
+
+
+def _server(app: Any, listening: socket.socket) -> Any:
     # A page asks for several things at once, and a queue of a few is nothing to tell a technician of.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     return create_server(
-        app.server,
+        app,
         sockets=[listening],
         threads=8,
+        connection_limit=tls.MOST,
+        asyncore_use_poll=True,  # select() ends at 1,024 files
         ident="soakbench",
         max_request_body_size=_MOST_BODY,
         clear_untrusted_proxy_headers=False,  # `Access` decides

@@ -159,6 +159,18 @@ def dash(
     set_view_password: Annotated[
         bool, typer.Option("--set-view-password", help="Set a second one that only views; serves nothing.")
     ] = False,
+    certificate: Annotated[
+        Path | None,
+        typer.Option(
+            "--certificate", metavar="FILE", help="Serve by https with it (PEM).", show_default=False
+        ),
+    ] = None,
+    key: Annotated[
+        Path | None,
+        typer.Option(
+            "--key", metavar="FILE", help="Its key, where not in the same file.", show_default=False
+        ),
+    ] = None,
     behind_proxy: Annotated[
         bool, typer.Option("--behind-proxy", help="A proxy on this machine says who asks, by what name.")
     ] = False,
@@ -175,9 +187,10 @@ def dash(
 
     Example: soakbench dash --set-password
 
-    Example: soakbench dash --host 0.0.0.0
+    Example: soakbench dash --host 0.0.0.0 --certificate bench1.pem --key bench1.key
     """
     from dashboard import app as pages
+    from dashboard import tls
     from dashboard.access import Access, loopback
     from dashboard.passwords import Passwords, Role
     from logger.clock import SystemClock
@@ -193,6 +206,8 @@ def dash(
         return 0
     if path and not behind_proxy:
         raise RequestError("--path is a proxy's: add --behind-proxy")
+    if key is not None and certificate is None:
+        raise RequestError("--key belongs to a certificate: name that too, with --certificate")
     elsewhere = behind_proxy or not loopback(host)
     access = Access(
         SystemClock(),
@@ -201,13 +216,15 @@ def dash(
         root=path,
         behind_proxy=behind_proxy,
     )
-    server = pages.make_server(pages.create_app(store, access=access), host, port)
-    if elsewhere and not behind_proxy:
+    speaks = None if certificate is None else tls.context(certificate, key)
+    server = pages.make_server(pages.create_app(store, access=access), host, port, speaks)
+    if elsewhere and not behind_proxy and speaks is None:
         warn(
-            "others on this network can see this dashboard and, with the password, stop a soak: what is said "
-            "goes unencrypted, so only where you trust all who are on it"
+            "the password goes over the network as it is typed, and who has it can stop a soak: do this only "
+            "where you trust all who are on that network, or name a --certificate"
         )
-    print(f"http://{server.effective_host}:{server.effective_port}{access.root}/", flush=True)
+    scheme = "http" if speaks is None else "https"
+    print(f"{scheme}://{server.effective_host}:{server.effective_port}{access.root}/", flush=True)
     server.run()
     return 0
 
