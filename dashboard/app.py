@@ -151,6 +151,7 @@ def _frame(*, locked: bool) -> html.Div:
                 [
                     html.Span("soakbench", className="wordmark"),
                     html.Nav(id="ways", **spoken("Pages")),
+                    parts.unit_key(),
                     *out,
                 ],
                 className="top",

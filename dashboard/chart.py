@@ -6,15 +6,18 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final, cast
 
-from dash import Dash, Input, Output, Patch, State, dcc, html, no_update
+import numpy as np
+from dash import ClientsideFunction, Dash, Input, Output, Patch, State, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
-from dashboard import figures, series
+from dashboard import figures, series, words
 from dashboard.bench import Bench, Look
 from dashboard.figures import Json, Ranges, Story, View
 from dashboard.series import Series
+from logger import units
 
 POLL_MS: Final = 2000
 
@@ -22,6 +25,22 @@ POLL_MS: Final = 2000
 def spoken(label: str) -> dict[str, Any]:
     """Return what a screen reader says of a component."""
     return {"aria-label": label}
+
+
+def unit_store(key: str) -> html.Div:
+    """Return what holds the unit of currents, one of `units.PAIR_UNITS`, for a page's callback.
+
+    The browser keeps it; the key that changes it is shown where this stands. Each callback has its own: one
+    for all would set off those of pages that are not there.
+    """
+    told: dict[str, Any] = {"data-store": key}
+    return html.Div(dcc.Store(id=key), className="shows-unit", hidden=True, **told)
+
+
+def keep_unit(app: Dash, key: str) -> None:
+    """Fill such a store with the unit that the browser keeps."""
+    in_browser: Any = app.clientside_callback
+    in_browser(ClientsideFunction("soakbench", "keptUnit"), Output(key, "data"), Input(key, "id"))
 
 
 def component() -> html.Section:
@@ -41,6 +60,7 @@ def component() -> html.Section:
                 className="hint chart-hint",
             ),
             dcc.Store(id="chart-state"),
+            unit_store("chart-unit"),
             dcc.Interval(id="chart-tick", interval=POLL_MS),
         ],
         className="panel chart-panel",
@@ -61,9 +81,10 @@ def _blank() -> Json:
     }
 
 
-def story_of(look: Look) -> Story:
-    """Return what the chart tells of a soak."""
+def story_of(look: Look, unit: str = units.PAIR_UNITS[0]) -> Story:
+    """Return what the chart tells of a soak; `unit`: what a person wants to see currents in."""
     soak = look.soak
+    per_mA, unit = words.for_all(unit, soak.setup)
     now_channels = (soak.now or {}).get("channels", {})
     if soak.verdict:
         pairs = {
@@ -95,6 +116,23 @@ def story_of(look: Look) -> Story:
         # To a twentieth of a mA, or the band would tremble with the noise of the figures now.
         match_a=round(match_a * 20_000.0) / 20_000.0,
         x_end_s=_axis_end(look),
+        unit=unit,
+        per_mA=per_mA,
+    )
+
+
+def _shown(found: Series, story: Story) -> Series:
+    """Return a series with its pair currents in the unit that the story shows them in."""
+    if story.per_mA == 1.0:
+        return found
+    by = np.ones(len(story.setup.channel))
+    by[story.setup.pair_columns] = story.per_mA
+    return replace(
+        found,
+        mean=found.mean * by,
+        least=found.least * by,
+        greatest=found.greatest * by,
+        from_others=found.from_others * story.per_mA,
     )
 
 
@@ -111,6 +149,7 @@ def _axis_end(look: Look) -> float:
 
 def register(app: Dash, bench: Bench) -> None:
     """Add the chart's callback."""
+    keep_unit(app, "chart-unit")
 
     @app.callback(
         Output("chart", "figure"),
@@ -120,6 +159,7 @@ def register(app: Dash, bench: Bench) -> None:
         Input("chart", "relayoutData"),
         Input("screen", "data"),
         Input("calibration", "data"),
+        Input("chart-unit", "data"),
         State("which", "data"),
         State("chart-state", "data"),
     )
@@ -128,6 +168,7 @@ def register(app: Dash, bench: Bench) -> None:
         moved: Json | None,
         width_px: int | None,
         calibration: int | str | None,
+        unit: str | None,
         which: int | str,
         state: Json | None,
     ) -> tuple[Any, Any, Any]:
@@ -140,18 +181,21 @@ def register(app: Dash, bench: Bench) -> None:
         ranges: Ranges = known["ranges"] if known else {}
         if known and known["moved"] != digest(moved):
             ranges = after_move(moved or {}, ranges, known["frame"])
+        story = story_of(look, unit or units.PAIR_UNITS[0])
+        if known and known["unit"] != story.unit:
+            ranges = {axis: ends for axis, ends in ranges.items() if axis == "xaxis"}
         view = View(int(width_px or 1280), ranges)
-        figure, fresh, said = _drawn(bench, look, view, known)
+        figure, fresh, said = _drawn(bench, look, story, view, known)
         return figure, {**fresh, "moved": digest(moved)}, said
 
 
-def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[Any, Any, Any]:
+def _drawn(bench: Bench, look: Look, story: Story, view: View, known: Json | None) -> tuple[Any, Any, Any]:
     """Draw the chart anew where its frame changed, else send what is new.
 
     A patch alone would lose the zoom: the browser's figure carries a person's ranges once it was patched, so
     a figure drawn anew has to carry them too.
     """
-    soak, story, holes = look.soak, story_of(look), look.holes()
+    soak, holes = look.soak, look.holes()
     pairs, rate = len(soak.setup.pairs), soak.setup.link.scans_per_s
     level_s = series.level_for(look.last_s, rate, pairs)
     fine_s = series.level_for(view.zoom_s[1] - view.zoom_s[0], rate, pairs) if view.zoom_s else level_s
@@ -162,6 +206,7 @@ def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[An
         "calibration": look.calibration,
         "ranges": view.ranges,
         "width": view.width_px,
+        "unit": story.unit,
         "levels": [level_s, fine_s, at_end],
         "holes": digest([holes.gaps, holes.left_out]),
     }
@@ -179,10 +224,11 @@ def _drawn(bench: Bench, look: Look, view: View, known: Json | None) -> tuple[An
             after_s=known["until_s"],
             calibration=look.calibration,
         )
+        news = _shown(news, story)
         extents = figures.merged(known["extents"], figures.measure(news, story))
         if figures.frame(story, view, extents) == known["frame"]:
             return _patched(news, story, view, extents, known)
-    full = _stretches(bench, look, view, level_s, fine_s)
+    full = _shown(_stretches(bench, look, view, level_s, fine_s), story)
     extents = figures.measure(full, story)
     line_ends = figures.ends(full, soak.setup, view)
     figure = figures.whole(full, story, view, extents)
@@ -214,7 +260,7 @@ def _patched(
         raise PreventUpdate
     patch = Patch()
     if len(news):
-        for index, (x, y) in enumerate(figures.tail(news, setup)):
+        for index, (x, y) in enumerate(figures.tail(news, story)):
             patch["data"][index]["x"].extend(x)
             patch["data"][index]["y"].extend(y)
     if digests["over"] != known["over"]:

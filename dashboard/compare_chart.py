@@ -28,6 +28,7 @@ from dashboard.figures import (
     see_through,
     short,
 )
+from logger import units
 from logger.blocks import FloatArray
 
 _DASHES: Final = ("6px,3px", "2px,3px", "8px,3px,2px,3px")
@@ -48,8 +49,12 @@ class _Curve(NamedTuple):
     mA: FloatArray
 
 
-def figure(document: Mapping[str, Any], view: View) -> Json:
-    """Return the figure of a `soakbench.compare/1` document; its earlier soaks are the newest first."""
+def figure(document: Mapping[str, Any], view: View, unit: str = units.PAIR_UNITS[0]) -> Json:
+    """Return the figure of a `soakbench.compare/1` document; its earlier soaks are the newest first.
+
+    `unit`: what its currents are in, one of `units.PAIR_UNITS`.
+    """
+    name_of = units.pair_unit(unit)
     this, before = document["this"], document["earlier"][:MOST_EARLIER]
     names = list(this["pairs_mA"])
     nominal_v = nominal_mains_v(document)
@@ -71,16 +76,19 @@ def figure(document: Mapping[str, Any], view: View) -> Json:
     traces: list[Json] = []
     for age in range(len(before), 0, -1):  # this soak's lines lie above the others
         traces += [
-            _line(_until(curve, end_min), names, "y", f"soak {before[age - 1]['soak']}", age)
+            _line(_until(curve, end_min), names, "y", f"soak {before[age - 1]['soak']}", age, name_of)
             for curve in curves[age].values()
         ]
     for curve in curves[0].values():
-        traces += [*_outline(curve, names, "y"), _line(curve, names, "y", "this soak", 0)]
+        traces += [*_outline(curve, names, "y"), _line(curve, names, "y", "this soak", 0, name_of)]
     for curve in changes:
-        traces += [*_outline(curve, names, "y2"), _line(curve, names, "y2", "changed", 0, signed=True)]
+        traces += [
+            *_outline(curve, names, "y2"),
+            _line(curve, names, "y2", "changed", 0, name_of, signed=True),
+        ]
     notes = [
-        _title(f"Each pair, mA, {how}", "y domain", size),
-        _title(f"Changed since soak {before[0]['soak']}, mA", "y2 domain", size),
+        _title(f"Each pair, {name_of}, {how}", "y domain", size),
+        _title(f"Changed since soak {before[0]['soak']}, {name_of}", "y2 domain", size),
         *_ends(list(curves[0].values()), names, "y", ranges[0], heights[0], size),
         *_ends(changes, names, "y2", ranges[1], heights[1], size),
         {
@@ -191,15 +199,25 @@ def _range(curves: Sequence[_Curve], least: float, around: Sequence[float] = ())
     return low - room, high + room
 
 
-def _line(curve: _Curve, names: Sequence[str], yref: str, of: str, age: int, *, signed: bool = False) -> Json:
+def _line(
+    curve: _Curve,
+    names: Sequence[str],
+    yref: str,
+    of: str,
+    age: int,
+    unit: str,
+    *,
+    signed: bool = False,
+) -> Json:
     style = pair_style(names.index(curve.pair))
+    figure = f"%{{y:{'+' if signed else ''}.1f}} {unit}"
     line: Json = {"color": style.colour, "width": 1.9, "dash": style.dash}
     if age:
         line = {"color": see_through(style.colour, 0.65), "width": 1.2, "dash": _DASHES[age - 1]}
     return {
         **_trace(curve, yref),
         "line": line,
-        "hovertemplate": f"{plain(curve.pair)}, {of}  %{{y:{'+' if signed else ''}.1f}} mA<extra></extra>",
+        "hovertemplate": f"{plain(curve.pair)}, {of}  {figure}<extra></extra>",
     }
 
 

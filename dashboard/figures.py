@@ -22,7 +22,7 @@ import numpy as np
 
 from dashboard.series import Series
 from dashboard.words import MINUS, asked, look, number
-from logger import bias
+from logger import bias, units
 from logger.blocks import FloatArray, Mark
 from logger.finding import Finding, Kind, Severity
 from logger.setup import Channel, Setup
@@ -104,7 +104,8 @@ class Story:
     """What a soak's chart tells beside its lines.
 
     `states`: stretches under signal or of setting bias. `gaps`: (from_s, to_s). `settled_at_s` by pair.
-    `match_a`: greatest difference from the others. `x_end_s`: where the time axis ends.
+    `match_a`: greatest difference from the others. `x_end_s`: where the time axis ends. `unit`: what currents
+    are shown in, one of `units.PAIR_UNITS`, `per_mA` of it to the milliamp; so are those of the series given.
     """
 
     uuid: str
@@ -117,6 +118,8 @@ class Story:
     settled_at_s: Mapping[str, float] | None = None
     match_a: float | None = None
     x_end_s: float = 600.0
+    unit: str = units.PAIR_UNITS[0]
+    per_mA: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -241,21 +244,22 @@ def pushed_apart(places: Sequence[float], distance: float, low: float, high: flo
 # ------------------------------------------------------------------ lines and panels
 
 
-def _lines(setup: Setup) -> list[_Line]:
+def _lines(setup: Setup, unit: str = units.PAIR_UNITS[0], per_mA: float = 1.0) -> list[_Line]:
     """Return every line that is drawn, in the order of the figure's traces."""
-    fail_ma = current_at(setup, setup.limits.fail_pct or 100.0) * 1000.0
+    name_of = units.pair_unit(unit)
+    stroke_from = current_at(setup, setup.limits.fail_pct or 100.0) * 1000.0 * per_mA / 200.0
     lines = []
     columns = setup.pair_columns
     for index, column in enumerate(columns):
         name, style = setup.channel[column].name, pair_style(index)
         lines.append(
-            _Line(name, "currents", name, column, style, 1e3, 3, 1.7, "mA", stroke_from=fail_ma / 200.0)
+            _Line(name, "currents", name, column, style, 1e3, 3, 1.7, name_of, stroke_from=stroke_from)
         )
     if len(columns) > 1:
         for index, column in enumerate(columns):
             name, style = setup.channel[column].name, pair_style(index)
             key = f"{name} from the others"
-            lines.append(_Line(key, "others", name, index, style, 1e3, 3, 1.7, "mA", other=True))
+            lines.append(_Line(key, "others", name, index, style, 1e3, 3, 1.7, name_of, other=True))
     seen: dict[str, int] = {}
     nominal = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}
     for column, channel in enumerate(setup.channel):
@@ -333,12 +337,13 @@ def merged(one: Extents, other: Extents) -> Extents:
 
 
 def _widest(story: Story) -> float:
-    """The most that the axis of the differences opens to, in mA: a line further out says so at the edge."""
-    return 6.0 * _match_ma(story)
+    """The most that the axis of the differences opens to: a line further out says so at the edge."""
+    return 6.0 * _match(story)
 
 
-def _match_ma(story: Story) -> float:
-    return (story.match_a or match_limit(story.setup, [])) * 1000.0
+def _match(story: Story) -> float:
+    """Return the match limit in the unit that currents are shown in."""
+    return (story.match_a or match_limit(story.setup, [])) * 1000.0 * story.per_mA
 
 
 def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
@@ -346,26 +351,28 @@ def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
     setup = story.setup
     chart, strip = (210, 74) if view.narrow else (400, 120) if view.large else (260, 84)
     limits = setup.limits
+    by, name_of = story.per_mA, units.pair_unit(story.unit)
     lines = [
-        (current_at(setup, percent) * 1000.0, f"{word} {percent:g} %")
+        (current_at(setup, percent) * 1000.0 * by, f"{word} {percent:g} %")
         for word, percent in (("aim", limits.aim_pct), ("warn", limits.warn_pct), ("fail", limits.fail_pct))
         if percent is not None
     ]
     for word, own in (("least allowed", limits.pair_low_mA), ("most allowed", limits.pair_high_mA)):
         if own is not None:
-            lines.append((own, f"{word} {own:g} mA"))
+            lines.append((own * by, f"{word} {number(own * by)} {name_of}"))
     low, high = extents.get("currents", [0.0, 0.0])
     top = max(value for value, _ in lines) * 1.1
     while top < high:
         top *= 1.25
-    bottom = 0.0 if low > -1.0 else -top / 5.0 * math.ceil(-low / (top / 5.0))
-    currents = _Panel("currents", "Current of each pair, mA", chart, bottom, top, tuple(lines))
+    bottom = 0.0 if low > -by else -top / 5.0 * math.ceil(-low / (top / 5.0))
+    currents = _Panel("currents", f"Current of each pair, {name_of}", chart, bottom, top, tuple(lines))
     panels = [currents]
     if len(setup.pairs) > 1:
-        match = _match_ma(story)
+        match = _match(story)
         furthest = max(abs(end) for end in extents.get("others", [0.0]))
         half = next(step for step in (2.5, 4.0, 6.6) if furthest <= step * 0.92 * match or step > 6.0) * match
-        title = "Each pair from the others, mA" if len(setup.pairs) > 2 else "Each pair from the other, mA"
+        rest = "the others" if len(setup.pairs) > 2 else "the other"
+        title = f"Each pair from {rest}, {name_of}"
         others = _Panel("others", title, round(chart * 1.15), -half, half)
         panels = [others, currents] if view.narrow else [currents, others]
     panels.append(_Panel("findings", "", 18 + 20 * max(2, len(_rows(story, view))), 0.0, 1.0))
@@ -427,11 +434,11 @@ def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
     return [None if value != value else round(value, decimals) for value in values.tolist()]
 
 
-def tail(series: Series, setup: Setup) -> list[tuple[list[int], list[float | None]]]:
+def tail(series: Series, story: Story) -> list[tuple[list[int], list[float | None]]]:
     """Return the points of each line's traces, in the order of the figure: what a patch appends."""
     x = [ms(t) for t in series.t_s.tolist()]
     points = []
-    for line in _lines(setup):
+    for line in _lines(story.setup, story.unit, story.per_mA):
         if not line.other:
             points.append(_spread(x, series, line))
         source = series.from_others if line.other else series.mean
@@ -473,10 +480,10 @@ def ends(series: Series, setup: Setup, view: View) -> Ends:
     return out
 
 
-def _line_traces(setup: Setup, axis: Mapping[str, str]) -> list[Json]:
+def _line_traces(setup: Setup, axis: Mapping[str, str], unit: str = units.PAIR_UNITS[0]) -> list[Json]:
     """Return the traces of all lines without their points."""
     traces: list[Json] = []
-    for line in _lines(setup):
+    for line in _lines(setup, unit):
         common: Json = {
             "type": "scatter",
             "mode": "lines",
@@ -733,7 +740,7 @@ def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> 
     for panel in panels:
         y = axis[panel.name]
         if panel.name == "others":
-            match = _match_ma(story)
+            match = _match(story)
             shapes.append(
                 {
                     "type": "rect",
@@ -833,12 +840,12 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
             )
         if panel.name == "others":
             note(
-                f"match ±{number(_match_ma(story))} mA",
+                f"match ±{number(_match(story))} {units.pair_unit(story.unit)}",
                 xref="paper",
                 x=0,
                 xshift=4,
                 yref=y,
-                y=_match_ma(story),
+                y=_match(story),
                 xanchor="left",
                 yanchor="bottom",
                 font={"size": small - 1, "color": QUIET},
@@ -983,8 +990,8 @@ def _lay(story: Story, view: View, extents: Extents) -> _Laid:
 def whole(series: Series, story: Story, view: View, extents: Extents) -> Json:
     """Return the whole figure."""
     laid = _lay(story, view, extents)
-    traces = _line_traces(story.setup, laid.axis)
-    for trace, (x, y) in zip(traces, tail(series, story.setup), strict=True):
+    traces = _line_traces(story.setup, laid.axis, story.unit)
+    for trace, (x, y) in zip(traces, tail(series, story), strict=True):
         trace["x"], trace["y"] = x, y
     over = dressing(ends(series, story.setup, view), settled_points(series, story), story, view, extents)
     layout = _layout(story, view, laid) | {
@@ -1111,6 +1118,7 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
             "showticklabels": panel.name != "findings",
             "tickformat": "~g",
             "automargin": False,
+            "uirevision": f"{story.uuid} {story.unit}",
         }
         layout[laid.axis[panel.name].replace("y", "yaxis")] = axis
     return layout
@@ -1118,8 +1126,9 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
 
 def summary(story: Story, line_ends: Ends) -> str:
     """Say in one sentence what the chart shows, for those who can't see it."""
+    unit = units.pair_unit(story.unit)
     pairs: Iterable[str] = (
-        f"{channel.name} {number(line_ends[channel.name][1]).replace(MINUS, 'minus ')} mA"
+        f"{channel.name} {number(line_ends[channel.name][1]).replace(MINUS, 'minus ')} {unit}"
         for channel in story.setup.pairs
         if channel.name in line_ends
     )

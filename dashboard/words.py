@@ -6,14 +6,12 @@ import math
 from collections.abc import Iterable
 from typing import Final
 
+from logger import units
 from logger.finding import Finding, Kind, Severity
 from logger.requests import NOTED, Ask, ask_of
 from logger.setup import Channel, Setup
 
 MINUS: Final = "\u2212"
-
-UNITS: Final = ("mA", "mV", "valve")
-"""What a pair's current is shown in: mA a pair, mV at its resistor, as a meter has it, mA a valve (mean)."""
 
 _NEARLY_MIN: Final = 3  # the watch looks on for so long before it says settled
 
@@ -62,21 +60,24 @@ def milliamps(value_a: float | None, *, signed: bool = False) -> str:
     return number(None if value_a is None else value_a * 1000.0, 1, signed=signed)
 
 
-def scale(unit: str, setup: Setup, channel: Channel) -> tuple[float, str]:
-    """Return what a pair's amperes are multiplied by to be shown in one of UNITS, and the unit's name."""
-    match unit:
-        case "mV":
-            assert channel.sense_ohm is not None  # required by the set-up's own check
-            return 1000.0 * channel.sense_ohm, "mV"
-        case "valve":
-            return 1000.0 / setup.valves_on(channel), "mA a valve"
-        case _:
-            return 1000.0, "mA"
+def per_mA(unit: str, setup: Setup, channel: Channel) -> float:
+    """Return what a pair's milliamps are multiplied by to be shown in one of `units.PAIR_UNITS`."""
+    assert channel.sense_ohm is not None  # required by the set-up's own check
+    return units.per_mA(unit, channel.sense_ohm, setup.valves_on(channel))
 
 
-def unit_in_full(unit: str) -> str:
-    """Say one of UNITS as a button does."""
-    return {"mV": "mV at the resistor", "valve": "mA a valve"}.get(unit, "mA a pair")
+def for_all(unit: str, setup: Setup) -> tuple[float, str]:
+    """Return the same for all pairs together, with the unit that it then is.
+
+    Where resistors, or numbers of valves, differ no one axis holds all pairs, so they stay in mA a pair.
+    """
+    scales = {per_mA(unit, setup, channel) for channel in setup.pairs}
+    return (scales.pop(), unit) if len(scales) == 1 else (1.0, units.PAIR_UNITS[0])
+
+
+def times(value: float | None, by: float) -> float | None:
+    """Multiply what exists."""
+    return None if value is None else value * by
 
 
 def uncertainty(value: float | None) -> str:

@@ -17,6 +17,21 @@ _SHOWN: Final[dict[str, tuple[float, str]]] = {
 }
 
 
+PAIR_UNITS: Final = ("mA", "mV", "valve")
+"""What a pair's current is shown in: mA a pair, mV at its resistor, as a meter has it, mA a valve (mean)."""
+
+
+def per_mA(unit: str, sense_ohm: float, valves: int) -> float:
+    """Return what a pair's milliamps are multiplied by to be shown in one of PAIR_UNITS."""
+    return {"mV": sense_ohm, "valve": 1.0 / valves}.get(unit, 1.0)
+
+
+def pair_unit(unit: str, *, per_h: bool = False) -> str:
+    """Return how one of PAIR_UNITS is written behind a figure, or behind a rate."""
+    rate = "/h" if per_h else ""
+    return {"mV": f"mV{rate}", "valve": f"mA{rate} a valve"}.get(unit, f"mA{rate}")
+
+
 def to_mA(amperes: float) -> float:
     """Return milliamps."""
     return 1000.0 * amperes

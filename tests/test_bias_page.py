@@ -311,7 +311,7 @@ def test_bias_is_worked_by_keyboard_and_the_unit_is_kept(running: RunningSoak, v
     page.keyboard.press("u")
     _shows(page, "bias-unit", "mA a valve")
     assert _text(page, "bias-figure") == f"{mA / 2:.1f}"
-    assert "Unit: mA a valve" in _text(page, "bias-unit-key")
+    assert "Unit: mA a valve" in _text(page, "unit-key")
     page.reload()
     _shows(page, "bias-unit", "mA a valve")
     # all that can be pressed is reached by Tab, and pressed by Space without marking anything

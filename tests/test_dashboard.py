@@ -425,10 +425,10 @@ def test_names_of_limits_that_lie_close_do_not_cover_each_other() -> None:
 
 def test_what_a_patch_appends_fits_the_traces_that_stand() -> None:
     for pairs in (1, 2, 8, 16):
-        setup, data = parse(setup_text(pairs)), _series(5, pairs)
-        figure = figures.whole(data, _story(pairs), View(), {})
-        points = figures.tail(data, setup)
-        assert len(points) == figures.line_count(setup)
+        story, data = _story(pairs), _series(5, pairs)
+        figure = figures.whole(data, story, View(), {})
+        points = figures.tail(data, story)
+        assert len(points) == figures.line_count(story.setup)
         for trace, (x, y) in zip(figure["data"], points, strict=False):
             assert trace["x"] == x
             assert trace["y"] == y

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import pictures
 import pytest
+import test_dashboard
+from dashboard_soak import setup_text
+from pictures import PAGES, Scene
+from playwright.sync_api import Browser, Page
 
-from dashboard import figures
+from dashboard import figures, words
+from logger import units
+from logger.setup import parse
+from logger.store.reader import Reader
+
+chromium = test_dashboard.chromium
 
 CSS = (Path(__file__).parents[1] / "dashboard/assets/soakbench.css").read_text(encoding="utf-8")
 
@@ -91,3 +103,128 @@ def test_colours_stand_in_one_place() -> None:
     set_by_pages = {"place", "facts"}
     assert named - said == set_by_pages
     assert {name for name in said - named if not name.startswith("Dash-")} == set()
+
+
+# ---------------------------------------------------------------- units
+
+
+def test_the_unit_of_currents_is_that_of_what_is_measured() -> None:
+    # A pair of two valves through 10 ohm: 76 mA drop 760 mV (Ohm's law), and are 38 mA a valve in the mean.
+    assert [76.0 * units.per_mA(unit, 10.0, 2) for unit in units.PAIR_UNITS] == [76.0, 760.0, 38.0]
+    assert [units.pair_unit(unit, per_h=True) for unit in units.PAIR_UNITS] == [
+        "mA/h",
+        "mV/h",
+        "mA/h a valve",
+    ]
+
+
+def test_pairs_on_unlike_resistors_share_no_axis_but_that_of_milliamps() -> None:
+    text = setup_text()
+    assert words.for_all("mV", parse(text.replace("sense_ohm = 1.0", "sense_ohm = 10.0"))) == (10.0, "mV")
+    unlike = parse(text.replace("sense_ohm = 1.0", "sense_ohm = 10.0", 1))
+    assert words.for_all("mV", unlike) == (1.0, "mA")
+    assert words.for_all("valve", unlike) == (0.5, "valve")
+
+
+# ---------------------------------------------------------------- in a browser
+
+
+@pytest.fixture(scope="module")
+def scenes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, tuple[str, Scene]]]:
+    """Serve a store in each state; gives by state where its pages begin, and the scene."""
+    with contextlib.ExitStack() as stack:
+        yield {
+            scene.state: (stack.enter_context(pictures.served(scene.path, scene.clock)), scene)
+            for scene in pictures.scenes(tmp_path_factory.mktemp("looks"))
+        }
+
+
+class Watched:
+    """A page of a browser that is held to two things: nothing on the console, nothing from elsewhere."""
+
+    def __init__(self, browser: Browser, **how: object) -> None:
+        context = browser.new_context(**{"viewport": test_dashboard.DESK, **how})  # type: ignore[arg-type]
+        context.set_default_timeout(30_000)
+        self.page, self.odd, self.home = context.new_page(), list[str](), ""
+        self.page.on("console", lambda message: self.odd.append(f"{message.type}: {message.text}"))
+        self.page.on("pageerror", lambda error: self.odd.append(f"error: {error}"))
+        self.page.on(
+            "request",
+            lambda one: (
+                None
+                if one.url.startswith((f"{self.home}/", "data:", "blob:"))
+                else self.odd.append(f"foreign: {one.url}")
+            ),
+        )
+
+    def go(self, home: str, name: str) -> Page:
+        """Open one of the pages and wait until it is filled."""
+        self.home = home
+        self.page.goto(f"{home}{PAGES[name]}")
+        pictures.filled(self.page, name)
+        return self.page
+
+
+@pytest.fixture
+def watched(chromium: Browser) -> Iterator[Callable[..., Watched]]:
+    opened: list[Watched] = []
+
+    def watch(**how: object) -> Watched:
+        opened.append(Watched(chromium, **how))
+        return opened[-1]
+
+    yield watch
+    for one in opened:
+        one.page.context.close()
+        assert one.odd == []
+
+
+PLOT = "document.querySelector('.js-plotly-plot')"
+
+
+def _chart_says(page: Page, text: str) -> None:
+    page.wait_for_function(
+        "text => [...document.querySelectorAll('.annotation-text')]"
+        ".some(one => one.textContent.includes(text))",
+        arg=text,
+    )
+
+
+def test_one_key_changes_every_screen(
+    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched]
+) -> None:
+    home, scene = scenes["healthy"]
+    stored = Reader(scene.path).soak()
+    assert stored.now is not None
+    mA = 1000.0 * stored.now["channels"]["pair1"]["value"]
+    visitor = watched()
+    page = visitor.go(home, "live")
+    _chart_says(page, "Current of each pair, mA")
+    page.keyboard.press("u")
+    page.keyboard.press("u")
+    _chart_says(page, "Current of each pair, mA a valve")
+    page.wait_for_selector(f".tile.pair:has-text('{mA / 2.0:.1f}')")
+    top = page.evaluate(f"{PLOT}._fullLayout.yaxis.range[1]")
+    last = page.evaluate(f"{PLOT}.data.find(one => (one.hovertemplate || '').startsWith('pair1')).y.at(-1)")
+    hover = page.evaluate(
+        f"{PLOT}.data.find(one => (one.hovertemplate || '').startsWith('pair1')).hovertemplate"
+    )
+    assert last == pytest.approx(mA / 2.0, abs=0.05)
+    assert "mA a valve" in hover
+    page = visitor.go(home, "soak")
+    _chart_says(page, "Each pair from the others, mA a valve")
+    assert page.locator("#unit-key").inner_text() == "Unit: mA a valve"
+    row = " ".join(page.locator(".pairs-table tbody tr").first.inner_text().split())
+    assert f"{mA / 2.0:.1f} ±0.5" in row
+    assert "mA a valve" in page.locator(".pairs-table thead").inner_text()
+    page = visitor.go(home, "compared")
+    _chart_says(page, "Each pair, mA a valve, at 230 V mains")
+    assert page.locator(".records tbody tr").nth(1).locator("td").first.inner_text().startswith("−2.05")
+    page.keyboard.press("u")
+    _chart_says(page, "Each pair, mA, at 230 V mains")
+    assert page.locator(".records tbody tr").nth(1).locator("td").first.inner_text().startswith("−4.1")
+    page = visitor.go(home, "bias")
+    assert page.locator("#bias-unit").inner_text() == "mA"
+    page = visitor.go(home, "live")
+    _chart_says(page, "Current of each pair, mA")
+    assert page.evaluate(f"{PLOT}._fullLayout.yaxis.range[1]") == pytest.approx(2.0 * top)

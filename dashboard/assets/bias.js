@@ -57,7 +57,7 @@
     if (amperes === null || amperes === undefined || !known) {
       return null;
     }
-    return 1000 * amperes * (unit === "mV" ? known.sense_ohm : unit === "valve" ? 1 / known.valves : 1);
+    return 1000 * amperes * window.dash_clientside.soakbench.perMilliamp(unit, known);
   }
 
   function figure(amperes, pair) {
@@ -335,7 +335,6 @@
       put("bias-before", "‹ " + about.pairs[beside(-1)].name);
       put("bias-after", about.pairs[beside(1)].name + " ›");
     }
-    put("bias-unit-key", "Unit: " + (unit === "mA" ? "mA a pair" : unitText()));
     id("bias-setting").disabled = about.setting;
     put("bias-setting", about.setting ? "Setting bias is on" : "Setting bias");
     id("bias-acknowledge").disabled = !about.findings.some((one) => one.calls);

@@ -3,7 +3,8 @@
 (function () {
   "use strict";
 
-  const UNITS = ["mA", "mV", "valve"];
+  const UNITS = ["mA", "mV", "valve"]; // as logger/units.py has them
+  const UNIT_IN_FULL = { mA: "mA a pair", mV: "mV at the resistor", valve: "mA a valve" };
   const KEPT = "soakbench-unit";
   const STOP = "stop";
 
@@ -121,18 +122,29 @@
     }
   }
 
+  // What a pair's milliamps are multiplied by to be shown in a unit, as logger/units.py has it.
+  function perMilliamp(of, pair) {
+    return of === "mV" ? pair.sense_ohm : of === "valve" ? 1 / pair.valves : 1;
+  }
+
   function nextUnit() {
-    if (!document.querySelector('[data-does="unit"]')) {
-      return; // this page shows no unit to change
-    }
     unit = UNITS[(UNITS.indexOf(unit) + 1) % UNITS.length];
     try {
       window.localStorage.setItem(KEPT, unit);
     } catch (error) {
       // then it holds until the page is left
     }
-    if (document.getElementById("live-asks")) {
-      window.dash_clientside.set_props("live-unit", { data: unit });
+    sayUnit();
+    for (const place of document.querySelectorAll(".shows-unit")) {
+      window.dash_clientside.set_props(place.dataset.store, { data: unit });
+    }
+  }
+
+  function sayUnit() {
+    const key = document.getElementById("unit-key");
+    const text = "Unit: " + UNIT_IN_FULL[unit];
+    if (key && key.textContent !== text) {
+      key.textContent = text;
     }
   }
 
@@ -194,8 +206,11 @@
       },
 
       keptUnit: function () {
+        sayUnit();
         return unit;
       },
+
+      perMilliamp: perMilliamp,
 
       width: width,
 

@@ -80,7 +80,6 @@ def layout() -> list[Any]:
                                 _button("bias-done", "Mark, next pair", None, "main", changes=True),
                                 _button("bias-acknowledge", "Acknowledge all", changes=True),
                                 _button("bias-setting", "Setting bias", changes=True),
-                                _button("bias-unit-key", "Unit", does="unit"),
                                 _button("bias-tone", "Tone: off"),
                                 _button("bias-voice", "Voice: off"),
                             ],
@@ -122,11 +121,9 @@ def register(app: Dash, server: Flask, setting: Setting) -> None:
 
 
 def _button(
-    key: str, text: str, label: str | None = None, kind: str = "", *, does: str = "", changes: bool = False
+    key: str, text: str, label: str | None = None, kind: str = "", *, changes: bool = False
 ) -> html.Button:
     said: dict[str, Any] = {} if label is None else spoken(label)
-    if does:
-        said["data-does"] = does
     if changes:
         said["data-changes"] = ""
     return html.Button(text, id=key, type="button", className=f"key {kind}".strip(), **said)

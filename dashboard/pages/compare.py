@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
-from dashboard import compare_chart, figures, words
+from dashboard import chart, compare_chart, figures, words
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
 from dashboard.pages import parts
@@ -36,6 +36,7 @@ def soaks_layout(numbers: Sequence[int]) -> list[Any]:
     """Return the frame of a comparison."""
     return [
         dcc.Store(id="compare-soaks", data=list(numbers)),
+        chart.unit_store("compare-unit"),
         html.Div(id="compare-page"),
         dcc.Store(id="compare-width"),
     ]
@@ -43,6 +44,7 @@ def soaks_layout(numbers: Sequence[int]) -> list[Any]:
 
 def register(app: Dash, bench: Bench) -> None:
     """Add the callbacks of both pages."""
+    chart.keep_unit(app, "compare-unit")
     in_browser: Any = app.clientside_callback
     in_browser(
         ClientsideFunction("soakbench", "width"),
@@ -67,14 +69,16 @@ def register(app: Dash, bench: Bench) -> None:
         Output("compare-page", "children"),
         Output("title", "data", allow_duplicate=True),
         Input("compare-width", "data"),
+        Input("compare-unit", "data"),
         State("compare-soaks", "data"),
         prevent_initial_call=True,
     )
-    def show(width_px: int | None, numbers: list[int]) -> tuple[Any, str]:
-        found = bench.read(lambda reader: compared(reader, numbers), _TOO_FEW)
+    def show(width_px: int | None, unit: str | None, numbers: list[int]) -> tuple[Any, str]:
+        unit = unit or units.PAIR_UNITS[0]
+        found = bench.read(lambda reader: compared(reader, numbers, unit), _TOO_FEW)
         if isinstance(found, Absent):
             return parts.nothing(found), f"{found.title} · soakbench"
-        return page(found, figures.View(int(width_px or 1280))), title(found)
+        return page(found, figures.View(int(width_px or 1280)), unit), title(found)
 
 
 # ---- which soaks
@@ -113,8 +117,13 @@ def way_from(number: int, soaks: Sequence[Soak], jobs: Sequence[Job], text: str 
     return None
 
 
-def compared(reader: Reader, numbers: Sequence[int]) -> dict[str, Any] | Absent:
-    """Return the `soakbench.compare/1` document of the newest over the others, the newest of these first."""
+def compared(
+    reader: Reader, numbers: Sequence[int], unit: str = units.PAIR_UNITS[0]
+) -> dict[str, Any] | Absent:
+    """Return the `soakbench.compare/1` document of the newest over the others, the newest of these first.
+
+    Its currents are in `unit`, one of `units.PAIR_UNITS`, by the newest soak's resistors and valves.
+    """
     try:
         soaks = [reader.soak(number) for number in dict.fromkeys(numbers)]
         unjudged = next((one for one in soaks if one.verdict is None), None)
@@ -128,12 +137,44 @@ def compared(reader: Reader, numbers: Sequence[int]) -> dict[str, Any] | Absent:
                 f"soakbench compare {listed}",
             )
         this, *earlier = sorted(soaks, key=lambda one: (one.started, one.id), reverse=True)
-        return compare.document(
+        document = compare.document(
             compare.visit(reader, this.id), [compare.visit(reader, one.id) for one in earlier]
         )
+        by = {channel.name: words.per_mA(unit, this.setup, channel) for channel in this.setup.pairs}
+        return _in_unit(document, by)
     except RequestError as error:
         text = str(error)
         return Absent("These can't be compared", parts.sentence(f"{text[:1].upper()}{text[1:]}"))
+
+
+def _in_unit(document: dict[str, Any], by: Mapping[str, float]) -> dict[str, Any]:
+    """Return a document with each pair's milliamps multiplied by what shows them in another unit."""
+    if set(by.values()) == {1.0}:
+        return document
+
+    def curves(soak: Mapping[str, Any]) -> dict[str, Any]:
+        pairs = soak["pairs_mA"].items()
+        return {name: [words.times(value, by.get(name, 1.0)) for value in values] for name, values in pairs}
+
+    def change(found: Mapping[str, Any] | None, times: float) -> Any:
+        def scaled(value: Any) -> Any:
+            return [times * end for end in value] if isinstance(value, list) else words.times(value, times)
+
+        return found and {key: scaled(one) if "_mA" in key else one for key, one in found.items()}
+
+    def pair(one: Mapping[str, Any]) -> dict[str, Any]:
+        times = by.get(one["name"], 1.0)
+        return {key: change(value, times) if isinstance(value, dict) else value for key, value in one.items()}
+
+    earlier = [
+        {**one, "pairs_mA": curves(one), "pairs": [pair(found) for found in one["pairs"]]}
+        for one in document["earlier"]
+    ]
+    return {
+        **document,
+        "this": {**document["this"], "pairs_mA": curves(document["this"])},
+        "earlier": earlier,
+    }
 
 
 # ---- the list
@@ -194,8 +235,8 @@ def _current(pair: Mapping[str, Any]) -> Mapping[str, Any] | None:
     return found
 
 
-def page(document: Mapping[str, Any], view: figures.View) -> Children:
-    """Return sentences, chart and table of a comparison."""
+def page(document: Mapping[str, Any], view: figures.View, unit: str = units.PAIR_UNITS[0]) -> Children:
+    """Return sentences, chart and table of a comparison; `unit`: what its currents are in."""
     this, over = document["this"], document["earlier"]
     drawn = "; ".join(
         f"thin and {how}: soak {one['soak']}"
@@ -204,7 +245,7 @@ def page(document: Mapping[str, Any], view: figures.View) -> Children:
     key = f"Strong lines: this soak; {drawn}."
     sure_mA = compare_chart.sure_beyond(document)
     if sure_mA is not None:
-        key += f" Grey band, ±{units.number(sure_mA, 2)} mA: it may be chance."
+        key += f" Grey band, ±{units.number(sure_mA, 2)} {units.pair_unit(unit)}: it may be chance."
     body: Children = [
         html.Header(
             [
@@ -239,7 +280,7 @@ def page(document: Mapping[str, Any], view: figures.View) -> Children:
                 html.P(key, className="hint chart-key"),
                 html.Div(
                     dcc.Graph(
-                        id="compare-chart", config=_CONFIG, figure=compare_chart.figure(document, view)
+                        id="compare-chart", config=_CONFIG, figure=compare_chart.figure(document, view, unit)
                     ),
                     className="chart",
                     role="img",
@@ -250,7 +291,7 @@ def page(document: Mapping[str, Any], view: figures.View) -> Children:
         ),
     ]
     for at, one in enumerate(over):
-        body.append(_section(document, one, said=at == 0))
+        body.append(_section(document, one, unit, said=at == 0))
     body.append(
         html.P(
             "Each figure is what has changed, ± its uncertainty (95 %); what resistors and DAQ are wrong by "
@@ -282,16 +323,16 @@ def _gain(gain: Mapping[str, Any]) -> str:
     )
 
 
-def _section(document: Mapping[str, Any], over: Mapping[str, Any], *, said: bool) -> html.Section:
+def _section(document: Mapping[str, Any], over: Mapping[str, Any], unit: str, *, said: bool) -> html.Section:
     """Return the table of one earlier soak; its sentences too where they don't stand above."""
-    this = document["this"]
+    this, name_of = document["this"], units.pair_unit(unit)
     heads = (
         "Pair",
-        f"At {document['nominal_mains_V']:g} V mains, mA",
-        "From the others, mA",
-        "Drift, mA/h",
+        f"At {document['nominal_mains_V']:g} V mains, {name_of}",
+        f"From the others, {name_of}",
+        f"Drift, {units.pair_unit(unit, per_h=True)}",
         "Bias, V",
-        "As measured, mA",
+        f"As measured, {name_of}",
         "Dissipation, %",
     )
     names = list(this["pairs_mA"])

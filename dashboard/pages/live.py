@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from dashboard import chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
 from dashboard.chart import digest, spoken
 from dashboard.pages import parts
 from dashboard.pages.parts import Children
+from logger import units
 from logger.finding import Finding, Kind, Severity
 from logger.requests import Ask
 from logger.setup import Channel, Setup
@@ -25,7 +26,7 @@ def layout() -> list[Any]:
         dcc.Store(id="which", data="last"),
         dcc.Store(id="calibration", data=IN_FORCE),
         dcc.Store(id="live-known"),
-        dcc.Store(id="live-unit"),
+        chart.unit_store("live-unit"),
         dcc.Interval(id="live-tick", interval=POLL_MS),
         html.Header(id="live-head", className="page-head"),
         html.Div(
@@ -95,6 +96,7 @@ def _controls() -> html.Section:
 
 def register(app: Dash, bench: Bench) -> None:
     """Add the page's callbacks."""
+    chart.keep_unit(app, "live-unit")
 
     @app.callback(
         Output("live-head", "children"),
@@ -133,8 +135,8 @@ def register(app: Dash, bench: Bench) -> None:
                     *(parts.finding_block(*pair, look.soak.setup) for pair in parts.led(trips)),
                 ],
                 "findings": open_findings(look, others),
-                "figures": figures_now(look, unit or words.UNITS[0]),
-                "asks": asks(look, unit or words.UNITS[0]),
+                "figures": figures_now(look, unit or units.PAIR_UNITS[0]),
+                "asks": asks(look),
                 "mute": not look.running,
                 "hidden": not look.running or look.soak.last_t_us is None,
                 "title": title(look),
@@ -145,11 +147,6 @@ def register(app: Dash, bench: Bench) -> None:
             no_update if known and known.get(name) == seen[name] else value for name, value in now.items()
         )
         return (*fresh, seen)
-
-    in_browser: Any = app.clientside_callback
-    in_browser(
-        ClientsideFunction("soakbench", "keptUnit"), Output("live-unit", "data"), Input("live-unit", "id")
-    )
 
 
 def plain_tree(value: Any) -> Any:
@@ -306,8 +303,8 @@ def open_findings(look: Look, findings: list[Finding]) -> Children:
     return blocks
 
 
-def asks(look: Look, unit: str) -> Children:
-    """Return the buttons that the state leaves something to do, and the one that changes the unit."""
+def asks(look: Look) -> Children:
+    """Return the buttons that the state leaves something to do."""
     state = (look.soak.now or {}).get("state")
     signal = Ask.SIGNAL_OFF if state == "under signal" else Ask.SIGNAL_ON
     buttons: Children = [
@@ -316,15 +313,10 @@ def asks(look: Look, unit: str) -> Children:
     ]
     if any(words.waits(one) for one in look.open_findings) or _cutout(look).get("why"):
         buttons.append(parts.ask_button("Acknowledge all", Ask.ACKNOWLEDGE))
-    does: dict[str, Any] = {"data-does": "unit"}
-    return [
-        *buttons,
-        html.Button(f"Unit: {words.unit_in_full(unit)}", type="button", className="key", **does),
-        parts.ask_button("Stop the soak …", Ask.STOP),
-    ]
+    return [*buttons, parts.ask_button("Stop the soak …", Ask.STOP)]
 
 
-def figures_now(look: Look, unit: str = words.UNITS[0]) -> Any:
+def figures_now(look: Look, unit: str = units.PAIR_UNITS[0]) -> Any:
     """Return the figures now, or in their place why there are none."""
     soak = look.soak
     if not look.running:
@@ -441,7 +433,7 @@ def _pair_tile(
     The lines that may come and go have their room from the beginning, so that nothing jumps.
     """
     setup, stale = look.soak.setup, look.stale
-    by, unit = words.scale(unit, setup, channel)
+    by, unit = 1000.0 * words.per_mA(unit, setup, channel), units.pair_unit(unit)
     found = None if worst is None else words.look(worst)
     sockets = f" {'/'.join(channel.sockets)}" if channel.sockets else ""
     named: Children = [parts.line_sample(index), html.Span(channel.name, className="name")]
@@ -464,7 +456,7 @@ def _pair_tile(
         figure = [
             html.Span(words.number(value * by), className="value"),
             html.Span(
-                [f"{words.uncertainty(_times(now.get('U'), by))} ", html.Abbr(unit, className="unit")],
+                [f"{words.uncertainty(words.times(now.get('U'), by))} ", html.Abbr(unit, className="unit")],
                 className="uncertainty",
             ),
         ]
@@ -530,10 +522,6 @@ def _outlook(now: dict[str, Any], look: Look, by: float, unit: str) -> Children:
         said = words.settles(coming["earliest_s"], coming["latest_s"], look.now_s)
         lines.append(html.Span(said, className="detail"))
     return lines
-
-
-def _times(value_a: float | None, by: float) -> float | None:
-    return None if value_a is None else value_a * by
 
 
 def _tile(channel: Channel, now: dict[str, Any] | None, stale: bool) -> html.Article:

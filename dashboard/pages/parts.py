@@ -234,6 +234,12 @@ def line_sample(index: int) -> html.Span:
     return html.Span(className=f"line-sample pair-{index % len(PALETTE) + 1}{dashed}", **hidden())
 
 
+def unit_key() -> html.Button:
+    """Return the key that changes the unit of all currents on every page (`assets/soakbench.js`)."""
+    does: dict[str, Any] = {"data-does": "unit", "aria-keyshortcuts": "U"}
+    return html.Button("Unit: mA a pair", id="unit-key", type="button", className="key quiet", **does)
+
+
 def caution() -> html.P:
     """Return the usual cautions, where the work is."""
     return html.P([html.Strong("Caution. "), CAUTION], className="caution")

@@ -16,6 +16,7 @@ from dashboard.figures import by_state
 from dashboard.pages import compare, parts
 from dashboard.pages.live import age_in_words, plain_tree, state_in_words, title
 from dashboard.pages.parts import Children
+from logger import units
 from logger.calibrate import OVER_AGE, in_force, standing
 from logger.convert import Calibration
 from logger.errors import RequestError
@@ -32,6 +33,7 @@ def layout(which: int | str) -> list[Any]:
         dcc.Store(id="which", data=which),
         dcc.Store(id="calibration", data=IN_FORCE),
         dcc.Store(id="soak-known"),
+        chart.unit_store("soak-unit"),
         dcc.Interval(id="soak-tick", interval=POLL_MS),
         html.Header(id="soak-head", className="page-head"),
         html.Section(id="soak-verdict", **{"aria-live": "polite", **spoken("Verdict")}),
@@ -63,6 +65,7 @@ def layout(which: int | str) -> list[Any]:
 
 def register(app: Dash, bench: Bench) -> None:
     """Add the page's callback."""
+    chart.keep_unit(app, "soak-unit")
 
     @app.callback(
         Output("soak-head", "children"),
@@ -81,18 +84,27 @@ def register(app: Dash, bench: Bench) -> None:
         Output("soak-known", "data"),
         Input("soak-tick", "n_intervals"),
         Input("soak-choice", "value"),
+        Input("soak-unit", "data"),
         State("which", "data"),
         State("soak-known", "data"),
         prevent_initial_call="initial_duplicate",
     )
     def follow(
-        _: int | None, calibration: int | str | None, which: int | str, known: dict[str, str] | None
+        _: int | None,
+        calibration: int | str | None,
+        unit: str | None,
+        which: int | str,
+        known: dict[str, str] | None,
     ) -> tuple[Any, ...]:
         if ctx.triggered_id == "soak-choice":
             # The chart's too, which stands on pages without a choice and so can't ask for it.
             set_props("calibration", {"data": calibration})
         look = bench.look(which, calibration)
-        now = _nothing(look) if isinstance(look, Absent) else _page(look, bench.reader)
+        now = (
+            _nothing(look)
+            if isinstance(look, Absent)
+            else _page(look, bench.reader, unit or units.PAIR_UNITS[0])
+        )
         seen = {name: digest(plain_tree(value)) for name, value in now.items()}
         if isinstance(look, Look) and look.waiting and known:
             # The last figures stay until the others are there.
@@ -122,7 +134,7 @@ def _nothing(absent: Absent) -> dict[str, Any]:
     }
 
 
-def _page(look: Look, reader: Reader) -> dict[str, Any]:
+def _page(look: Look, reader: Reader, unit: str) -> dict[str, Any]:
     """Return the page, part by part."""
     options = choices(look, reader)
     return {
@@ -131,7 +143,7 @@ def _page(look: Look, reader: Reader) -> dict[str, Any]:
         "hidden": look.soak.last_t_us is None,
         "findings": findings(look),
         "marks": marks(look),
-        "table": table(look),
+        "table": table(look, unit),
         "calibration": calibration(look, reader),
         "choices": options,
         "hidden choices": len(options) < 2,
@@ -278,20 +290,25 @@ def marks(look: Look) -> Children:
 _COLUMNS: Final = ("Settled", "From the others", "Drift", "Dissipation", "Settled at", "Result")
 
 
-def table(look: Look) -> Children:
-    """Return the pairs' figures with their statements: settled ones of a verdict, else those of now."""
+def table(look: Look, unit: str = units.PAIR_UNITS[0]) -> Children:
+    """Return the pairs' figures with their statements: settled ones of a verdict, else those of now.
+
+    `unit`: what currents are shown in, one of `units.PAIR_UNITS`; an own window is the set-up's, in mA.
+    """
     setup = look.soak.setup
     document = look.soak.verdict
     rated = f"% of {setup.ceiling.says}{setup.ceiling.memory}"
     window = words.window(setup.limits.pair_low_mA, setup.limits.pair_high_mA)
-    units = (f"mA; own window {window}" if window else "mA", "mA", "mA/h", rated, "elapsed", "")
+    name_of, per_h = units.pair_unit(unit), units.pair_unit(unit, per_h=True)
+    settled = f"{name_of}; own window {window}{'' if unit == 'mA' else ' mA'}" if window else name_of
+    under = (settled, name_of, per_h, rated, "elapsed", "")
     judged = {channel["name"]: channel for channel in (document or {}).get("channels", [])}
     now = (look.soak.now or {}).get("channels", {}) if look.running else {}
     rows = []
     for index, channel in enumerate(setup.pairs):
-        cells = (
-            _judged_cells(judged[channel.name]) if channel.name in judged else _now_cells(now, channel.name)
-        )
+        by = words.per_mA(unit, setup, channel)
+        is_judged = channel.name in judged
+        cells = _judged_cells(judged[channel.name], by) if is_judged else _now_cells(now, channel.name, by)
         sockets = f" ({'/'.join(channel.sockets)})" if channel.sockets else ""
         name = html.Th(
             [parts.line_sample(index), html.Span(channel.name), html.Span(sockets, className="sockets")],
@@ -302,16 +319,16 @@ def table(look: Look) -> Children:
                 [
                     name,
                     *(
-                        html.Td(content, **parts.labelled(f"{label}, {unit}" if unit else label))
-                        for content, label, unit in zip(cells, _COLUMNS, units, strict=True)
+                        html.Td(content, **parts.labelled(f"{label}, {behind}" if behind else label))
+                        for content, label, behind in zip(cells, _COLUMNS, under, strict=True)
                     ),
                 ]
             )
         )
     header: Children = [html.Th("Pair", scope="col")]
     header += [
-        html.Th([label, html.Span(unit, className="unit")], scope="col")
-        for label, unit in zip(_COLUMNS, units, strict=True)
+        html.Th([label, html.Span(behind, className="unit")], scope="col")
+        for label, behind in zip(_COLUMNS, under, strict=True)
     ]
     several = any(setup.valves_on(channel) > 1 for channel in setup.pairs)
     note = "± is the expanded uncertainty: the half-width of the shortest 95 % interval."
@@ -364,28 +381,30 @@ def _cell(figure: str, behind: str, statement: Any) -> Children:
 _UNSAID: Final = object()
 
 
-def _judged_cells(pair: dict[str, Any]) -> list[Children]:
+def _judged_cells(pair: dict[str, Any], by: float) -> list[Children]:
     statements: dict[str, Any] = pair["statements"]
 
     interval = pair.get("drift_interval_mA_per_h")
     between = ""
     if interval and None not in interval:
-        between = f"({' to '.join(words.number(end, 2, signed=True) for end in interval)})"
+        between = f"({' to '.join(words.number(end * by, 2, signed=True) for end in interval)})"
     settled_at = pair.get("settled_at_s")
     settled = _cell(
-        words.number(pair.get("settled_mA")), words.uncertainty(pair.get("expanded_uncertainty_mA")), _UNSAID
+        words.number(words.times(pair.get("settled_mA"), by)),
+        words.uncertainty(words.times(pair.get("expanded_uncertainty_mA"), by)),
+        _UNSAID,
     )
     if "own window" in statements:
         settled.append(parts.said(statements["own window"], "own window"))
     return [
         settled,
         _cell(
-            words.number(pair.get("from_others_mA"), signed=True),
-            words.uncertainty(pair.get("from_others_expanded_uncertainty_mA")),
+            words.number(words.times(pair.get("from_others_mA"), by), signed=True),
+            words.uncertainty(words.times(pair.get("from_others_expanded_uncertainty_mA"), by)),
             statements.get("from the others", _UNSAID),
         ),
         _cell(
-            words.number(pair.get("drift_mA_per_h"), 2, signed=True),
+            words.number(words.times(pair.get("drift_mA_per_h"), by), 2, signed=True),
             between,
             statements.get("drift", _UNSAID),
         ),
@@ -401,13 +420,13 @@ def _judged_cells(pair: dict[str, Any]) -> list[Children]:
     ]
 
 
-def _now_cells(now: dict[str, Any], name: str) -> list[Children]:
+def _now_cells(now: dict[str, Any], name: str, by: float) -> list[Children]:
     pair = now.get(name) or {}
-    U = pair.get("U")
+    value, U, others = (words.times(pair.get(key), 1000.0 * by) for key in ("value", "U", "from_others"))
     settled_at = pair.get("settled_at_s")
     return [
-        _cell(words.milliamps(pair.get("value")), words.uncertainty(None if U is None else U * 1e3), _UNSAID),
-        _cell(words.milliamps(pair.get("from_others"), signed=True), "", _UNSAID),
+        _cell(words.number(value), words.uncertainty(U), _UNSAID),
+        _cell(words.number(others, signed=True), "", _UNSAID),
         _cell("–", "", _UNSAID),
         _cell(words.number(pair.get("dissipation_pct"), 1), "", _UNSAID),
         _cell("–" if settled_at is None else words.duration(settled_at), "", _UNSAID),
