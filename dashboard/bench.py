@@ -239,7 +239,7 @@ class Bench:
         except RequestError:
             return nothing
         except StoreError as error:
-            return nothing if not self.reader.path.exists() else self._not_reached(error)
+            return nothing if not self.reader.exists() else self._not_reached(error)
         self._lost_since = None
         return found
 
@@ -272,7 +272,7 @@ class Bench:
         except RequestError:
             return self._without_soak(which)
         except StoreError as error:
-            if not self.reader.path.exists():
+            if not self.reader.exists():
                 return self._without_soak("last")
             return self._not_reached(error)
         self._lost_since = None
@@ -347,7 +347,7 @@ class Bench:
         if which == "last":
             return Absent(
                 "No soak yet",
-                f"This page shows a soak as soon as one begins in the store {self.reader.path}. "
+                f"This page shows a soak as soon as one begins in the store {self.reader.name}. "
                 "Start one with a set-up of your own, or see a whole one on a simulated amplifier:",
                 "soakbench run SETUP\nsoakbench demo",
             )

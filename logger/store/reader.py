@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, Final, Protocol, TypeVar
 
 import numpy as np
 import sqlalchemy as sa
@@ -38,13 +38,12 @@ from logger.store.job import (
 from logger.store.packing import SECOND_US
 from logger.store.request import Request, fetch_requests
 from logger.store.rollup import Rollup
-from logger.store.sqlite import default_path
+from logger.store.sqlite import default_path, is_address
 
 __all__ = ["Reader", "Rollup", "Soak", "default_path"]
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
-_READ_TRIES: Final = 5
 _T = TypeVar("_T")
 
 
@@ -87,24 +86,46 @@ class Soak:
         return setup_file.parse(self.setup_text, path=f"set-up of soak {self.id}")
 
 
-class _State(NamedTuple):
-    """What changes when somebody writes to a store."""
+class _Source(Protocol):
+    """Where a store is, and how one reads there."""
 
-    log_bytes: int
-    changed_ns: int
-    size: int
-    inode: int
+    name: str
+
+    def exists(self) -> bool: ...
+
+    def look(self, fetch: Callable[[sa.Connection], _T]) -> _T: ...
 
 
 class Reader:
     """Reads one store. Cheap to make; holds nothing open between calls. StoreError where it can't be read."""
 
-    def __init__(self, path: Path | str) -> None:
-        self.path = Path(path).expanduser().absolute()
-        # They hold no connection, only the statements that they have compiled.
-        self._engines = {
-            immutable: sqlite.reading_engine(self.path, immutable=immutable) for immutable in (False, True)
-        }
+    def __init__(self, store: Path | str) -> None:
+        """Take a file's name, or the address of a PostgreSQL database (`postgresql://...`)."""
+        self._source: _Source = sqlite.ReadFile(Path(store))
+        if is_address(str(store)):
+            # imported here: a bench with a store of its own needs none of it
+            from logger.store.postgres import ReadDatabase
+
+            self._source = ReadDatabase(str(store))
+
+    @property
+    def name(self) -> str:
+        """The file's path or the database's address, without its password."""
+        return self._source.name
+
+    @property
+    def path(self) -> Path:
+        """The store's file. RequestError where it is a database: what lies beside a file is not there."""
+        if not isinstance(self._source, sqlite.ReadFile):
+            raise RequestError(
+                f"{self.name} is a database, which only shows what was collected: do that at the bench, on "
+                "its own store"
+            )
+        return self._source.path
+
+    def exists(self) -> bool:
+        """Whether there is a store at all."""
+        return self._source.exists()
 
     def soaks(self) -> list[Soak]:
         """Return all soaks, the oldest first."""
@@ -124,7 +145,7 @@ class Reader:
         if row is None:
             numbers = [soak.id for soak in self.soaks()]
             has = f"it has {', '.join(map(str, numbers[-10:]))}" if numbers else "it has none yet"
-            raise RequestError(f"there is no soak {which} in {self.path}: {has}")
+            raise RequestError(f"there is no soak {which} in {self.name}: {has}")
         return soak_of(row)
 
     def scans(self, soak_id: int, from_us: int | None = None, to_us: int | None = None) -> ScanBlock:
@@ -227,7 +248,7 @@ class Reader:
         whose = f" of the board {board_id}" if board_id is not None else ""
         has = ", ".join(str(one.id) for one in self.calibrations()) or "none"
         named = "" if which == "newest" else f" {which}"
-        raise RequestError(f"there is no calibration{named}{whose} in {self.path}: it has {has}")
+        raise RequestError(f"there is no calibration{named}{whose} in {self.name}: it has {has}")
 
     def calibration_of(self, soak: Soak, which: int | str = "in force") -> Calibration | None:
         """Return the calibration to look at a soak with, joined to what its set-up states.
@@ -310,7 +331,7 @@ class Reader:
             kind = Kind(row.kind)
         except ValueError:
             raise StoreTooNew(
-                f"the store {self.path} holds a finding of the kind {row.kind!r}, which this soakbench "
+                f"the store {self.name} holds a finding of the kind {row.kind!r}, which this soakbench "
                 "doesn't know: use the soakbench that wrote it, or a newer one"
             ) from None
         return Finding(
@@ -330,54 +351,8 @@ class Reader:
         )
 
     def look(self, fetch: Callable[[sa.Connection], _T]) -> _T:
-        """Run one read transaction.
-
-        A store without anything in its log is read as a file that doesn't change, for otherwise SQLite
-        leaves a -wal and a -shm beside it, or can't open it at all where the folder is write-protected. If
-        a daemon begins to write (or ends) meanwhile, the file's state tells, and it is read again.
-        """
-        for _ in range(_READ_TRIES):
-            before = self._state()
-            closed = before.log_bytes == 0
-            try:
-                result = self._fetch(fetch, immutable=closed)
-            except StoreError:
-                if self._state() == before:
-                    raise
-                continue
-            if not closed or self._state() == before:
-                return result
-        return self._fetch(fetch, immutable=False)
-
-    def _state(self) -> _State:
-        try:
-            log_bytes = Path(f"{self.path}-wal").stat().st_size
-        except OSError:
-            log_bytes = 0
-        try:
-            found = self.path.stat()
-        except FileNotFoundError:
-            raise StoreError(
-                f"there is no store {self.path}: run `soakbench demo` or `soakbench run` first, or name it "
-                "with --db"
-            ) from None
-        except OSError as error:
-            raise StoreError(f"the store {self.path} can't be read: {error}") from error
-        return _State(log_bytes, found.st_mtime_ns, found.st_size, found.st_ino)
-
-    def _fetch(self, fetch: Callable[[sa.Connection], _T], *, immutable: bool) -> _T:
-        with sqlite.translated(self.path, "read"), self._engines[immutable].connect() as connection:
-            revision = sqlite.revision_of(connection, self.path)
-            if revision is None:
-                raise StoreError(
-                    f"the store {self.path} is empty: run `soakbench demo` or `soakbench run` first"
-                )
-            if revision != schema.REVISION:
-                raise StoreError(
-                    f"the store {self.path} has the older schema {revision}: `soakbench run` brings it to "
-                    f"{schema.REVISION}, and keeps a copy"
-                )
-            return fetch(connection)
+        """Run one read transaction."""
+        return self._source.look(fetch)
 
 
 def to_us(moment: datetime) -> int:

@@ -9,11 +9,11 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple, TypeVar
 
 import filelock
 import platformdirs
@@ -24,6 +24,8 @@ from logger.store.schema import REVISION
 
 LOCK_WAIT_S: Final = 1.0
 _LOCK_POLL_S: Final = 0.005
+_READ_TRIES: Final = 5
+_T = TypeVar("_T")
 _DAEMON_WAIT_S: Final = 0.2  # longer than anybody holds it who only looks whether a daemon runs
 _WAL_KEPT_BYTES: Final = 16 * 2**20
 
@@ -34,6 +36,11 @@ def default_path() -> Path:
     return (
         Path(named) if named else platformdirs.user_data_path("soakbench", appauthor=False) / "soakbench.db"
     )
+
+
+def is_address(store: str) -> bool:
+    """Whether a store's name is a database's address and no file's."""
+    return store.startswith(("postgresql://", "postgresql+"))
 
 
 def disk_left_bytes(path: Path | str) -> int:
@@ -137,6 +144,79 @@ def _prepare_to_write(connection: sqlite3.Connection, _record: object) -> None:
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {_WAL_KEPT_BYTES}")
+
+
+class _State(NamedTuple):
+    """What changes when somebody writes to a store."""
+
+    log_bytes: int
+    changed_ns: int
+    size: int
+    inode: int
+
+
+class ReadFile:
+    """A store's file as readers see it: opened read-only, all fetched, closed. Reading never creates one."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path.expanduser().absolute()
+        self.name = str(self.path)
+        # They hold no connection, only the statements that they have compiled.
+        self._engines = {immutable: reading_engine(self.path, immutable=immutable) for immutable in (False, True)}
+
+    def exists(self) -> bool:
+        """Whether there is such a file."""
+        return self.path.exists()
+
+    def look(self, fetch: Callable[[sa.Connection], _T]) -> _T:
+        """Run one read transaction.
+
+        A store without anything in its log is read as a file that doesn't change, for otherwise SQLite
+        leaves a -wal and a -shm beside it, or can't open it at all where the folder is write-protected. If
+        a daemon begins to write (or ends) meanwhile, the file's state tells, and it is read again.
+        """
+        for _ in range(_READ_TRIES):
+            before = self._state()
+            closed = before.log_bytes == 0
+            try:
+                result = self._fetch(fetch, immutable=closed)
+            except StoreError:
+                if self._state() == before:
+                    raise
+                continue
+            if not closed or self._state() == before:
+                return result
+        return self._fetch(fetch, immutable=False)
+
+    def _state(self) -> _State:
+        try:
+            log_bytes = Path(f"{self.path}-wal").stat().st_size
+        except OSError:
+            log_bytes = 0
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            raise StoreError(
+                f"there is no store {self.path}: run `soakbench demo` or `soakbench run` first, or name it "
+                "with --db"
+            ) from None
+        except OSError as error:
+            raise StoreError(f"the store {self.path} can't be read: {error}") from error
+        return _State(log_bytes, found.st_mtime_ns, found.st_size, found.st_ino)
+
+    def _fetch(self, fetch: Callable[[sa.Connection], _T], *, immutable: bool) -> _T:
+        with translated(self.path, "read"), self._engines[immutable].connect() as connection:
+            revision = revision_of(connection, self.path)
+            if revision is None:
+                raise StoreError(
+                    f"the store {self.path} is empty: run `soakbench demo` or `soakbench run` first"
+                )
+            if revision != REVISION:
+                raise StoreError(
+                    f"the store {self.path} has the older schema {revision}: `soakbench run` brings it to "
+                    f"{REVISION}, and keeps a copy"
+                )
+            return fetch(connection)
 
 
 @contextmanager

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
+from logger.store.migrations.dialect import on_postgresql
+
 revision = "0001"
 down_revision = None
 
@@ -20,6 +22,23 @@ FROM (SELECT r.soak_id, r.level_s, r.t0_s, c.name,
              coalesce(c.factor, c.volts_per_count) * r.vmax + coalesce(c."offset", 0) AS b,
              CASE WHEN r.vmin <= -c.full_count OR r.vmax >= c.full_count THEN 1 ELSE 0 END AS railed
       FROM rollup AS r JOIN channel AS c ON c.soak_id = r.soak_id AND c.channel = r.channel) AS counted
+"""
+
+# Run with its owner's rights: who collects may add rows, and make no tables.
+_ROOM_FOR_SOAK = """
+CREATE FUNCTION room_for_soak(number bigint) RETURNS void LANGUAGE plpgsql SECURITY DEFINER
+SET search_path = public, pg_temp AS $$
+DECLARE
+    low bigint := number / 1000 * 1000;
+BEGIN
+    IF to_regclass('rollup_' || low) IS NULL THEN
+        PERFORM pg_advisory_xact_lock(hashtext('soakbench room'), low::integer);
+        EXECUTE format('CREATE TABLE IF NOT EXISTS scan_%s PARTITION OF scan FOR VALUES FROM (%s) TO (%s)',
+                       low, low, low + 1000);
+        EXECUTE format('CREATE TABLE IF NOT EXISTS rollup_%s PARTITION OF rollup FOR VALUES FROM (%s) TO (%s)',
+                       low, low, low + 1000);
+    END IF;
+END $$
 """
 
 
@@ -78,6 +97,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["soak_id"], ["soak.id"], name=op.f("fk_scan_soak")),
         sa.CheckConstraint("n > 0", name=op.f("ck_scan_n")),
         sqlite_with_rowid=False,
+        postgresql_partition_by="RANGE (soak_id)",
     )
     op.create_table(
         "rollup",
@@ -96,6 +116,7 @@ def upgrade() -> None:
         sa.CheckConstraint("n > 0", name=op.f("ck_rollup_n")),
         sa.CheckConstraint("vmin <= vmax", name=op.f("ck_rollup_order")),
         sqlite_with_rowid=False,
+        postgresql_partition_by="RANGE (soak_id)",
     )
     op.create_table(
         "finding",
@@ -128,3 +149,19 @@ def upgrade() -> None:
     )
     op.create_index(op.f("ix_mark_soak_id"), "mark", ["soak_id", "t_us"])
     op.execute(_ROLLUP_IN_UNITS)
+    if on_postgresql():
+        _for_many_benches()
+
+
+def _for_many_benches() -> None:
+    """Add what a collected store has besides: whose row each is, and partitions by ranges of `soak_id`."""
+    op.create_table(
+        "origin",
+        sa.Column("bench", sa.Text, nullable=False),
+        sa.Column("table_name", sa.Text, nullable=False),
+        sa.Column("source_id", sa.BigInteger, nullable=False),
+        sa.Column("target_id", sa.Integer, nullable=False),
+        sa.PrimaryKeyConstraint("bench", "table_name", "source_id", name=op.f("pk_origin")),
+    )
+    op.create_index(op.f("ix_origin_target"), "origin", ["table_name", "target_id"])
+    op.execute(_ROOM_FOR_SOAK)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
+from logger.store.migrations.dialect import recreated
+
 revision = "0002"
 down_revision = "0001"
 
@@ -23,7 +25,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_calibration")),
     )
     op.create_index(op.f("ix_calibration_board_id"), "calibration", ["board_id", "made_us"])
-    with op.batch_alter_table("soak", recreate="always") as soak:
+    with op.batch_alter_table("soak", recreate=recreated()) as soak:
         soak.add_column(sa.Column("calibration_id", sa.Integer))
         soak.add_column(sa.Column("checks", sa.Text))
         soak.create_foreign_key(op.f("fk_soak_calibration"), "calibration", ["calibration_id"], ["id"])

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
+from logger.store.migrations.dialect import recreated
+
 revision = "0003"
 down_revision = "0002"
 
@@ -30,5 +32,5 @@ def upgrade() -> None:
     )
     op.create_index(op.f("ix_request_state"), "request", ["state", "id"])
     keyed = {"sqlite_with_rowid": False}
-    with op.batch_alter_table("finding", recreate="always", table_kwargs=keyed) as finding:
+    with op.batch_alter_table("finding", recreate=recreated(), table_kwargs=keyed) as finding:
         finding.add_column(sa.Column("acknowledged_s", sa.Double))

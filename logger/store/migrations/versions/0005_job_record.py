@@ -8,6 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
+from logger.store.migrations.dialect import on_postgresql, recreated
+
 revision = "0005"
 down_revision = "0004"
 
@@ -53,7 +55,7 @@ def upgrade() -> None:
         sa.UniqueConstraint("table_name", "row_id", "version", "field", name="uq_history_field"),
     )
     op.create_index(op.f("ix_history_job_id"), "history", ["job_id"])
-    with op.batch_alter_table("soak", recreate="always") as soak:
+    with op.batch_alter_table("soak", recreate=recreated()) as soak:
         soak.add_column(sa.Column("job_id", sa.Integer))
         soak.create_foreign_key(op.f("fk_soak_job"), "job", ["job_id"], ["id"])
     op.create_index(op.f("ix_soak_job_id"), "soak", ["job_id"])
@@ -202,7 +204,7 @@ def _refers(table: str, to: str) -> sa.ForeignKeyConstraint:
 
 
 def _unique(name: str, table: str, columns: list[str], where: str) -> None:
-    condition = sa.text(where)
+    # benches that are collected together may each have an amp, or a label, of one name
     op.create_index(
-        op.f(name), table, columns, unique=True, sqlite_where=condition, postgresql_where=condition
+        op.f(name), table, columns, unique=not on_postgresql(), sqlite_where=sa.text(where)
     )

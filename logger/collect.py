@@ -1,0 +1,206 @@
+"""Several benches' stores into one PostgreSQL database, again and again, each on its own.
+
+A bench that can't be reached, or holds something that can't be taken, is said once and tried again in the
+next round; the others go on. What has come so far is asked of the database each time (`store/collected.py`).
+"""
+
+from __future__ import annotations
+
+import threading
+import tomllib
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, Final, Protocol, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from logger.errors import RequestError, SoakbenchError
+from logger.store.collected import Collected
+from logger.store.portion import (
+    Got,
+    Part,
+    Record,
+    Stamps,
+    fetch_part,
+    fetch_record,
+    fetch_record_stamp,
+    fetch_stamps,
+)
+from logger.store.reader import Reader
+
+_MOST_AT_ONCE: Final = 8
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class BenchOfMany(_Table):
+    """One bench: its name here, which must stay the same, and its store's file."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    store: Path
+
+
+class Collecting(_Table):
+    """What `soakbench collect` is to do."""
+
+    database: Annotated[str, Field(min_length=1)]
+    every_s: Annotated[float, Field(ge=1.0, le=86_400.0)] = 60.0
+    bench: Annotated[tuple[BenchOfMany, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        for what, values in (
+            ("name", [one.name for one in self.bench]),
+            ("store", [str(one.store) for one in self.bench]),
+        ):
+            twice = sorted({value for value in values if values.count(value) > 1})
+            if twice:
+                raise ValueError(f"each bench needs a {what} of its own, and {', '.join(twice)} is there twice")
+        return self
+
+
+def load(path: Path) -> Collecting:
+    """Read the file that says what to collect; relative stores are beside it. RequestError names every fault."""
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        found = Collecting.model_validate(raw)
+    except FileNotFoundError as error:
+        raise RequestError(f"there is no file {path}: it names the database and the benches") from error
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise RequestError(f"{path} can't be read ({error})") from error
+    except ValidationError as error:
+        # never what was given: an address may hold a password
+        faults = "; ".join(f"{_where(item['loc'])}: {item['msg']}" for item in error.errors(include_input=False))
+        raise RequestError(f"{path} says no collecting: {faults}") from None
+    benches = tuple(
+        one.model_copy(update={"store": path.parent / one.store.expanduser()}) for one in found.bench
+    )
+    return found.model_copy(update={"bench": benches})
+
+
+def _where(location: Sequence[int | str]) -> str:
+    return ".".join(str(part + 1) if isinstance(part, int) else part for part in location) or "the file"
+
+
+class Source(Protocol):
+    """Where a bench's store is taken from."""
+
+    def stamps(self) -> Stamps:
+        """Return each soak's stamp."""
+        ...
+
+    def part(self, uuid: str, got: Got) -> Part:
+        """Return a soak's next portion."""
+        ...
+
+    def record_stamp(self) -> str:
+        """Return what changes when the job record does."""
+        ...
+
+    def record(self) -> Record:
+        """Return the whole job record."""
+        ...
+
+
+class StoreFile:
+    """A store's file on this machine, or on a share that this machine reads."""
+
+    def __init__(self, path: Path) -> None:
+        self._reader = Reader(path)
+
+    def stamps(self) -> Stamps:
+        """Return each soak's stamp."""
+        return self._reader.look(fetch_stamps)
+
+    def part(self, uuid: str, got: Got) -> Part:
+        """Return a soak's next portion."""
+        return self._reader.look(lambda c: fetch_part(c, uuid, got))
+
+    def record_stamp(self) -> str:
+        """Return what changes when the job record does."""
+        return self._reader.look(fetch_record_stamp)
+
+    def record(self) -> Record:
+        """Return the whole job record."""
+        return self._reader.look(fetch_record)
+
+
+@dataclass(frozen=True)
+class Came:
+    """What one bench's round brought; `wrong` is a sentence for each thing that could not be taken."""
+
+    bench: str
+    soaks: int = 0
+    seconds: int = 0
+    rows: int = 0
+    wrong: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        soaks = "1 soak" if self.soaks == 1 else f"{self.soaks} soaks"
+        return f"{self.bench}: {soaks} with {self.seconds:,} s of scans, {self.rows:,} rows of the job record"
+
+
+@dataclass
+class Bench:
+    """One bench's source, and what of it is known to be in the database."""
+
+    name: str
+    source: Source
+    done: Stamps = field(default_factory=dict)
+    record_done: str = ""
+
+    def collect(self, into: Collected, stop: threading.Event) -> Came:
+        """Bring all that is new; returns early when it is to stop."""
+        wrong: list[str] = []
+        soaks = seconds = rows = 0
+        try:
+            stamp = self.source.record_stamp()
+            if stamp != self.record_done:
+                rows = into.add_record(self.name, self.source.record())
+                self.record_done = stamp
+            changed = {
+                uuid: stamp for uuid, stamp in self.source.stamps().items() if self.done.get(uuid) != stamp
+            }
+        except SoakbenchError as error:
+            return Came(self.name, wrong=(str(error),))
+        for uuid, stamp in changed.items():
+            try:
+                new = 0
+                for new_seconds in self._soak(uuid, into, stop):
+                    new += new_seconds
+            except SoakbenchError as error:
+                wrong.append(f"soak {uuid}: {error}")
+                continue
+            if stop.is_set():
+                break
+            self.done[uuid] = stamp
+            soaks, seconds = soaks + 1, seconds + new
+        return Came(self.name, soaks, seconds, rows, tuple(wrong))
+
+    def _soak(self, uuid: str, into: Collected, stop: threading.Event) -> Iterator[int]:
+        more = True
+        while more and not stop.is_set():
+            part = self.source.part(uuid, into.got(uuid))
+            yield into.add(uuid, part)
+            more = part.more
+
+
+def benches_of(collecting: Collecting) -> list[Bench]:
+    """Return the benches that are to be collected."""
+    return [Bench(one.name, StoreFile(one.store)) for one in collecting.bench]
+
+
+def collect_round(
+    benches: Sequence[Bench], into: Collected, stop: threading.Event, say: Callable[[Came], Any]
+) -> list[Came]:
+    """Collect from each bench once, several at a time; `say` is told of each as it ends, by this thread."""
+    came = []
+    with ThreadPoolExecutor(min(len(benches), _MOST_AT_ONCE), thread_name_prefix="collect") as pool:
+        for one in pool.map(lambda bench: bench.collect(into, stop), benches):
+            say(one)
+            came.append(one)
+    return came
