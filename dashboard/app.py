@@ -70,7 +70,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     `access` says who may see and change what, and how the dashboard is reached; without it this machine only.
     """
     clock = clock or SystemClock()
-    bench = Bench(Path(store_path), clock)
+    bench = Bench(store_path, clock)
     access = access or Access(clock)
     server = Flask("dashboard")
     server.config.update(
@@ -114,7 +114,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     compare.register(app, bench)
     chart.register(app, bench)
     photographs.register(server, bench)
-    asking.register(server, bench.reader.path, clock, access)
+    asking.register(server, bench.reader, clock, access)
     _secure(app, server)
     return app
 

@@ -7,7 +7,6 @@ closes a cut-out.
 from __future__ import annotations
 
 from http import HTTPStatus
-from pathlib import Path
 from typing import Any, Final
 
 from flask import Flask, Response, jsonify, request
@@ -17,11 +16,12 @@ from logger.clock import Clock
 from logger.errors import NotReached, RequestError
 from logger.requests import Ask
 from logger.store.asking import ask_daemon
+from logger.store.reader import Reader
 
 ADDRESS: Final = "/ask"
 
 
-def register(server: Flask, store: Path, clock: Clock, access: Access) -> None:
+def register(server: Flask, reader: Reader, clock: Clock, access: Access) -> None:
     """Add the address that takes `{"ask": ..., "text": ...}` and answers `{"state": ..., "reason": ...}`.
 
     `state` is done, refused, or not reached; `reason` says why, empty where it is done.
@@ -42,7 +42,7 @@ def register(server: Flask, store: Path, clock: Clock, access: Access) -> None:
             reason = f"it takes an object with ask (one of {every}) and text"
             return jsonify(state="refused", reason=reason), HTTPStatus.BAD_REQUEST
         try:
-            answer = ask_daemon(store, what, text, clock)
+            answer = ask_daemon(reader.path, what, text, clock)
         except RequestError as error:
             return jsonify(state="refused", reason=str(error)), HTTPStatus.OK
         except NotReached as error:

@@ -223,7 +223,7 @@ class Seen:
 class Bench:
     """Looks at one store, read-only; remembers when it last saw something new, and what it judged anew."""
 
-    def __init__(self, store_path: Path, clock: Clock) -> None:
+    def __init__(self, store_path: Path | str, clock: Clock) -> None:
         self.reader = Reader(store_path)
         self._clock = clock
         self._lock = threading.Lock()

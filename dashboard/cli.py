@@ -194,10 +194,11 @@ def dash(
     from dashboard.access import Access, loopback
     from dashboard.passwords import Passwords, Role
     from logger.clock import SystemClock
-    from logger.store.reader import default_path
+    from logger.store.reader import default_store, is_address, user_path
 
-    store = db or default_path()
-    passwords = Passwords(store)
+    store = db or default_store()
+    # a database has no place beside it: its passwords are this person's
+    passwords = Passwords(user_path("database") if is_address(store) else Path(store))
     if set_password or set_view_password:
         if set_password and set_view_password:
             raise RequestError("one password at a time: first --set-password, then --set-view-password")

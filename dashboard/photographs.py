@@ -12,6 +12,7 @@ from flask import Flask, Response, abort
 from dashboard import pictures
 from dashboard.bench import Absent, Bench
 from dashboard.pages import parts
+from logger.errors import RequestError
 from logger.jobs import Photograph
 from logger.store import photographs
 
@@ -57,7 +58,7 @@ def _file(bench: Bench, checksum: str) -> tuple[Photograph, bytes]:
         abort(404)
     try:
         data = photographs.read(bench.reader.path, found).data
-    except OSError:
+    except (OSError, RequestError):  # a collected store has none
         abort(404)
     if hashlib.sha256(data).hexdigest() != checksum:
         abort(404)

@@ -31,9 +31,9 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions
 
 SetupFile = Annotated[Path, typer.Argument(metavar="SETUP", help="The set-up file (TOML).")]
 Store = Annotated[
-    Path | None,
+    str | None,
     typer.Option(
-        "--db", metavar="FILE", help="The store; default SOAKBENCH_DB, else the user's data folder."
+        "--db", metavar="FILE|URL", help="The store; default SOAKBENCH_DB, else the user's data folder."
     ),
 ]
 Json = Annotated[
@@ -285,14 +285,14 @@ def run(
     from logger.clock import SystemClock
     from logger.link.kinds import open_link
     from logger.link.port import SerialLink
-    from logger.store.reader import default_path
+    from logger.store.reader import file_of
 
     text = setup.read_text(setup_file)
     found = setup.parse(text, path=str(setup_file))
     faults = checking.live_faults(found)
     if faults:
         raise SetupError(str(setup_file), faults)
-    store = db or default_path()
+    store = file_of(db)
     if job is not None and open_store(store).job(job).closed is not None:
         raise RequestError(f"job {job} was collected: book the amp in again, soakbench jobs new")
     if as_found:
@@ -377,7 +377,7 @@ def request(
     from logger.clock import SystemClock
     from logger.requests import Ask, text_of
     from logger.store.asking import ask_daemon
-    from logger.store.reader import default_path
+    from logger.store.reader import file_of
 
     try:
         ask = Ask(what.replace("-", " "))
@@ -385,7 +385,7 @@ def request(
         every = ", ".join(one.replace(" ", "-") for one in Ask)
         raise RequestError(f"{what!r} is nothing that can be asked: it must be one of {every}") from None
     words = " ".join(text or [])
-    answer = ask_daemon(db or default_path(), ask, words, SystemClock(), wait)
+    answer = ask_daemon(file_of(db), ask, words, SystemClock(), wait)
     if answer.reason is not None:
         raise RequestError(f"refused: {answer.reason}")
     stands = "came before the first scan"
@@ -489,7 +489,7 @@ def calibrate(
     from logger import calibrate as calibrating
     from logger import calibration_session, setup, tables
     from logger.clock import SystemClock
-    from logger.store.reader import default_path
+    from logger.store.reader import file_of
     from logger.store.writer import Writer
 
     if listed:
@@ -510,7 +510,7 @@ def calibrate(
         raise RequestError("there is no terminal to ask questions on: give a script with --script")
     # the store first: nobody wants to hear at the end that it is in use
     with (
-        Writer(db or default_path(), SystemClock()) as writer,
+        Writer(file_of(db), SystemClock()) as writer,
         _calibration_link(setup_file, simulated) as bench,
     ):
         text = bench.script or (setup.read_text(script) if script is not None else None)
@@ -935,11 +935,11 @@ def backup(
     Example: soakbench backup --out /media/stick/monday.db
     """
     from logger import tables
-    from logger.store.reader import default_path
+    from logger.store.reader import file_of
     from logger.store.whole import back_up
 
     tables.refuse_to_overwrite(out, force=force)
-    wrong = back_up(db or default_path(), out)
+    wrong = back_up(file_of(db), out)
     for sentence in wrong:
         warn(sentence)
     print(out)
@@ -955,10 +955,10 @@ def verify(db: Store = None, json_to: Json = None, force: Force = False) -> int:
     Example: soakbench verify --db bench2.db
     """
     from logger import tables
-    from logger.store.reader import default_path
+    from logger.store.reader import file_of
     from logger.store.whole import verify as look_at
 
-    path = db or default_path()
+    path = file_of(db)
     with progress_bar("reading") as seen:
         found = look_at(path, seen)
     tables.answer(tables.verified_parts(found), tables.verified_document(found), json_to, force=force)
@@ -1009,9 +1009,9 @@ def import_(
     """
     from logger import import_log, setup, tables
     from logger.clock import SystemClock
-    from logger.store.reader import Reader, default_path
+    from logger.store.reader import Reader, file_of
 
-    store = (db or default_path()).expanduser().absolute()
+    store = file_of(db).expanduser().absolute()
     if log.name.lower().endswith(".zip"):
         from logger.store import job_file
 
@@ -1099,11 +1099,11 @@ def exit_code(document: dict[str, Any]) -> int:
     return 0 if document["soak"]["verdict"] in ("pass", "conditional pass") else 1
 
 
-def open_store(db: Path | None) -> Reader:
+def open_store(db: Path | str | None) -> Reader:
     """Open the store for reading."""
     from logger.store import reader
 
-    return reader.Reader(db or reader.default_path())
+    return reader.Reader(db or reader.default_store())
 
 
 def soak_number(text: str) -> int | str:
@@ -1272,7 +1272,7 @@ def counted_bar(what: str) -> Iterator[Callable[[int, int], None]]:
         yield seen
 
 
-def _list_soaks(db: Path | None, json_to: str | None, force: bool) -> int:
+def _list_soaks(db: str | None, json_to: str | None, force: bool) -> int:
     from logger import tables
 
     found = open_store(db).soaks()

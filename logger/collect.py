@@ -59,12 +59,14 @@ class Collecting(_Table):
         ):
             twice = sorted({value for value in values if values.count(value) > 1})
             if twice:
-                raise ValueError(f"each bench needs a {what} of its own, and {', '.join(twice)} is there twice")
+                raise ValueError(
+                    f"each bench needs a {what} of its own, and {', '.join(twice)} is there twice"
+                )
         return self
 
 
 def load(path: Path) -> Collecting:
-    """Read the file that says what to collect; relative stores are beside it. RequestError names every fault."""
+    """Read what to collect; relative stores are beside the file. RequestError names every fault."""
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
         found = Collecting.model_validate(raw)
@@ -74,7 +76,9 @@ def load(path: Path) -> Collecting:
         raise RequestError(f"{path} can't be read ({error})") from error
     except ValidationError as error:
         # never what was given: an address may hold a password
-        faults = "; ".join(f"{_where(item['loc'])}: {item['msg']}" for item in error.errors(include_input=False))
+        faults = "; ".join(
+            f"{_where(item['loc'])}: {item['msg']}" for item in error.errors(include_input=False)
+        )
         raise RequestError(f"{path} says no collecting: {faults}") from None
     benches = tuple(
         one.model_copy(update={"store": path.parent / one.store.expanduser()}) for one in found.bench

@@ -785,19 +785,19 @@ def valves_show(
 # ---- what the commands share
 
 
-def _where(context: typer.Context, db: Path | None) -> Path | None:
+def _where(context: typer.Context, db: str | None) -> str | None:
     return db or context.obj
 
 
-def _record(db: Path | None, by: str | None) -> Record:
+def _record(db: str | None, by: str | None) -> Record:
     from logger.clock import SystemClock
-    from logger.store.reader import default_path
+    from logger.store.reader import file_of
     from logger.store.record import Record
 
-    return Record(db or default_path(), SystemClock(), person(by))
+    return Record(file_of(db), SystemClock(), person(by))
 
 
-def job_number(db: Path | None, text: str) -> int:
+def job_number(db: str | None, text: str) -> int:
     """Read what a person calls a job: a number, or last."""
     if text.isascii() and text.isdigit():
         return int(text)
@@ -998,7 +998,7 @@ def _whole_job(reader: Reader, number: int, *, deleted: bool = False) -> Job:
         return judged_job(reader, job, told)
 
 
-def _done(db: Path | None, job: int, says: str, json_to: str | None, force: bool) -> int:
+def _done(db: str | None, job: int, says: str, json_to: str | None, force: bool) -> int:
     """Say what was done, or give the whole job as JSON."""
     if json_to is not None:
         return _show(db, str(job), json_to, force)
@@ -1007,7 +1007,7 @@ def _done(db: Path | None, job: int, says: str, json_to: str | None, force: bool
 
 
 def _show(
-    db: Path | None,
+    db: str | None,
     which: str,
     json_to: str | None,
     force: bool,
@@ -1027,7 +1027,7 @@ def _show(
     return 0
 
 
-def _list(db: Path | None, every: bool, json_to: str | None, force: bool) -> int:
+def _list(db: str | None, every: bool, json_to: str | None, force: bool) -> int:
     from logger import job_tables, tables
     from logger.jobs import State
 
@@ -1041,7 +1041,7 @@ def _list(db: Path | None, every: bool, json_to: str | None, force: bool) -> int
     return 0
 
 
-def _list_valves(db: Path | None, label: str | None, json_to: str | None, force: bool) -> int:
+def _list_valves(db: str | None, label: str | None, json_to: str | None, force: bool) -> int:
     from logger import job_tables, tables
     from logger.jobs import hours as hours_of
 

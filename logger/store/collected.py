@@ -8,7 +8,7 @@ there is no other high-water mark. Each portion is one transaction.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
@@ -25,6 +25,7 @@ _STAGED: Final = {
     "rollup": ("soak_id level_s t0_s channel n vmin vmax vsum", "int4 int4 int8 int4 int4 int8 int8 int8"),
 }
 _REFERS: Final = {"amp_id": "amp", "job_id": "job", "out_job_id": "job", "valve_id": "valve"}
+_T = TypeVar("_T")
 _OWN_UUID: Final = ("amp", "job", "valve")
 
 
@@ -118,10 +119,9 @@ class Collected:
 
         return self._do(write)
 
-    def _do(self, deed: Callable[[sa.Connection], Any]) -> Any:
-        with postgres.translated(self.name, "written"), self._engine.connect() as connection:
-            with connection.begin():
-                return deed(connection)
+    def _do(self, deed: Callable[[sa.Connection], _T]) -> _T:
+        with postgres.translated(self.name, "written"), self._engine.begin() as connection:
+            return deed(connection)
 
 
 class _Recorded:
@@ -154,9 +154,7 @@ class _Recorded:
                 values[name] = self._of[to, values[name]]
         target_id = self._of.get((table.name, source_id))
         if target_id is None and table.name in _OWN_UUID:
-            target_id = self._connection.scalar(
-                sa.select(table.c.id).where(table.c.uuid == values["uuid"])
-            )
+            target_id = self._connection.scalar(sa.select(table.c.id).where(table.c.uuid == values["uuid"]))
             if target_id is not None:
                 if table is schema.job and self._brought_by_other(target_id):
                     self._others.add(source_id)
@@ -175,8 +173,8 @@ class _Recorded:
                 table.c.deleted_us.is_distinct_from(values["deleted_us"]),
             ),
         )
-        query = table.update().where(table.c.id == target_id, changed).values(values)
-        return int(self._connection.execute(query).rowcount)
+        edit = table.update().where(table.c.id == target_id, changed).values(values)
+        return int(self._connection.execute(edit).rowcount)
 
     def _brought_by_other(self, target_id: int) -> bool:
         query = sa.select(_ORIGIN.c.bench).where(
@@ -254,9 +252,7 @@ def _upsert_findings(connection: sa.Connection, soak_id: int, rows: Sequence[Map
 def _add_marks(connection: sa.Connection, soak_id: int, part: Part) -> None:
     """Add the marks that are not here yet: they are only ever added, in the order of their numbers."""
     table = schema.mark
-    here = connection.scalar(
-        sa.select(sa.func.count()).select_from(table).where(table.c.soak_id == soak_id)
-    )
+    here = connection.scalar(sa.select(sa.func.count()).select_from(table).where(table.c.soak_id == soak_id))
     new = part.marks[max(0, (here or 0) - part.marks_from) :]
     if new:
         rows = [{"soak_id": soak_id, "t_us": t_us, "text": _text(text)} for t_us, text in new]

@@ -42,7 +42,7 @@ Stamps = dict[str, str]
 
 @dataclass(frozen=True)
 class Got:
-    """How far a soak was collected: the last row's `t0_s`, of each level's roll-ups too, and how many marks."""
+    """How far a soak was collected: the last row's `t0_s`, each roll-up level's too, how many marks."""
 
     scan_s: int = -1
     rollup_s: tuple[tuple[int, int], ...] = ()

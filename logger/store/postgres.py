@@ -33,7 +33,7 @@ _T = TypeVar("_T")
 
 
 def engine_of(address: str, *, read_only: bool) -> sa.Engine:
-    """Return an engine for a database's address. RequestError where that is none, or the driver is missing."""
+    """Return an engine for an address. RequestError where that is none, or the driver is missing."""
     try:
         url = sa.make_url(address)
     except sa.exc.ArgumentError as error:
@@ -59,7 +59,7 @@ def engine_of(address: str, *, read_only: bool) -> sa.Engine:
         )
     except ImportError as error:
         raise RequestError(
-            "a PostgreSQL database needs its driver: install soakbench with it, pip install soakbench[postgres]"
+            "a PostgreSQL database needs its driver: pip install soakbench[postgres]"
         ) from error
 
 
@@ -104,7 +104,7 @@ def revision_of(connection: sa.Connection, name: str) -> str | None:
 
 
 def prepare(engine: sa.Engine) -> None:
-    """Make the tables, or bring them up to date, and give the roles their rights; by the owner, at any time."""
+    """Make the tables or bring them up to date, and give the roles their rights; by the owner."""
     from alembic import command
     from alembic.config import Config
 

@@ -38,9 +38,11 @@ from logger.store.job import (
 from logger.store.packing import SECOND_US
 from logger.store.request import Request, fetch_requests
 from logger.store.rollup import Rollup
-from logger.store.sqlite import default_path, is_address
+from logger.store.sqlite import default_path, default_store, file_of, is_address, user_path
 
-__all__ = ["Reader", "Rollup", "Soak", "default_path"]
+__all__ = [
+    "Reader", "Rollup", "Soak", "default_path", "default_store", "file_of", "is_address", "user_path",
+]  # fmt: skip
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)

@@ -19,7 +19,7 @@ import filelock
 import platformdirs
 import sqlalchemy as sa
 
-from logger.errors import StoreError, StoreTooNew
+from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.store.schema import REVISION
 
 LOCK_WAIT_S: Final = 1.0
@@ -30,12 +30,29 @@ _DAEMON_WAIT_S: Final = 0.2  # longer than anybody holds it who only looks wheth
 _WAL_KEPT_BYTES: Final = 16 * 2**20
 
 
+def default_store() -> str:
+    """Return the store's name when nobody says: SOAKBENCH_DB, else a file in this person's data folder."""
+    return os.environ.get("SOAKBENCH_DB") or str(user_path("soakbench.db"))
+
+
+def user_path(name: str) -> Path:
+    """Return a file's place in this person's data folder."""
+    return platformdirs.user_data_path("soakbench", appauthor=False) / name
+
+
+def file_of(store: str | None) -> Path:
+    """Return the store's file, the default's where none is named. RequestError where it is a database."""
+    named = store or default_store()
+    if is_address(named):
+        raise RequestError(
+            "a database only shows what was collected: name the file of the bench's own store with --db"
+        )
+    return Path(named)
+
+
 def default_path() -> Path:
-    """Return where the store is when nobody says: SOAKBENCH_DB, else this person's data folder."""
-    named = os.environ.get("SOAKBENCH_DB")
-    return (
-        Path(named) if named else platformdirs.user_data_path("soakbench", appauthor=False) / "soakbench.db"
-    )
+    """Return the file of the store when nobody says."""
+    return file_of(None)
 
 
 def is_address(store: str) -> bool:
@@ -162,7 +179,9 @@ class ReadFile:
         self.path = path.expanduser().absolute()
         self.name = str(self.path)
         # They hold no connection, only the statements that they have compiled.
-        self._engines = {immutable: reading_engine(self.path, immutable=immutable) for immutable in (False, True)}
+        self._engines = {
+            immutable: reading_engine(self.path, immutable=immutable) for immutable in (False, True)
+        }
 
     def exists(self) -> bool:
         """Whether there is such a file."""

@@ -35,8 +35,8 @@ BEGIN
         PERFORM pg_advisory_xact_lock(hashtext('soakbench room'), low::integer);
         EXECUTE format('CREATE TABLE IF NOT EXISTS scan_%s PARTITION OF scan FOR VALUES FROM (%s) TO (%s)',
                        low, low, low + 1000);
-        EXECUTE format('CREATE TABLE IF NOT EXISTS rollup_%s PARTITION OF rollup FOR VALUES FROM (%s) TO (%s)',
-                       low, low, low + 1000);
+        EXECUTE format('CREATE TABLE IF NOT EXISTS rollup_%s PARTITION OF rollup '
+                       'FOR VALUES FROM (%s) TO (%s)', low, low, low + 1000);
     END IF;
 END $$
 """

@@ -205,6 +205,4 @@ def _refers(table: str, to: str) -> sa.ForeignKeyConstraint:
 
 def _unique(name: str, table: str, columns: list[str], where: str) -> None:
     # benches that are collected together may each have an amp, or a label, of one name
-    op.create_index(
-        op.f(name), table, columns, unique=not on_postgresql(), sqlite_where=sa.text(where)
-    )
+    op.create_index(op.f(name), table, columns, unique=not on_postgresql(), sqlite_where=sa.text(where))
