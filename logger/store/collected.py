@@ -240,6 +240,9 @@ def _copy(connection: sa.Connection, table: str, soak_id: int, rows: Iterable[tu
 
 def _upsert_findings(connection: sa.Connection, soak_id: int, rows: Sequence[Mapping[str, Any]]) -> None:
     table = schema.finding
+    # one that turned out to be none is taken back by the bench
+    gone = table.c.id.not_in([row["id"] for row in rows])
+    connection.execute(table.delete().where(table.c.soak_id == soak_id, gone))
     if rows:
         query = insert(table)
         later = {name: query.excluded[name] for name in rows[0] if name != "id"}

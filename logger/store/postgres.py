@@ -2,9 +2,9 @@
 
 The tables are those of `schema`, by the same migrations. `scan` and `rollup` are partitioned by ranges of
 `soak_id`; `room_for_soak(id)` makes the partitions that a soak needs. Three roles have rights on them: the
-owner, who made them, `soakbench_collector`, which adds and corrects but removes nothing, and
-`soakbench_reader`, which only reads. An address never shows its password: it is best left to libpq's own
-places (`PGPASSWORD`, a password file).
+owner, who made them; `soakbench_collector`, which adds and corrects, and removes nothing but a finding that
+its bench took back; `soakbench_reader`, which only reads. An address never shows its password: it is best left
+to libpq's own places (`PGPASSWORD`, a password file).
 """
 
 from __future__ import annotations
@@ -29,6 +29,14 @@ _CORRECTED: Final = (
     "bench_reading", "photograph",
 )  # fmt: skip
 """What a bench edits after it was collected; all else is only added to."""
+_MEANINGS: Final = (
+    # by SQLSTATE; while it connects libpq tells none, only words
+    ("28", "authentication failed", "it refuses the log-in, check user and password"),
+    ("42501", "permission denied", "this user has no right to, grant the role"),
+    ("3D", "does not exist", "there is no such database or user on it"),
+    ("53", "too many clients", "it is full or has too many connections"),
+    ("57", "starting up", "it is being shut down or started, or the answer took too long"),
+)
 _T = TypeVar("_T")
 
 
@@ -46,8 +54,7 @@ def engine_of(address: str, *, read_only: bool) -> sa.Engine:
     try:
         return sa.create_engine(
             url.set(drivername="postgresql+psycopg"),
-            pool_size=2,
-            pool_pre_ping=True,
+            poolclass=sa.NullPool,  # nothing is held open between calls, as with a file
             # one look is one picture of the database, as with a file
             isolation_level="REPEATABLE READ" if read_only else "READ COMMITTED",
             connect_args={
@@ -140,6 +147,7 @@ def _rights() -> Iterator[str]:
     yield f"REVOKE INSERT ON alembic_version FROM {COLLECTOR}"
     yield f"GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO {COLLECTOR}"
     yield f"GRANT UPDATE ON {', '.join(_CORRECTED)} TO {COLLECTOR}"
+    yield f"GRANT DELETE ON finding TO {COLLECTOR}"  # one that turned out to be none
     yield "REVOKE ALL ON FUNCTION room_for_soak(bigint) FROM PUBLIC"
     yield f"GRANT EXECUTE ON FUNCTION room_for_soak(bigint) TO {COLLECTOR}"
 
@@ -153,12 +161,8 @@ def translated(name: str, doing: str) -> Iterator[None]:
         cause: Any = error.orig or error
         state = getattr(cause, "sqlstate", None) or ""
         said = " ".join(str(cause).split())
-        meaning = {
-            "28": "it refuses the log-in, check user and password",
-            "42501": "this user has no right to, grant the role",
-            "53": "it is full or has too many connections",
-            "57": "it was shut down or the answer took too long",
-            "3D": "there is no database of that name on it",
-        }
-        told = meaning.get(state) or meaning.get(state[:2]) or "check its address, and that it runs"
+        told = next(
+            (meaning for start, words, meaning in _MEANINGS if state.startswith(start) or words in said),
+            "check its address, and that it runs",
+        )
         raise StoreError(f"the database {name} can't be {doing}: {told} ({said})") from error
