@@ -7,6 +7,7 @@ import itertools
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -453,6 +454,13 @@ def test_a_file_that_says_what_to_collect_is_read_with_all_its_faults(tmp_path: 
     for said in ("every_s", "more", "bench.2.name", "bench.2.store"):
         assert said in str(caught.value)
     assert SECRET not in str(caught.value)
+
+    docs = (Path(__file__).parents[1] / "docs" / "files.md").read_text(encoding="utf-8")
+    (example,) = [
+        block for block in re.findall(r"```toml\n(.*?)```", docs, re.DOTALL) if "[[bench]]" in block
+    ]
+    path.write_text(example, encoding="utf-8")
+    assert collect.load(path).bench[0].name == "bench 1"
 
     path.write_text(
         'database = "x"\n[[bench]]\nname = "a"\nstore = "s"\n[[bench]]\nname = "a"\nstore = "t"\n'

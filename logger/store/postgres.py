@@ -3,8 +3,8 @@
 The tables are those of `schema`, by the same migrations. `scan` and `rollup` are partitioned by ranges of
 `soak_id`; `room_for_soak(id)` makes the partitions that a soak needs. Three roles have rights on them: the
 owner, who made them; `soakbench_collector`, which adds and corrects, and removes nothing but a finding that
-its bench took back; `soakbench_reader`, which only reads. An address never shows its password: it is best left
-to libpq's own places (`PGPASSWORD`, a password file).
+its bench took back; `soakbench_reader`, which only reads. An address never shows its password: that is best
+left to libpq's own places (`PGPASSWORD`, a password file).
 """
 
 from __future__ import annotations
