@@ -14,6 +14,8 @@ from typing import Final
 from logger.errors import RequestError
 
 NOTED: Final = "soakbench: "
+LONGEST: Final = 500
+"""Letters of a mark."""
 
 
 class Ask(StrEnum):
@@ -34,10 +36,15 @@ _BARE = frozenset({Ask.STOP, Ask.SETTING_BIAS, Ask.SIGNAL_ON, Ask.SIGNAL_OFF})
 def text_of(ask: Ask, text: str = "") -> str:
     """Return the mark's text: a mark's own, a finding's number after "acknowledge", else the request's words.
 
-    Raises RequestError for a mark without text or in a request's words, for an acknowledge of what is no
-    finding's number, and for a text where none belongs.
+    Raises RequestError for a mark without text, in a request's words, too long or with what can't be printed,
+    for an acknowledge of what is no finding's number, and for a text where none belongs.
     """
     text = " ".join(text.split())
+    bad = next((letter for letter in text if not letter.isprintable()), None)
+    if bad is not None:
+        raise RequestError(f"the text holds {bad!r}, which can't be printed: write it without")
+    if len(text) > LONGEST:
+        raise RequestError(f"the text has {len(text):,} letters, and {LONGEST} is the most: say it shorter")
     if ask is Ask.MARK:
         if not text:
             raise RequestError("a mark needs a text: say what was done, for example 'tapped V5'")
