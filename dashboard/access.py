@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import ipaddress
+import logging
 import re
 import secrets
 import socket
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
     from wsgiref.types import StartResponse, WSGIApplication, WSGIEnvironment
 
     from logger.clock import Clock
+
+_log: Final = logging.getLogger(__name__)
 
 HEADER: Final = "X-Soakbench-Token"
 META: Final = "soakbench-token"
@@ -145,6 +148,10 @@ class Access:
         if not self.locked and not loopback(host):
             raise RequestError(f"at {host} others can reach the dashboard: {_NEEDS_ONE}")
 
+    def called(self, host: str) -> str:
+        """Return by what name a browser reaches the dashboard that is served at an address."""
+        return socket.gethostname() if host in ("0.0.0.0", "::") else f"[{host}]" if ":" in host else host
+
     def refusal(self, at_most: int = MOST_BYTES) -> tuple[str, HTTPStatus] | None:
         """Say why the request that is being answered may change nothing; None where it may.
 
@@ -210,8 +217,8 @@ class Access:
         return jsonify(state="refused", reason="log in first"), HTTPStatus.UNAUTHORIZED
 
     def _leave(self, response: Response) -> Response:
-        # After a log-out nothing is shown again from what the browser kept.
-        if self.locked and response.mimetype in ("text/html", "application/json"):
+        # After a log-out nothing is shown again from what the browser kept, but for what is everybody's.
+        if self.locked and not request.path.startswith(("/assets/", "/_dash-component-suites/")):
             response.headers["Cache-Control"] = "no-store"
         return response
 
@@ -295,6 +302,7 @@ class Access:
         role = self._passwords.role_of(request.form.get("password", ""))
         key = None if role is None else self._passwords.key(role)
         if role is None or key is None:
+            _log.warning("the dashboard was asked to let in %r, with a wrong password", address)
             return self._form(to, "That is not the password.", HTTPStatus.FORBIDDEN)
         self._attempts.forgive(address)
         return self._begin(role, key, self._way(to))

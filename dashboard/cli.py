@@ -180,8 +180,9 @@ def dash(
 ) -> int:
     """Serve the dashboard until Ctrl-C. Reads the store, and asks the daemon what you ask.
 
-    On this machine only, and without a password. Elsewhere (--host) and behind a proxy with one: it is asked
-    for on the terminal, or is the first line of standard input. Whoever has it can stop a soak from there.
+    On this machine only, and without a password. Elsewhere (--host) and behind a proxy with one, for which
+    --set-password asks on the terminal, or which it takes from the first line of standard input. Whoever has
+    it can stop a soak from there: only on a network whose people you trust.
 
     Example: soakbench dash --port 8051
 
@@ -189,9 +190,6 @@ def dash(
 
     Example: soakbench dash --host 0.0.0.0 --certificate bench1.pem --key bench1.key
     """
-    from dashboard import app as pages
-    from dashboard import tls
-    from dashboard.access import Access, loopback
     from dashboard.passwords import Passwords, Role
     from logger.clock import SystemClock
     from logger.store.reader import default_store, is_address, user_path
@@ -209,6 +207,8 @@ def dash(
         raise RequestError("--path is a proxy's: add --behind-proxy")
     if key is not None and certificate is None:
         raise RequestError("--key belongs to a certificate: name that too, with --certificate")
+    from dashboard.access import Access, loopback
+
     elsewhere = behind_proxy or not loopback(host)
     access = Access(
         SystemClock(),
@@ -217,6 +217,10 @@ def dash(
         root=path,
         behind_proxy=behind_proxy,
     )
+    access.may_be_served_at(host)
+    from dashboard import app as pages
+    from dashboard import tls
+
     speaks = None if certificate is None else tls.context(certificate, key)
     server = pages.make_server(pages.create_app(store, access=access), host, port, speaks)
     if elsewhere and not behind_proxy and speaks is None:
@@ -225,7 +229,9 @@ def dash(
             "where you trust all who are on that network, or name a --certificate"
         )
     scheme = "http" if speaks is None else "https"
-    print(f"{scheme}://{server.effective_host}:{server.effective_port}{access.root}/", flush=True)
+    print(
+        f"{scheme}://{access.called(server.effective_host)}:{server.effective_port}{access.root}/", flush=True
+    )
     server.run()
     return 0
 

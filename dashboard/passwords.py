@@ -90,6 +90,7 @@ class Passwords:
     def _write(self, text: str) -> None:
         beside = self.path.with_name(f"{self.path.name}-{secrets.token_hex(4)}")
         try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
             handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             try:
                 with os.fdopen(handle, "w", encoding="utf-8") as opened:

@@ -359,7 +359,7 @@ def test_a_password_file_is_its_owners_alone_and_holds_no_password(shop: Shop) -
 
 
 def test_letters_are_the_same_however_they_were_typed(tmp_path: Path) -> None:
-    passwords = Passwords(tmp_path / "soak.db")
+    passwords = Passwords(tmp_path / "not there yet" / "soak.db")
     passwords.set(Role.CHANGE, "Sch\u00f6ne R\u00f6hren", n=2)
     assert passwords.role_of("Scho\u0308ne Ro\u0308hren") is Role.CHANGE
 
