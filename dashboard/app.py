@@ -19,7 +19,7 @@ from flask import Flask, Response, request
 from flask_compress import Compress
 from waitress.server import create_server
 
-from dashboard import asking, chart, photographs, tls
+from dashboard import alarm, asking, chart, photographs, tls
 from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
@@ -114,6 +114,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     compare.register(app, bench)
     chart.register(app, bench)
     photographs.register(server, bench)
+    alarm.register(app, server, bench)
     asking.register(server, bench.reader, clock, access)
     _secure(app, server)
     return app
@@ -151,6 +152,7 @@ def _frame(*, locked: bool) -> html.Div:
                 [
                     html.Span("soakbench", className="wordmark"),
                     html.Nav(id="ways", **spoken("Pages")),
+                    alarm.switch(),
                     parts.unit_key(),
                     *out,
                 ],

@@ -33,11 +33,12 @@ _KEPT: Final = 16
 
 @dataclass(frozen=True)
 class Absent:
-    """Why there is nothing to show, and what to do about it."""
+    """Why there is nothing to show, and what to do about it; `lost`: what there was is not reached now."""
 
     title: str
     what_to_do: str
     command: str = ""
+    lost: bool = False
 
 
 @dataclass(frozen=True)
@@ -367,4 +368,5 @@ class Bench:
             "The store is not reached",
             f"{message[:1].upper()}{message[1:]}. So since {since:%H:%M:%S}, for {math.floor(for_s)} s; "
             "this page goes on trying.",
+            lost=True,
         )

@@ -5,12 +5,13 @@ from __future__ import annotations
 import contextlib
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pictures
 import pytest
 import test_dashboard
-from dashboard_soak import setup_text
+from dashboard_soak import RunningSoak, setup_text
 from pictures import PAGES, Scene
 from playwright.sync_api import Browser, Page
 
@@ -228,3 +229,79 @@ def test_one_key_changes_every_screen(
     page = visitor.go(home, "live")
     _chart_says(page, "Current of each pair, mA")
     assert page.evaluate(f"{PLOT}._fullLayout.yaxis.range[1]") == pytest.approx(2.0 * top)
+
+
+# ---------------------------------------------------------------- sound
+
+HEARD = """
+window.heard = [];
+const start = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (at) {
+  window.heard.push(this.frequency.value);
+  start.call(this, at);
+};
+"""
+
+
+def _sounding(page: Page, state: str, calls: str) -> None:
+    page.wait_for_function(
+        "([state, calls]) => { const root = document.documentElement.dataset;"
+        " return root.sound === state && root.calls === calls; }",
+        arg=[state, calls],
+    )
+
+
+def test_warning_and_trip_sound_apart_once_a_person_has_switched_it_on(
+    tmp_path: Path, watched: Callable[..., Watched]
+) -> None:
+    soak = RunningSoak(tmp_path / "soak.db")
+    soak.go_on(60.0)
+    with pictures.served(soak.path, soak.clock) as home:
+        visitor = watched()
+        visitor.page.add_init_script(HEARD)
+        page = visitor.go(home, "live")
+        assert "Off: nothing sounds here" in page.locator("#sound-says").inner_text()
+        page.get_by_role("button", name="Try the trip").click()
+        page.wait_for_function("() => window.heard.length === 8")
+        tried = set(page.evaluate("window.heard"))
+        key = page.locator("#live-sound").get_by_role("button", name="Sound: off")
+        key.click()
+        _sounding(page, "on", "")
+        soak.writer.put_finding(pictures.WARNING)
+        soak.writer.commit()
+        _sounding(page, "on", "warning")
+        page.wait_for_function("() => window.heard.length === 10")
+        assert not tried & set(page.evaluate("window.heard.slice(8)")), "a trip sounds like nothing else"
+        # Kept where another page is shown, and heard in a tab that nobody looks at.
+        page.get_by_role("link", name="Jobs").click()
+        page.wait_for_selector("#sound-key:visible")
+        other = page.context.new_page()
+        other.bring_to_front()
+        soak.writer.put_finding(pictures.TRIP)
+        soak.writer.commit()
+        _sounding(page, "on", "trip")
+        page.wait_for_function("() => window.heard.length >= 18")
+        assert set(page.evaluate("window.heard.slice(10)")) == tried
+        for one in (pictures.WARNING, pictures.TRIP):
+            soak.writer.put_finding(replace(one, acknowledged_s=61.0))
+        soak.writer.commit()
+        _sounding(page, "on", "")
+        soak.clock.advance(30.0)
+        _sounding(page, "on", "no reading")
+        other.close()
+        page.reload()
+        page.wait_for_selector("#sound-key:visible")
+        page.wait_for_function("() => ['waiting', 'on'].includes(document.documentElement.dataset.sound)")
+        page.locator("#sound-key").click()
+        page.wait_for_function("() => document.documentElement.dataset.sound === 'off'")
+    soak.writer.close()
+
+
+def test_a_browser_without_sound_says_so(
+    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched]
+) -> None:
+    visitor = watched()
+    visitor.page.add_init_script("delete window.AudioContext;")
+    page = visitor.go(scenes["healthy"][0], "live")
+    page.wait_for_selector("#sound-says:has-text('makes no sound')")
+    assert page.locator("#live-sound").get_by_role("button", name="Sound: off").is_disabled()

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from dashboard import chart, words
+from dashboard import alarm, chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
 from dashboard.chart import digest, spoken
 from dashboard.pages import parts
@@ -40,6 +40,7 @@ def layout() -> list[Any]:
             ],
             id="live-body",
         ),
+        alarm.keys(),
         parts.caution(),
     ]
 
@@ -359,6 +360,8 @@ def _silent(look: Look) -> html.Section:
     since_s = look.age_s or 0.0
     return html.Section(
         [
+            # Said once: a text that counts seconds would be read aloud each second.
+            html.P("No reading comes from the DAQ any more.", className="unseen", role="alert"),
             html.H2(f"No reading for {words.duration(since_s)}"),
             html.P(
                 "Nothing is known of the amplifier since. Look at the DAQ's lead and supply, and whether the "
@@ -366,7 +369,6 @@ def _silent(look: Look) -> html.Section:
             ),
         ],
         className="silent hatched",
-        role="alert",
     )
 
 
