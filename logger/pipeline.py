@@ -235,9 +235,15 @@ class Pipeline:
 
     @property
     def _step_ends_s(self) -> float | None:
-        """When the step that runs is over: a clock that stood still (standby) ends later by as much."""
+        """When the step that runs is over: a clock that stood still (standby) ends later by as much.
+
+        It is counted from the last second that was closed, as the step's own clock is: from the last scan it
+        would tremble by what is between them.
+        """
         step = self._panel.phase.step
-        return None if step is None else self._last_us / 1e6 + step.seconds - step.done_s
+        if step is None or self._latest is None:
+            return None
+        return float(self._latest.t_s[-1]) + 1.0 + step.seconds - step.done_s
 
     def _now(self) -> dict[str, Any]:
         panel, phase = self._panel, self._panel.phase
