@@ -25,7 +25,7 @@ from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
 from dashboard.pages import bias, compare, jobs, live, parts
 from dashboard.pages import soak as soak_page
-from dashboard.setting import Setting
+from dashboard.setting import Feed, Setting
 from logger.clock import Clock, SystemClock
 from logger.errors import RequestError
 from logger.store import photographs as photograph_files
@@ -108,7 +108,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     app.layout = _frame(locked=access.locked)
     _register(app)
     live.register(app, bench)
-    bias.register(app, server, Setting(bench, clock))
+    bias.register(app, server, Feed(Setting(bench, clock)))
     soak_page.register(app, bench)
     jobs.register(app, bench)
     compare.register(app, bench)
@@ -290,7 +290,7 @@ def _server(app: Any, listening: socket.socket) -> Any:
     return create_server(
         app,
         sockets=[listening],
-        threads=8,
+        threads=8 + Feed.MOST,  # whoever watches Bias keeps one
         connection_limit=tls.MOST,
         asyncore_use_poll=True,  # select() ends at 1,024 files
         ident="soakbench",

@@ -2,15 +2,16 @@
 
 The scan is read at every look, many times a second; what takes longer, or changes seldom, comes from the
 store once a second (the forecasts), every few seconds (the aim, which follows HT) and once a soak (what
-earlier soaks of the amp taught). Nothing here writes.
+earlier soaks of the amp taught). `Feed` looks once for all who watch, and sends each only what is new to him.
+Nothing here writes.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -55,11 +56,8 @@ class Setting:
         self._known: _Known | None = None
         self._absent: tuple[float, dict[str, Any]] | None = None
 
-    def now(self, known: str = "") -> dict[str, Any]:
-        """Return how the pairs stand now, for the page's script.
-
-        `about` is what changes seldom, and left out where its digest is the one that the page says it has.
-        """
+    def now(self) -> dict[str, Any]:
+        """Return how the pairs stand now, for the page's script; `says` is what changes seldom."""
         try:
             newest = read_now(self._bench.reader.path)
             if newest is None:
@@ -80,16 +78,13 @@ class Setting:
         stale = age_s > max(STALE_AFTER_S, 3.0 / setup.link.scans_per_s)
         drawn = [newest.values[column] for column in setup.pair_columns]
         pairs = self._pairs(soak, newest, drawn)
-        about = self._about(soak, newest, pairs)
-        digest = hashlib.sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()[:12]
-        out: dict[str, Any] = {
+        return {
             "t_s": newest.t_us / 1e6,
             "age_s": round(max(age_s, 0.0), 2),
             "stale": stale,
             "pairs": [_pair(one, value) for one, value in zip(pairs, drawn, strict=True)],
-            "about": digest,
+            "says": self._about(soak, newest, pairs),
         }
-        return out if digest == known else {**out, "says": about}
 
     def _nothing(self) -> dict[str, Any]:
         """Say why there is no scan, looking at the store once a second only."""
@@ -178,6 +173,113 @@ class Setting:
         }
 
 
+class Feed:
+    """The newest scan as lines for whoever watches, as soon as it is there; looked for once for all of them.
+
+    A line is a JSON object. `scan`: time in s, age in s, whether it is stale (0 or 1), each pair's current in
+    tenths of a microampere, each pair's distance from its target in half windows, each pair's word by its
+    place in `WORDS`; a list's null is what does not exist. `plan`, before the first scan and where it is
+    another: of each pair aim, what to set, window's low and high in A, the pair that leads, and where it
+    ends over what it draws with the low and high of that; shorter where there is no more to say. `says`: what
+    changes seldom, as `Setting.now` has it, and likewise. Or `absent` alone: why there is no scan.
+
+    Whoever has watched for so many lines is let go and asks again, as does who comes when as many as there
+    are threads for are there already: he gets one line.
+    """
+
+    WORDS: Final = ("", "more", "less", "on target")
+    MOST: Final = 24
+    _LINES: Final = 300
+    _LOOK_S: Final = 0.03
+    _AT_LEAST_S: Final = 0.5
+
+    def __init__(self, setting: Setting) -> None:
+        self._setting = setting
+        self._news = threading.Condition()
+        self._watching = 0
+        self._told: dict[str, str] = {}
+        self._count = 0
+
+    def lines(self, *, once: bool = False) -> Iterator[bytes]:
+        """Return what to send; the first line is all of it."""
+        with self._news:
+            if once or self._watching >= self.MOST:
+                return iter([_line(_parts(self._setting.now()), {})])
+        return self._followed()
+
+    def _followed(self) -> Iterator[bytes]:
+        known: dict[str, str] = {}
+        with self._news:
+            self._watching += 1
+            if self._watching == 1:
+                self._told = {}
+                threading.Thread(target=self._look, daemon=True).start()
+        try:
+            seen = -1
+            for _ in range(self._LINES):
+                with self._news:
+                    self._news.wait_for(lambda: self._told and self._count != seen, timeout=5.0)  # noqa: B023
+                    told, seen = self._told, self._count
+                yield _line(told, known)
+                known = told
+        finally:
+            with self._news:
+                self._watching -= 1
+
+    def _look(self) -> None:
+        """Look for a new scan for as long as anybody watches."""
+        calm, pause = 0, threading.Event()
+        while True:
+            told = _parts(self._setting.now())
+            with self._news:
+                if not self._watching:
+                    return
+                calm += 1
+                if told.get("key") != self._told.get("key") or calm * self._LOOK_S >= self._AT_LEAST_S:
+                    self._told, calm = told, 0
+                    self._count += 1
+                    self._news.notify_all()
+            pause.wait(self._LOOK_S)
+
+
+def _parts(now: dict[str, Any]) -> dict[str, str]:
+    """Return the parts of a line as JSON; `key` is another for each scan."""
+    if "absent" in now:
+        absent = _dumped(now["absent"])
+        return {"key": absent, "absent": absent}
+    pairs = now["pairs"]
+    scan = [
+        now["t_s"],
+        now["age_s"],
+        int(now["stale"]),
+        [None if one["a"] is None else round(one["a"] * 1e7) for one in pairs],
+        [None if one.get("off") is None else round(one["off"], 2) for one in pairs],
+        "".join(str(Feed.WORDS.index(one.get("word", ""))) for one in pairs),
+    ]
+    keys = ("aim", "set", "low", "high", "lead")
+    plan = [[one[key] for key in keys if key in one] + one.get("ends", []) for one in pairs]
+    return {
+        "key": f"{now['t_s']} {now['stale']} {now['says']['soak']}",
+        "scan": _dumped(scan),
+        "plan": _dumped(plan),
+        "says": _dumped(now["says"]),
+    }
+
+
+def _line(told: dict[str, str], known: dict[str, str]) -> bytes:
+    """Return a line with what is new to one who was told what is known."""
+    new = [
+        f'"{name}":{text}'
+        for name, text in told.items()
+        if name != "key" and (name in ("scan", "absent") or known.get(name) != text)
+    ]
+    return f"{{{','.join(new)}}}\n".encode()
+
+
+def _dumped(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
+
+
 def _absent(look: Look | Absent) -> dict[str, str]:
     if isinstance(look, Absent):
         return {"title": look.title, "says": look.what_to_do, "command": look.command}
@@ -233,7 +335,10 @@ def _note(known: _Known, newest: Now, pairs: list[Advice | None]) -> str:
 
 
 def _pair(advice: Advice | None, value_a: float) -> dict[str, Any]:
-    """Return a pair for the script: amperes to a hundredth of a microampere, null for what does not exist."""
+    """Return a pair for the script: amperes to a hundredth of a microampere, null for what does not exist.
+
+    What it ends at, if left as it is, is relative to what it draws: so it changes with the forecast only.
+    """
     out: dict[str, Any] = {"a": _json(value_a)}
     if advice is None:
         return out
@@ -247,11 +352,8 @@ def _pair(advice: Advice | None, value_a: float) -> dict[str, Any]:
         "lead": advice.lead,
     }
     if advice.ends is not None:
-        out |= {
-            "ends": _json(advice.ends.value),
-            "ends_low": _json(advice.ends.low),
-            "ends_high": _json(advice.ends.high),
-        }
+        ends = advice.ends
+        out["ends"] = [_json(one / value_a) for one in (ends.value, ends.low, ends.high)]
     return out
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import time
 from collections.abc import Callable, Iterator
@@ -22,7 +23,7 @@ from dashboard import asking
 from dashboard.access import HEADER
 from dashboard.app import create_app
 from dashboard.bench import Bench
-from dashboard.setting import Setting
+from dashboard.setting import Feed, Setting
 from logger import bias, target
 from logger.clock import ManualClock, SystemClock
 from logger.convert import Converter
@@ -68,9 +69,7 @@ def _overflow(page: Page) -> int:
 # ---------------------------------------------------------------- what the page's script is told
 
 
-def test_the_script_gets_the_stores_last_scan_and_the_rest_only_when_it_changed(
-    running: RunningSoak,
-) -> None:
+def test_the_script_gets_the_stores_last_scan_and_what_to_do_about_it(running: RunningSoak) -> None:
     running.outlook = ENDS
     running.go_on(200.0)
     setting = Setting(Bench(running.path, running.clock), running.clock)
@@ -81,16 +80,59 @@ def test_the_script_gets_the_stores_last_scan_and_the_rest_only_when_it_changed(
     for pair, aim in zip(told["pairs"], aims, strict=True):
         assert pair["aim"] == pytest.approx(aim, abs=1e-7)
         assert pair["set"] == pytest.approx(aim * 75.0 / 79.0, abs=1e-7)
-        assert pair["ends"] == pytest.approx(pair["a"] * 79.0 / 75.0, abs=1e-7)
+        assert pair["ends"] == pytest.approx([end / 75.0 for end in (79.0, 78.2, 80.1)], abs=1e-7)
     assert told["says"]["pairs"][0]["spoken"] == "pair 1, V1 and V2"
-    again = setting.now(told["about"])
-    assert "says" not in again
-    assert again["pairs"] == told["pairs"]
     running.findings = [DRIFT]
     running.go_on(0.5)
-    changed = setting.now(told["about"])
+    changed = setting.now()
     assert [one["id"] for one in changed["says"]["findings"]] == [1]
     assert changed["says"]["title"].startswith("WARNING pair3")
+
+
+def test_each_who_watches_is_sent_all_once_and_then_what_is_new(running: RunningSoak) -> None:
+    running.outlook = ENDS
+    running.go_on(200.0)
+    feed = Feed(Setting(Bench(running.path, running.clock), running.clock))
+    early, late, told = feed.lines(), None, False
+    first = json.loads(next(early))
+    assert set(first) == {"scan", "plan", "says"}
+    for k in range(5):
+        running.go_on(0.5, change={"pair1": 0.070 + k / 1000.0})
+        line = next(early)
+        while json.loads(line)["scan"][0] != running.t_s - 0.5:
+            line = next(early)
+        assert len(line) < 100 or b"says" in line
+        seen = [one / 1e7 for one in json.loads(line)["scan"][3]]
+        assert seen == pytest.approx(_stored(running), abs=1e-7)
+        late = late or feed.lines()
+        whole = json.loads(next(late))
+        assert whole["scan"][:4] == json.loads(line)["scan"][:4]
+        told = told or "says" not in json.loads(line)
+    assert told, "what stands is not said again"
+    running.findings = [DRIFT]
+    running.go_on(0.5)
+    while "WARNING" not in (line := next(early).decode()):
+        pass
+    assert json.loads(line)["says"]["title"].startswith("WARNING pair3")
+    (alone,) = feed.lines(once=True)
+    assert set(json.loads(alone)) == {"scan", "plan", "says"}
+    early.close()  # type: ignore[attr-defined]
+    late.close()  # type: ignore[union-attr]
+    assert feed._watching == 0
+
+
+def test_who_comes_when_all_threads_are_taken_gets_one_line_and_asks_again(running: RunningSoak) -> None:
+    running.go_on(200.0)
+    feed = Feed(Setting(Bench(running.path, running.clock), running.clock))
+    many = [feed.lines() for _ in range(Feed.MOST)]
+    for one in many:
+        next(one)
+    assert len(list(feed.lines())) == 1
+    many.pop().close()  # type: ignore[attr-defined]
+    lines = feed.lines()
+    assert [b"says" in next(lines), b"says" in next(lines)] == [True, False]
+    for one in (*many, lines):
+        one.close()  # type: ignore[attr-defined]
 
 
 def test_a_turned_pot_does_not_chase_its_own_target(running: RunningSoak) -> None:
@@ -102,7 +144,7 @@ def test_a_turned_pot_does_not_chase_its_own_target(running: RunningSoak) -> Non
     after = setting.now()["pairs"][0]
     assert after["set"] == pytest.approx(before["set"], rel=1e-3)
     assert after["word"] == "on target"
-    assert after["ends"] == pytest.approx(after["aim"], rel=1e-3)
+    assert after["ends"][0] * after["a"] == pytest.approx(after["aim"], rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -182,7 +224,7 @@ def test_what_earlier_soaks_taught_stands_in_until_the_running_one_has_a_forecas
         time.sleep(0.01)
     for pair in told["pairs"]:
         assert pair["set"] == pytest.approx(pair["aim"] / 1.1, abs=1e-7)
-        assert pair["ends_low"] == pytest.approx(pair["a"] * 1.1 * 0.99, abs=1e-7)
+        assert pair["ends"][1] == pytest.approx(1.1 * 0.99, abs=1e-7)
 
 
 # ---------------------------------------------------------------- who may ask
@@ -277,7 +319,7 @@ def test_the_pair_being_set_fills_the_screen_with_the_stores_figures(
     assert (_text(page, "bias-word"), told["pairs"][0]["word"]) == ("↑ more current", "more")
     first = {key: value for key, value in told["pairs"][0].items() if isinstance(value, float)}
     assert _text(page, "bias-set") == f"set {first['set'] * 1000:.1f} now to end at {first['aim'] * 1000:.1f}"
-    assert f"ends near {first['ends'] * 1000:.1f}" in _text(page, "bias-ends")
+    assert f"ends near {told['pairs'][0]['ends'][0] * first['a'] * 1000:.1f}" in _text(page, "bias-ends")
     edges = [page.locator(f"#bias-bar .bar-{edge}").inner_text() for edge in ("low", "high")]
     assert edges == [f"{first['low'] * 1000:.1f}", f"{first['high'] * 1000:.1f}"]
     row = [button.locator(".value").inner_text() for button in page.locator("#bias-all button").all()]

@@ -1,9 +1,11 @@
-// The Bias page: asks for the newest scan some ten times a second and shows one pair large, with its window,
-// what to do, a tone and a voice. All text is set as text.
+// The Bias page: reads the newest scans, line by line, from one answer that goes on, and shows one pair large,
+// with its window, what to do, a tone and a voice. All text is set as text.
 (function () {
   "use strict";
 
-  const EVERY_MS = 90; // and an answer takes some: about ten times a second
+  const AGAIN_MS = 300; // until it is asked again, where an answer has ended
+  const HIDDEN_MS = 1000; // and where nobody looks or listens
+  const WORD = ["", "more", "less", "on target"];
   const SILENT_MS = 1500; // without an answer
   const REACH = 3; // the bar shows so many half windows to each side
   const LET_GO = 0.15; // of a half window beyond the edge, before "on target" is taken back
@@ -17,7 +19,10 @@
   let page = null; // the element that this run of the page is for
   let unit = "mA";
   let about = { soak: null, pairs: [], findings: [], setting: false };
-  let digest = "";
+  let plan = [];
+  let reading = null; // what breaks off the answer that is being read
+  let once = false; // where a proxy keeps an answer to itself until it has ended, each is asked for by itself
+  let watch = 0;
   let newest = null; // the last answer with pairs
   let answeredAt = 0;
   let at = 0; // the pair shown
@@ -72,33 +77,67 @@
 
   async function look() {
     const asking = page;
-    let answer = null;
-    try {
-      const reply = await fetch(window.dash_clientside.soakbench.at("/bias/now?about=" + digest), { cache: "no-store" });
-      answer = reply.ok ? await reply.json() : null;
-    } catch (error) {
-      answer = null; // said on the page once it lasts
+    while (asking === page) {
+      let lines = 0;
+      reading = new AbortController();
+      try {
+        const alone = once || unheeded();
+        const address = window.dash_clientside.soakbench.at("/bias/now" + (alone ? "?once" : ""));
+        const reply = await fetch(address, { cache: "no-store", signal: reading.signal });
+        if (reply.ok) {
+          const reader = reply.body.pipeThrough(new TextDecoderStream()).getReader();
+          let rest = "";
+          for (let part = await reader.read(); !part.done; part = await reader.read()) {
+            const whole = (rest + part.value).split("\n");
+            rest = whole.pop();
+            for (const line of whole) {
+              if (asking !== page || !page.isConnected) {
+                break;
+              }
+              lines += 1;
+              answeredAt = performance.now();
+              take(JSON.parse(line));
+            }
+            if (!alone && (unheeded() || asking !== page || !page.isConnected)) {
+              reading.abort();
+              break;
+            }
+          }
+        }
+      } catch (error) {
+        once = once || (asking === page && error.name === "AbortError" && lines === 0);
+      }
+      if (asking !== page) {
+        return;
+      }
+      if (!page.isConnected) {
+        leave();
+        return;
+      }
+      await new Promise((done) => window.setTimeout(done, unheeded() ? HIDDEN_MS : AGAIN_MS));
     }
-    if (asking !== page) {
-      return;
-    }
-    if (!page.isConnected) {
+  }
+
+  // A browser keeps few connections to one server: a tab that nobody looks at or listens to holds none.
+  function unheeded() {
+    return document.hidden && !tone.on && !voice.on;
+  }
+
+  // Silence is said, and broken off: the next answer may come.
+  function listen() {
+    if (page && !page.isConnected) {
       leave();
-      return;
-    }
-    if (answer) {
-      answeredAt = performance.now();
-      take(answer);
-    } else if (performance.now() - answeredAt > SILENT_MS) {
+    } else if (page && performance.now() - answeredAt > SILENT_MS) {
       render();
+      if (performance.now() - answeredAt > 2 * SILENT_MS) {
+        reading.abort();
+      }
     }
-    window.setTimeout(look, EVERY_MS);
   }
 
   function take(answer) {
     if (answer.absent) {
       newest = null;
-      digest = "";
       show("bias-body", false);
       show("bias-nothing", true);
       nothing(answer.absent);
@@ -110,14 +149,33 @@
         at = 0;
       }
       about = answer.says;
-      digest = answer.about;
       at = Math.min(at, about.pairs.length - 1);
       drawn = "";
     }
-    newest = answer;
+    plan = answer.plan || plan;
+    newest = standing(answer.scan);
     show("bias-nothing", false);
     show("bias-body", true);
     render();
+  }
+
+  // What a line says, in A, with what was said before it.
+  function standing(scan) {
+    const [t_s, age_s, old, drawn_, off, words] = scan;
+    const pairs = plan.map(function (known, pair) {
+      const a = drawn_[pair] === null ? null : drawn_[pair] / 1e7;
+      const one = { a: a };
+      if (known.length) {
+        [one.aim, one.set, one.low, one.high, one.lead] = known;
+        one.off = off[pair];
+        one.word = WORD[Number(words[pair])];
+      }
+      if (known.length > 5 && a !== null) {
+        [one.ends, one.ends_low, one.ends_high] = known.slice(5).map((by) => by * a);
+      }
+      return one;
+    });
+    return { t_s: t_s, age_s: age_s, stale: old === 1, pairs: pairs };
   }
 
   function nothing(absent) {
@@ -541,7 +599,8 @@
   function leave() {
     page = null;
     newest = null;
-    digest = "";
+    window.clearInterval(watch);
+    reading.abort();
     document.removeEventListener("keydown", onKey);
     document.removeEventListener("click", onClick);
     document.removeEventListener("visibilitychange", keepAwake);
@@ -571,6 +630,7 @@
           document.addEventListener("click", onClick);
           document.addEventListener("visibilitychange", keepAwake);
           keepAwake();
+          watch = window.setInterval(listen, 500);
           if (window.speechSynthesis) {
             window.speechSynthesis.getVoices(); // they come a little later
           }

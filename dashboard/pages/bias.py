@@ -1,7 +1,7 @@
 """The Bias page: made to be read from two metres while a trimmer is turned.
 
-Its frame is made here and filled in the browser (`assets/bias.js`), which asks for the newest scan some ten
-times a second: Dash's callbacks are too slow for that.
+Its frame is made here and filled in the browser (`assets/bias.js`), which reads the newest scans from one
+answer that goes on: Dash's callbacks are too slow for that, and asking anew for each scan is mostly headers.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import Any, Final
 
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
-from flask import Flask, Response, jsonify, request
+from flask import Flask, Response, request
 
 from dashboard.chart import spoken
 from dashboard.pages import parts
-from dashboard.setting import Setting
+from dashboard.setting import Feed
 
 ADDRESS: Final = "/bias/now"
 
@@ -103,13 +103,14 @@ def layout() -> list[Any]:
     ]
 
 
-def register(app: Dash, server: Flask, setting: Setting) -> None:
+def register(app: Dash, server: Flask, feed: Feed) -> None:
     """Add what the page's script asks, and what starts it."""
 
     @server.get(ADDRESS)
     def newest() -> Response:
-        answer = jsonify(setting.now(request.args.get("about", "")))
+        answer = Response(feed.lines(once="once" in request.args), mimetype="application/x-ndjson")
         answer.headers["Cache-Control"] = "no-store"
+        answer.headers["X-Accel-Buffering"] = "no"  # proxies that know it pass each line on at once
         return answer
 
     in_browser: Any = app.clientside_callback
