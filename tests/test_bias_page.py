@@ -608,7 +608,7 @@ def test_live_asks_the_daemon_and_says_done_or_why_not(tmp_path: Path, visitor: 
         _answered(page, "refused: mark soakbench: closed")
         page.get_by_label("Text of a mark").press("u")
         assert "u" in page.get_by_label("Text of a mark").input_value(), "there it is a letter"
-        assert "mA a pair" in page.locator("#live-asks").inner_text()
+        assert "mA a pair" in page.locator('[data-does="unit"]').inner_text()
         page.evaluate("window.dash_clientside.soakbench.ask('acknowledge', '7')")
         _answered(page, "refused: acknowledge 7 (there is no finding 7")
         assert page.locator(".asked").first.evaluate("p => p.classList.contains('trouble')")
