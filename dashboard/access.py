@@ -31,7 +31,7 @@ from dashboard.passwords import MOST, Passwords, Role
 from logger.errors import RequestError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
     from wsgiref.types import StartResponse, WSGIApplication, WSGIEnvironment
 
     from logger.clock import Clock
@@ -207,7 +207,7 @@ class Access:
         if not self.locked:
             return None
         try:
-            g.session = self._find()
+            g.session = self._find(request.cookies.get(self._cookie, ""))
         except RequestError as error:
             return jsonify(state="refused", reason=str(error)), HTTPStatus.SERVICE_UNAVAILABLE
         if g.session is not None or request.path in _OPEN:
@@ -220,7 +220,20 @@ class Access:
         # After a log-out nothing is shown again from what the browser kept, but for what is everybody's.
         if self.locked and not request.path.startswith(("/assets/", "/_dash-component-suites/")):
             response.headers["Cache-Control"] = "no-store"
+        if g.get("session") is not None and response.is_streamed and not response.direct_passthrough:
+            response.response = self._while_in(response.response, request.cookies.get(self._cookie, ""))
         return response
+
+    def _while_in(self, pieces: Any, cookie: str) -> Iterator[Any]:
+        """Return an answer that goes on, until the session ends that it was given to."""
+        try:
+            for piece in pieces:
+                if self._find(cookie) is None:
+                    return
+                yield piece
+        finally:
+            if hasattr(pieces, "close"):
+                pieces.close()
 
     def _called(self, host: str) -> bool:
         """Say whether we go by this name. A page of another site that has its own name lead here (DNS
@@ -238,10 +251,10 @@ class Access:
             return False
         return self.locked or address.is_loopback
 
-    def _find(self) -> Session | None:
+    def _find(self, cookie: str) -> Session | None:
         """Return who asks; a session ends in time, at a log-out, and where its password was changed."""
         assert self._passwords is not None
-        named = _digest(request.cookies.get(self._cookie, ""))
+        named = _digest(cookie)
         with self._lock:
             session = self._sessions.get(named)
         if session is None:

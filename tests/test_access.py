@@ -71,7 +71,7 @@ def shop(tmp_path: Path) -> Shop:
 
 
 def inside(client: FlaskClient) -> bool:
-    answer = client.get("/bias/now", base_url=HOME)
+    answer = client.get("/bias/now?once", base_url=HOME)
     assert answer.status_code in (HTTPStatus.OK, HTTPStatus.UNAUTHORIZED)
     return answer.status_code == HTTPStatus.OK
 
@@ -226,10 +226,20 @@ def test_a_changed_password_ends_its_sessions_and_leaves_the_other_ones(shop: Sh
     assert shop.log_in(changer, "five words nobody guesses").status_code == 303
 
 
+def test_an_answer_that_goes_on_ends_with_its_session(shop: Shop) -> None:
+    client = shop.browser()
+    shop.log_in(client, MAY_VIEW)
+    with client.get("/bias/now", base_url=HOME) as answer:
+        lines = iter(answer.response)
+        assert b"absent" in next(lines)
+        shop.passwords.set(Role.VIEW, "the other coffee machine")
+        assert list(lines) == []
+
+
 def test_who_may_only_view_sees_everything_and_is_told_that_he_changes_nothing(shop: Shop) -> None:
     client = shop.browser()
     shop.log_in(client, MAY_VIEW)
-    for address in ("/", "/jobs", "/_dash-layout", "/_dash-dependencies", "/bias/now"):
+    for address in ("/", "/jobs", "/_dash-layout", "/_dash-dependencies", "/bias/now?once"):
         assert client.get(address, base_url=HOME).status_code == HTTPStatus.OK
     page = client.get("/", base_url=HOME, headers={"Accept": "text/html"}).get_data(as_text=True)
     assert '<meta name="soakbench-role" content="view">' in page
@@ -408,7 +418,7 @@ def test_a_file_that_is_no_password_file_lets_nobody_in_and_stays(shop: Shop, te
     client = shop.browser()
     shop.log_in(client, MAY_CHANGE)
     shop.passwords.path.write_text(text, encoding="utf-8")
-    answer = client.get("/bias/now", base_url=HOME)
+    answer = client.get("/bias/now?once", base_url=HOME)
     assert answer.status_code == HTTPStatus.SERVICE_UNAVAILABLE
     assert "is no password file of soakbench" in answer.json["reason"]
     with pytest.raises(RequestError, match="move it away"):
@@ -429,7 +439,7 @@ def test_without_its_file_nobody_gets_in(shop: Shop) -> None:
     client = shop.browser()
     shop.log_in(client, MAY_CHANGE)
     shop.passwords.path.unlink()
-    assert client.get("/bias/now", base_url=HOME).status_code == HTTPStatus.SERVICE_UNAVAILABLE
+    assert client.get("/bias/now?once", base_url=HOME).status_code == HTTPStatus.SERVICE_UNAVAILABLE
 
 
 # ---------------------------------------------------------------- where it is served, and what it is called
