@@ -21,9 +21,11 @@ import typer
 from logger.errors import RequestError, SetupError
 
 if TYPE_CHECKING:
+    from logger.daemon import Log
     from logger.jobs import State
     from logger.link.port import PortLink
     from logger.precheck import Load
+    from logger.selfwatch import SelfWatch
     from logger.setup import Setup
     from logger.store.reader import Reader
 
@@ -243,7 +245,13 @@ def run(
     setup_file: SetupFile,
     db: Store = None,
     log_file: Annotated[
-        Path | None, typer.Option("--log-file", metavar="FILE", help="Append the daemon's messages here too.")
+        Path | None,
+        typer.Option("--log-file", metavar="FILE", help="A line here for each thing that happens."),
+    ] = None,
+    log_json: Annotated[bool, typer.Option("--log-json", help="Those lines as JSON, for programs.")] = False,
+    metrics: Annotated[
+        int | None,
+        typer.Option("--metrics", metavar="PORT", min=0, max=65_535, help="Figures and health on 127.0.0.1."),
     ] = None,
     wait: Annotated[bool, typer.Option("--wait", help="Wait for the DAQ instead of giving up.")] = False,
     new: Annotated[
@@ -273,9 +281,14 @@ def run(
     on with it if its last scan is no more than ten minutes old: what is stored is replayed, what is missing
     is a gap. --new and --resume decide otherwise. A cut-out that has opened meanwhile stays open.
 
+    --metrics gives http://127.0.0.1:PORT/metrics (OpenMetrics) and /health (200 while it measures, watches
+    and stores, else 503 with the reason). Started by a service manager, it tells that how it stands.
+
     Example: soakbench run theatre.toml --load "8 ohm on the 8 ohm tap, 240 W"
 
     Example: soakbench run theatre.toml --resume --wait
+
+    Example: soakbench run theatre.toml --wait --metrics 9464 --log-file run.log
 
     Example: soakbench run theatre.toml --job 3 --as-found
     """
@@ -285,8 +298,12 @@ def run(
     from logger.clock import SystemClock
     from logger.link.kinds import open_link
     from logger.link.port import SerialLink
+    from logger.selfwatch import SelfWatch
     from logger.store.reader import file_of
+    from logger.supervisor import Supervisor
 
+    if log_json and log_file is None:
+        raise RequestError("--log-json says how the lines of --log-file are written: name that file")
     text = setup.read_text(setup_file)
     found = setup.parse(text, path=str(setup_file))
     faults = checking.live_faults(found)
@@ -310,6 +327,7 @@ def run(
     elif not resuming.expected(store, found, SystemClock().wall(), may, job):
         connected = ask_load()  # else it was said when the soak began
     begun: list[int] = []
+    selfwatch = SelfWatch()
 
     def follow(soak: int) -> None:
         begun.append(soak)
@@ -317,13 +335,13 @@ def run(
             _move_job(store, job, jobs.State.SOAKING)
 
     try:
-        with messages(log_file) as say:
+        with logged(log_file, as_json=log_json) as log, figures(metrics, selfwatch):
             daemon.run(
                 setup=found,
                 setup_text=text,
                 link=link,
                 store_path=store,
-                say=say,
+                say=warn,
                 load=connected,
                 kind=jobs.AS_FOUND if as_found else jobs.AS_LEFT,
                 job_id=job,
@@ -331,6 +349,9 @@ def run(
                 on_alarm=ring,
                 relay=link if isinstance(link, SerialLink) else None,
                 resume=may,
+                selfwatch=selfwatch,
+                supervisor=Supervisor.of_environment(),
+                log=log,
             )
     finally:  # also where the link broke the soak off; not where none was begun
         if job is not None and begun:
@@ -1215,25 +1236,33 @@ def _calibration_link(setup_file: Path | None, simulated: int | None) -> Iterato
 
 
 @contextmanager
-def messages(log_file: Path | None) -> Iterator[Callable[[str], None]]:
-    """Give what says a sentence on standard error, and appends it with its time to a file if there is one."""
-    if log_file is None:
-        yield warn
+def logged(path: Path | None, *, as_json: bool) -> Iterator[Log | None]:
+    """Give what takes the lines of a log, None where no file is named."""
+    if path is None:
+        yield None
         return
     from logger.clock import SystemClock
+    from logger.runlog import RunLog
 
-    clock = SystemClock()
+    log = RunLog(path, SystemClock(), warn, as_json=as_json)
     try:
-        out = log_file.open("a", encoding="utf-8")
-    except OSError as error:
-        raise RequestError(f"{log_file} can't be written ({error.strerror}): name another place") from error
-    with out:
+        yield log.write
+    finally:
+        log.close()
 
-        def say(sentence: str) -> None:
-            warn(sentence)
-            print(f"{clock.wall():%Y-%m-%dT%H:%M:%SZ} {sentence}", file=out, flush=True)
 
-        yield say
+@contextmanager
+def figures(port: int | None, selfwatch: SelfWatch) -> Iterator[None]:
+    """Show a scraper how the daemon does, where a port is named."""
+    if port is None:
+        yield
+        return
+    from logger.clock import SystemClock
+    from logger.metrics import served
+
+    with served(selfwatch, SystemClock(), port) as address:
+        warn(f"figures are at {address}/metrics, health at {address}/health")
+        yield
 
 
 @contextmanager

@@ -20,6 +20,23 @@ PPM_MOST: Final = 1000.0
 _WINDOW_S: Final = 60.0
 _SPAN_S: Final = 600.0
 _SURE_S: Final = 0.05  # how well the best passage of a minute is known; common practice, no source
+_CLOCKS_PART: Final = 1e-3
+"""How much faster than the host's clock the DAQ's may run, or slower."""
+
+
+class Passage:
+    """How late a scan is, by the DAQ's clock against the host's at the best passage seen so far."""
+
+    def __init__(self) -> None:
+        self._best: tuple[float, float] | None = None  # host's less the DAQ's clock, and when
+
+    def late_s(self, daq_s: float, host_s: float) -> float:
+        """Return how much later than the best one a scan of `daq_s` is, which is here at `host_s`."""
+        passage_s = best_s = host_s - daq_s
+        if self._best is not None:
+            best_s = min(best_s, self._best[0] + _CLOCKS_PART * max(0.0, host_s - self._best[1]))
+        self._best = best_s, host_s
+        return passage_s - best_s
 
 
 class ClockWatch:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from logger.blocks import NO_READING, ScanBlock
+from logger.clockwatch import Passage
 from logger.finding import Finding
 from logger.link.lines import Flags
 from logger.precheck import Check, usual_a
@@ -27,8 +28,6 @@ _FLOWS_SHARE: Final = 0.3
 """Current that goes on although the cut-out is open: a share of what flowed, for so long. An idling amp
 empties its reservoir in seconds; common practice, no source."""
 _TELL_HT_S: Final = (5.0, 15.0, 30.0, 60.0, 120.0)
-_CLOCKS_PART: Final = 1e-3
-"""How much faster than the host's clock the DAQ's may run, or slower."""
 
 _NOT_TRIED: Final = "it was not tried yet"
 
@@ -81,7 +80,7 @@ class CutOut:
         self._since_s = 0.0
         self._why = ""
         self._acknowledged = False  # a person said so, and the DAQ was not told yet
-        self._passage: tuple[float, float] | None = None  # host's less the DAQ's clock at best, and when
+        self._passage = Passage()
         self._drew_a = 2.0 * _FLOWS_SHARE * usual_a(setup) * len(setup.pairs)
         self._flows_since_s: float | None = None
         self._flow_said = False
@@ -92,7 +91,7 @@ class CutOut:
 
     def connected(self) -> Said:
         """Return what to order when the DAQ answers, or answers again."""
-        self._passage = None
+        self._passage = Passage()
         return Said([("silence", self._silence_s)])
 
     def acknowledge(self) -> None:
@@ -311,12 +310,8 @@ class CutOut:
     def _fresh(self, block: ScanBlock, arrived_s: float) -> bool:
         complete = (block.counts[:, self._columns] != NO_READING).all(axis=1).nonzero()[0]
         newest_s = float(block.t_us[-1]) / 1e6
-        passage_s = arrived_s - newest_s
-        best = passage_s
-        if self._passage is not None:
-            best = min(best, self._passage[0] + _CLOCKS_PART * max(0.0, arrived_s - self._passage[1]))
-        self._passage = best, arrived_s
+        late_s = self._passage.late_s(newest_s, arrived_s)
         if not len(complete):
             return False
-        age_s = arrived_s - best - float(block.t_us[complete[-1]]) / 1e6
+        age_s = late_s + newest_s - float(block.t_us[complete[-1]]) / 1e6
         return age_s <= self._silence_s

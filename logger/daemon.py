@@ -8,13 +8,15 @@ soak ends.
 from __future__ import annotations
 
 import math
+import os
 import signal
 import threading
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
 from typing import Any, Final, Literal, Protocol, TypeVar, cast
@@ -24,7 +26,7 @@ import numpy as np
 from logger.blocks import DaqInfo, Mark, ScanBlock
 from logger.calibrate import in_force, standing
 from logger.clock import Clock, SystemClock
-from logger.clockwatch import ClockWatch
+from logger.clockwatch import ClockWatch, Passage
 from logger.convert import Calibration
 from logger.cutout import CutOut, Said, was_tried
 from logger.errors import LinkError, RequestError, StoreError
@@ -45,16 +47,20 @@ from logger.precheck import (
 )
 from logger.requests import NOTED, Ask, ask_of, text_of
 from logger.resume import Resume, hole, left_open, other_board, replay, told
+from logger.selfwatch import SLOW_COMMIT_S, SelfWatch
 from logger.setup import Setup
 from logger.store.now import NowFile, Told, told_of
 from logger.store.reader import Reader, Soak, to_us
 from logger.store.request import DAEMON_ENDED, Answer, Request
 from logger.store.writer import Writer, disk_left_bytes, old_sqlite_warning
+from logger.supervisor import Supervisor
 from logger.units import duration
 from logger.watch.alarms import Alarm, Alarms
 
 T = TypeVar("T")
 Say = Callable[[str], None]
+Log = Callable[[str, str, Mapping[str, Any]], None]
+"""What happened in a word, the sentence, and figures to it."""
 
 SILENCE_S: Final = 5.0
 SILENCE_SCANS: Final = 3
@@ -86,6 +92,11 @@ class Link(Protocol):
 
     def start(self) -> None:
         """Begin; returns at once."""
+        ...
+
+    @property
+    def waiting(self) -> int:
+        """How many scans have come and were not taken yet."""
         ...
 
     def take(self, timeout_s: float) -> list[Event]:
@@ -131,6 +142,9 @@ def run(
     relay: Relay | None = None,
     resume: Resume = "no",
     feeds: Feeds | None = None,
+    selfwatch: SelfWatch | None = None,
+    supervisor: Supervisor | None = None,
+    log: Log | None = None,
 ) -> int | None:
     """Measure, watch and store one soak, from its first scan until it ends; return its number.
 
@@ -164,6 +178,10 @@ def run(
     faster than the host's clock recorded time runs, 0 for as fast as it goes: then silence is judged by the
     scans alone.
 
+    `selfwatch` is filled in with how the daemon itself does. `supervisor` is told that it is up once the
+    port is looked at, and that it still judges, from where a block was just judged or none waits. `log` is
+    given each sentence too, with what it is about in a word, and some that are not for the terminal.
+
     Raises DaemonRunning and StoreError where the store can't be used at the start or at the end, LinkError
     where the link can't go on (the soak is then closed as "broken off").
     """
@@ -188,6 +206,9 @@ def run(
             relay=relay,
             resume=resume,
             feeds=feeds or Feeds(),
+            selfwatch=selfwatch or SelfWatch(),
+            supervisor=supervisor,
+            log=log,
         )
         with _ended_by_signals(daemon.ask_to_stop):
             return daemon.run()
@@ -243,6 +264,9 @@ class _Daemon:
         relay: Relay | None,
         resume: Resume,
         feeds: Feeds,
+        selfwatch: SelfWatch,
+        supervisor: Supervisor | None,
+        log: Log | None,
     ) -> None:
         if setup.armed and relay is None:
             raise RequestError("the set-up arms a cut-out, and this link reaches none")
@@ -304,12 +328,35 @@ class _Daemon:
         self._shown: tuple[str, dict[str, Any] | None] | None = None
         self._shown_told = Told()
         self._feeds = feeds
+        self._passage = Passage()
+        self._self = selfwatch
+        self._supervisor = supervisor
+        self._up = False
+        self._log = log
+        selfwatch.silence_s = self._silence_s or silence_s
+        selfwatch.came_by_s = self._heard_s
+        selfwatch.cutout = "none" if self._cutout is None else "unknown"
+        selfwatch.rejected = lambda: link.rejected
+        selfwatch.waiting_scans = lambda: link.waiting
+        selfwatch.held_scans = lambda: writer.held_scans
+        selfwatch.lost_scans = lambda: writer.lost_scans
+        selfwatch.disk_left_bytes = lambda: disk_left_bytes(writer.path)
+        selfwatch.feeds = lambda: feeds.states
+        writer.on_commit = self._committed
 
     def ask_to_stop(self) -> None:
         """Have the soak end cleanly after the block in hand."""
         self._stop.set()
 
     def run(self) -> int | None:
+        self._only_log(
+            "start",
+            f"soakbench {version('soakbench')} starts",
+            amp=self._setup.amp.name,
+            bench=self._setup.bench.name,
+            store=str(self._writer.path),
+            process=os.getpid(),
+        )
         self._left = left_open(
             Reader(self._writer.path), self._setup, self._clock.wall(), self._resume, self._job_id
         )
@@ -337,8 +384,9 @@ class _Daemon:
         finally:
             self._link.close()
             self._now_file.close()
+            self._self.doing = "ended"
         if self._pipeline is None:
-            self._tell("stopped before the first scan: nothing was recorded")
+            self._tell("stopped before the first scan: nothing was recorded", "end")
             if self._left is not None:
                 self._tell(f"soak {self._left.id} can still be gone on with")
             self._refuse_rest(DAEMON_ENDED)
@@ -362,10 +410,12 @@ class _Daemon:
                 self._how = self._how or "stopped"
                 return
             events = self._link.take(_WAIT_S)
+            self._say_up()
             if self._look_at_clocks():
                 self._looks = _LOOKS_ONCE_HELD_UP
             self._take(events)
             if not events:
+                self._came_by()
                 self._looks -= 1
                 if self._looks < 0:
                     self._watch_silence()
@@ -381,13 +431,20 @@ class _Daemon:
                 case Connected():
                     self._daq = event.daq
                     again = "again " if event.again else ""
-                    self._tell(f"the DAQ {event.daq.board_id} answers {again}on {event.port}")
+                    self._passage = Passage()
+                    self._tell(
+                        f"the DAQ {event.daq.board_id} answers {again}on {event.port}",
+                        "connected",
+                        board=event.daq.board_id,
+                        port=event.port,
+                        again=event.again,
+                    )
                     if event.says:
                         self._tell(event.says)
                     if self._cutout is not None:
                         self._do(self._cutout.connected())
                 case Disconnected():
-                    self._tell(f"{event.why}; it is tried again until it answers")
+                    self._tell(f"{event.why}; it is tried again until it answers", "disconnected")
                 case End():
                     over = self._until_plan_done or (self._pipeline is not None and self._pipeline.plan_done)
                     self._tell(f"the DAQ says that no more scans will come ({event.reason})")
@@ -407,9 +464,12 @@ class _Daemon:
             self._note_now(late) if self._speed == 1.0 else self._tell(late)
         for part in self._parts(block):
             self._look_at_counter(part)
+            gap_us = self._gap_us(part)
             marks, self._marks = [*self._marks, *self._due(part)], []
             try:
+                began_s = self._clock.monotonic_s()
                 output = self._pipeline.feed(part, marks)
+                self._judged(part, output, began_s, gap_us)
                 self._hold_cutout(part, output, self._pipeline.findings)
             finally:
                 # whatever the watching does, what was measured is kept
@@ -441,6 +501,7 @@ class _Daemon:
                     int(block.t_us[row]),
                 )
                 self._clocks.reset()
+                self._passage = Passage()
                 if self._cutout is not None:
                     self._do(self._cutout.connected())
         self._ms = int(block.ms[-1])
@@ -462,14 +523,14 @@ class _Daemon:
             self._relay.send(name, value)
         for text in said.marks:
             if block is None:
-                self._tell(text)
+                self._tell(text, "cut-out")
             else:
                 self._note(text, int(block.t_us[-1]))
         for text in said.says:
-            self._tell(text)
+            self._tell(text, "cut-out")
         if said.check is not None:
             self._checks = [one for one in self._checks if one.check != said.check.check] + [said.check]
-            self._tell(said.check.line)
+            self._tell(said.check.line, "check", check=said.check.check, result=said.check.result)
             self._writer.put_checks([one.json() for one in self._checks])
         if said.call:
             self._call(None)
@@ -496,7 +557,7 @@ class _Daemon:
             mark = Mark(int(block.t_us[at]) if at >= 0 else before_us, mark.text)
             self._writer.put_mark(mark)
             self._feeds.marked(mark.t_us / 1e6, mark.text)
-            self._tell(f"mark at {mark.t_us / 1e6:.0f} s: {mark.text}")
+            self._tell(f"mark at {mark.t_us / 1e6:.0f} s: {mark.text}", "mark")
             yield mark
 
     def _is_over(self, pipeline: Pipeline) -> bool:
@@ -530,13 +591,14 @@ class _Daemon:
             self._tell(f"{why}: a new soak begins")
             self._close_broken_off()
             return None
-        self._tell(f"going on with soak {soak.id}: replaying {duration(soak.last_t_us / 1e6)}")
+        self._tell(f"going on with soak {soak.id}: replaying {duration(soak.last_t_us / 1e6)}", "soak")
         calibration = reader.calibration_of(soak)
         before_power = None
         if soak.checks is None:
             before_power = BeforePower(self._setup, daq, self._facts(soak.started, None), calibration)
         pipeline = Pipeline(self._setup, daq, calibration)
-        output, checks = replay(reader, soak, pipeline, before_power)
+        self._self.doing, self._self.soak_id = "replaying", soak.id
+        output, checks = replay(reader, soak, pipeline, before_power, self._came_by)
         self._patiently(lambda: self._writer.go_on(soak, pipeline.findings))
         self._before_power, self._soak_id = before_power, soak.id
         self._first_us = int(block.t_us[0]) - soak.last_t_us - gap.us
@@ -573,7 +635,7 @@ class _Daemon:
         self._writer.put_mark(mark)
         self._marks.append(mark)
         self._feeds.marked(t_us / 1e6, mark.text)
-        self._tell(text)
+        self._tell(text, "note")
 
     def _patiently(self, act: Callable[[], T]) -> T:
         """Do what needs the store, and try again for a while: scans wait in the link meanwhile."""
@@ -589,7 +651,8 @@ class _Daemon:
         started = self._clock.wall()
         self._utc = started, self._clock.monotonic_s()
         calibration, says, last_soak = self._patiently(lambda: self._opened(daq, started))
-        self._tell(f"soak {self._soak_id} has begun")
+        self._self.soak_id = self._soak_id
+        self._tell(f"soak {self._soak_id} has begun", "soak")
         if self._on_soak is not None and self._soak_id is not None:
             self._on_soak(self._soak_id)
         if self._soak_id is not None:
@@ -634,7 +697,11 @@ class _Daemon:
         if alarm.why == "reminder":
             since_s = self._sounded_s.setdefault(finding.id, finding.raised_s)
             minutes = (self._t_s + silent_s - since_s) / 60.0
-            self._tell(f"reminder, not acknowledged for {minutes:.0f} min: {finding.says}")
+            self._tell(
+                f"reminder, not acknowledged for {minutes:.0f} min: {finding.says}",
+                "reminder",
+                finding=finding.id,
+            )
         else:
             self._sounded_s[finding.id] = self._t_s
         self._call(alarm)
@@ -654,7 +721,7 @@ class _Daemon:
         if self._cutout is not None and not any(one.check == "cut-out" for one in self._checks):
             found = [*found, self._cutout.not_tried()]
         for one in found:
-            self._tell(one.line)
+            self._tell(one.line, "check", check=one.check, result=one.result)
         if any(one.result == "stop" for one in found):
             self._tell("STOP: don't switch HT on before that is mended; recording goes on meanwhile")
         self._checks += found
@@ -674,7 +741,15 @@ class _Daemon:
             if self._told.get(finding.id) != news:
                 self._told[finding.id] = news
                 what = finding.severity.value if finding.open else "cleared"
-                self._tell(f"{what}: {finding.says}")
+                self._tell(
+                    f"{what}: {finding.says}",
+                    "finding",
+                    finding=finding.id,
+                    kind=finding.kind.value,
+                    severity=finding.severity.value,
+                    open=finding.open,
+                    channels=list(finding.channels),
+                )
         self._stands(output)
         for alarm in output.alarms:
             self._sound(alarm)
@@ -685,6 +760,8 @@ class _Daemon:
     def _show(self, pipeline: Pipeline, block: ScanBlock, output: Output) -> None:
         """Write the newest scan where a screen at the bench looks several times a second."""
         cutout = None if self._cutout is None else self._cutout.shown()
+        if cutout is not None:
+            self._self.cutout = cutout["state"]
         if output.findings or (output.state, cutout) != self._shown:
             self._shown = output.state, cutout
             self._shown_told = told_of(output.state, pipeline.findings, cutout)
@@ -733,9 +810,9 @@ class _Daemon:
             return
         for answer in taken:
             if answer.reason is not None:
-                self._tell(f"refused: {_quoted(answer.request)}: {answer.reason}")
+                self._tell(f"refused: {_quoted(answer.request)}: {answer.reason}", "request", done=False)
                 continue
-            self._tell(f"asked for: {_quoted(answer.request)}")
+            self._tell(f"asked for: {_quoted(answer.request)}", "request", done=True)
             if answer.t_us is not None:
                 self._marks.append(Mark(answer.t_us, answer.mark))
                 self._feeds.marked(answer.t_us / 1e6, answer.mark)
@@ -851,17 +928,19 @@ class _Daemon:
         try:
             self._writer.commit()
         except StoreError as error:
+            self._self.commit_failed(now_s)
             if not self._store_fails:
                 self._store_fails = True
                 self._tell(
-                    f"{error}: measuring goes on, and what is measured is held until it can be written"
+                    f"{error}: measuring goes on, and what is measured is held until it can be written",
+                    "store",
                 )
             return
         if self._store_fails:
             self._store_fails = False
             lost = self._writer.lost_scans
             held = f"all but the {lost} scans that there was no room for" if lost else "all that was held"
-            self._tell(f"the store can be written again: {held} is in it")
+            self._tell(f"the store can be written again: {held} is in it", "store")
 
     def _look_around(self) -> None:
         """Once a minute look at the disk and the line."""
@@ -873,7 +952,20 @@ class _Daemon:
         rejected = sum(self._link.rejected.values())
         if rejected > self._rejected:
             self._rejected = rejected
-            self._tell(f"the line from the DAQ is noisy: so far {_listed(self._link.rejected)} rejected")
+            self._tell(
+                f"the line from the DAQ is noisy: so far {_listed(self._link.rejected)} rejected",
+                "rejected",
+                rejected=dict(self._link.rejected),
+            )
+        slow, longest_s = self._self.slow_commits()
+        if slow:
+            commits = "1 commit" if slow == 1 else f"{slow} commits"
+            self._only_log(
+                "slow commits",
+                f"the store is slow: {commits} took over {SLOW_COMMIT_S:g} s, the longest {longest_s:.1f} s",
+                commits=slow,
+                longest_s=round(longest_s, 3),
+            )
 
     def _look_at_disk(self) -> None:
         left = disk_left_bytes(self._writer.path)
@@ -887,13 +979,17 @@ class _Daemon:
         if level > self._disk_level:
             room = f"the disk of {self._writer.path} has {left / 1e6:.0f} MB left"
             if level == 2:
-                self._tell(f"{room}: make room now, or what is measured can soon not be stored any more")
+                says = f"{room}: make room now, or what is measured can soon not be stored any more"
             else:
-                self._tell(f"{room}, enough for about {hours:.0f} h of this soak: make room")
+                says = f"{room}, enough for about {hours:.0f} h of this soak: make room"
+            self._tell(says, "disk", left_bytes=left)
         self._disk_level = level
 
     def _end(self, pipeline: Pipeline) -> None:
         """Close the last tick, store the verdict and how it ended."""
+        self._self.doing = "ended"
+        if self._supervisor is not None:
+            self._supervisor.stopping(f"soak {self._soak_id} ends ({self._how})")
         if self._before_power is not None:
             self._take_checks(self._before_power.finish())
         self._put(pipeline.finish(self._marks))
@@ -920,8 +1016,18 @@ class _Daemon:
         if clocks is not None:
             self._tell(clocks)
         if any(self._link.rejected.values()):
-            self._tell(f"rejected on the line from the DAQ: {_listed(self._link.rejected)}")
-        self._tell(f"soak {self._soak_id} has ended ({self._how})")
+            self._tell(
+                f"rejected on the line from the DAQ: {_listed(self._link.rejected)}",
+                "rejected",
+                rejected=dict(self._link.rejected),
+            )
+        self._tell(
+            f"soak {self._soak_id} has ended ({self._how})",
+            "end",
+            how=self._how,
+            verdict=verdict["soak"]["verdict"],
+            scans=self._self.scans,
+        )
 
     def _refuse_rest(self, reason: str) -> None:
         try:
@@ -930,7 +1036,9 @@ class _Daemon:
             # they see that nobody is left to ask, and take it back themselves
             self._tell(f"{error}: what was asked last was not answered")
 
-    def _tell(self, text: str) -> None:
+    def _tell(self, text: str, event: str = "said", **more: Any) -> None:
+        """Say a sentence to a person, and to the log with what it is about."""
+        self._only_log(event, text, **more)
         if self._mute:
             return
         try:
@@ -938,6 +1046,50 @@ class _Daemon:
         except OSError:
             # whoever listened has gone (a closed terminal): that must not end the measuring
             self._mute = True
+
+    def _only_log(self, event: str, text: str, **more: Any) -> None:
+        if self._log is not None:
+            self._log(event, text, {"soak": self._soak_id, "t_s": self._t_s, **more})
+
+    # ---- how the daemon itself does
+
+    def _judged(self, block: ScanBlock, output: Output, began_s: float, gap_us: int) -> None:
+        """Count a block that has just been judged, and say that the judging goes on."""
+        now_s = self._clock.monotonic_s()
+        late_s = self._passage.late_s(float(block.t_us[-1]) / 1e6, now_s * self._speed)
+        self._self.judged(now_s, len(block), now_s - began_s, late_s, gap_us / 1e6)
+        self._self.state = output.state
+        if output.findings and self._pipeline is not None:
+            still = Counter(one.severity.value for one in self._pipeline.findings if one.open)
+            self._self.open_findings = {one.value: still[one.value] for one in Severity}
+        self._came_by()
+
+    def _gap_us(self, block: ScanBlock) -> int:
+        """Return how long the holes before and within a block are, those that are findings."""
+        if self._last_us is None:
+            return 0
+        steps_us = np.diff(block.t_us, prepend=self._last_us)
+        return int(steps_us[steps_us > self._hole_us].sum())
+
+    def _came_by(self) -> None:
+        """Say from the judging thread that it goes on: a block was judged, or none waits."""
+        now_s = self._clock.monotonic_s()
+        self._self.came_by_s = now_s
+        if self._supervisor is not None:
+            self._supervisor.alive(now_s, lambda: self._self.says(now_s))
+
+    def _say_up(self) -> None:
+        """Say once that the port is looked at, whether or not anybody answers yet."""
+        if self._up:
+            return
+        self._up = True
+        if self._supervisor is not None:
+            self._supervisor.ready(self._self.says(self._clock.monotonic_s()))
+            if self._supervisor.fault is not None:
+                self._tell(f"the service manager can't be told how it stands ({self._supervisor.fault})")
+
+    def _committed(self, took_s: float) -> None:
+        self._self.committed(self._clock.monotonic_s(), took_s)
 
 
 def _quoted(request: Request) -> str:

@@ -5,6 +5,7 @@ Nothing of what detectors had learnt is kept anywhere: what is stored is played 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -121,15 +122,20 @@ def hole(soak: Soak, last_sequence: int, first: ScanBlock, now: datetime, period
 
 
 def replay(
-    reader: Reader, soak: Soak, pipeline: Pipeline, before_power: BeforePower | None
+    reader: Reader,
+    soak: Soak,
+    pipeline: Pipeline,
+    before_power: BeforePower | None,
+    judged: Callable[[], None] = lambda: None,
 ) -> tuple[Output, list[Check] | None]:
-    """Give a soak's scans and marks to a new pipeline.
+    """Give a soak's scans and marks to a new pipeline; `judged` is called after each block.
 
     Returns how it stands at the last scan, and the checks before power where they came due on the way.
     """
     made: list[Check] | None = None
     for block, marks in reader.replay(soak.id):
         output = pipeline.feed(block, marks)
+        judged()
         if before_power is not None:
             made = made or before_power.feed(block)
     return output, made

@@ -273,6 +273,7 @@ class GivenLink:
 
     def __init__(self, events: list[Event | Callable[[], object]], daq: DaqInfo = DAQ) -> None:
         self.rejected: dict[str, int] = {}
+        self.waiting = 0
         self._events: list[Event | Callable[[], object]] = [Connected(daq, "given", False), *events]
         self._closed = False
 

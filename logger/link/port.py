@@ -89,6 +89,11 @@ class _Handover:
             self._error = error
             self._changed.notify_all()
 
+    @property
+    def scans(self) -> int:
+        """How many scans wait."""
+        return self._scans
+
     def take(self, timeout_s: float) -> list[Event]:
         """Take what waits, neighbouring scans as one block; raises what ended the reading thread, last."""
         with self._changed:
@@ -174,6 +179,11 @@ class PortLink:
     def take(self, timeout_s: float) -> list[Event]:
         """Return what has come, waiting at most `timeout_s`; `LinkError` where there is no going on."""
         return self._handover.take(timeout_s)
+
+    @property
+    def waiting(self) -> int:
+        """How many scans were read and not taken yet."""
+        return self._handover.scans
 
     def close(self) -> None:
         """Stop scanning, close the port, end the thread. What was read can still be taken."""

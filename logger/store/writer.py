@@ -96,6 +96,8 @@ class Writer:
     def __init__(self, path: Path | str, clock: Clock) -> None:
         self.path = Path(path).expanduser().absolute()
         self.lost_scans = 0
+        self.on_commit: Callable[[float], None] | None = None
+        """Told how long each commit took, in seconds, once it is made."""
         self._clock = clock
         self._run: _Running | None = None
         self._committed_s = clock.monotonic_s()
@@ -456,6 +458,7 @@ class Writer:
         fresh = packing.joined(run.waiting, run.channels)
         rows = packing.pack(packing.joined([run.second, fresh], run.channels)) if len(fresh) else []
         buckets = {}
+        began_s = self._clock.monotonic_s()
         with self._transaction() as connection:
             if rows:
                 table = schema.scan
@@ -500,6 +503,8 @@ class Writer:
         run.waiting, run.waiting_scans = [], 0
         run.findings, run.marks, run.now, run.checks, run.urgent = {}, [], None, None, False
         run.dropped = set()
+        if self.on_commit is not None:
+            self.on_commit(self._clock.monotonic_s() - began_s)
         return taken
 
 
