@@ -44,6 +44,8 @@ _WAYS: Final = (
     ("Jobs", "/jobs"),
     ("Compare", "/compare"),
 )
+_DATA: Final = ("application/json", "application/x-ndjson")
+"""What no browser shows as a page: its many small answers go without the page's policy."""
 _INDEX: Final = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -230,7 +232,8 @@ def _secure(app: Dash, server: Flask) -> None:
 
     @server.after_request
     def add_headers(response: Response) -> Response:
-        response.headers.setdefault("Content-Security-Policy", policy)
+        if response.mimetype not in _DATA:
+            response.headers.setdefault("Content-Security-Policy", policy)
         response.headers["X-Content-Type-Options"] = "nosniff"
         # "no-referrer" would hide from ourselves where the form to log in came from
         response.headers["Referrer-Policy"] = "same-origin"

@@ -12,8 +12,8 @@ from dashboard import photographs, words
 from dashboard.bench import Absent, Bench
 from dashboard.chart import digest, spoken
 from dashboard.pages import compare, parts
-from dashboard.pages.live import plain_tree
 from dashboard.pages.parts import Children
+from dashboard.told import plain_tree
 from logger import jobs
 from logger.bench_readings import power_of
 from logger.errors import RequestError

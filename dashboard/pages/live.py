@@ -5,19 +5,31 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, dcc, html
 
 from dashboard import alarm, chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
-from dashboard.chart import digest, spoken
+from dashboard.chart import spoken
 from dashboard.pages import parts
 from dashboard.pages.parts import Children
+from dashboard.told import Told
 from logger import units
 from logger.finding import Finding, Kind, Severity
 from logger.requests import Ask
 from logger.setup import Channel, Setup
 
 POLL_MS: Final = 1000
+_PLACES: Final = {
+    "head": ("live-head", "children"),
+    "trips": ("live-trips", "children"),
+    "findings": ("live-findings", "children"),
+    "figures": ("live-figures", "children"),
+    "asks": ("live-asks", "children"),
+    "mute": ("live-controls", "hidden"),
+    "hidden": ("live-chart", "hidden"),
+    "title": ("title", "data"),
+}
+"""Where each part of the page stands."""
 
 
 def layout() -> list[Any]:
@@ -98,22 +110,15 @@ def _controls() -> html.Section:
 def register(app: Dash, bench: Bench) -> None:
     """Add the page's callbacks."""
     chart.keep_unit(app, "live-unit")
+    told = Told()
 
     @app.callback(
-        Output("live-head", "children"),
-        Output("live-trips", "children"),
-        Output("live-findings", "children"),
-        Output("live-figures", "children"),
-        Output("live-asks", "children"),
-        Output("live-controls", "hidden"),
-        Output("live-chart", "hidden"),
-        Output("title", "data"),
         Output("live-known", "data"),
         Input("live-tick", "n_intervals"),
         Input("live-unit", "data"),
         State("live-known", "data"),
     )
-    def follow(_: int | None, unit: str | None, known: dict[str, str] | None) -> tuple[Any, ...]:
+    def follow(_: int | None, unit: str | None, known: str | None) -> str:
         look = bench.look()
         if isinstance(look, Absent):
             now: dict[str, Any] = {
@@ -142,19 +147,7 @@ def register(app: Dash, bench: Bench) -> None:
                 "hidden": not look.running or look.soak.last_t_us is None,
                 "title": title(look),
             }
-        # What did not change is not sent: nothing flickers, nothing is read aloud twice.
-        seen = {name: digest(plain_tree(value)) for name, value in now.items()}
-        fresh = tuple(
-            no_update if known and known.get(name) == seen[name] else value for name, value in now.items()
-        )
-        return (*fresh, seen)
-
-
-def plain_tree(value: Any) -> Any:
-    """Return a component tree as plain data."""
-    if isinstance(value, list):
-        return [plain_tree(one) for one in value]
-    return value.to_plotly_json() if hasattr(value, "to_plotly_json") else value
+        return told.tell(known, now, _PLACES)
 
 
 def state_in_words(look: Look) -> str:

@@ -7,15 +7,16 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any, Final
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_props
+from dash import Dash, Input, Output, State, ctx, dcc, html, set_props
 
 from dashboard import chart, words
 from dashboard.bench import IN_FORCE, Absent, Bench, Look
-from dashboard.chart import digest, spoken
+from dashboard.chart import spoken
 from dashboard.figures import by_state
 from dashboard.pages import compare, parts
-from dashboard.pages.live import age_in_words, plain_tree, state_in_words, title
+from dashboard.pages.live import age_in_words, state_in_words, title
 from dashboard.pages.parts import Children
+from dashboard.told import Told
 from logger import units
 from logger.calibrate import OVER_AGE, in_force, standing
 from logger.convert import Calibration
@@ -25,6 +26,22 @@ from logger.setup import Setup
 from logger.store.reader import Reader, Soak
 
 POLL_MS: Final = 2000
+_PLACES: Final = {
+    "head": ("soak-head", "children"),
+    "verdict": ("soak-verdict", "children"),
+    "hidden": ("soak-chart", "hidden"),
+    "findings": ("soak-findings", "children"),
+    "marks": ("soak-marks", "children"),
+    "table": ("soak-table", "children"),
+    "calibration": ("soak-calibration-says", "children"),
+    "choices": ("soak-choice", "options"),
+    "hidden choices": ("soak-choices", "hidden"),
+    "status": ("soak-choice-status", "children"),
+    "conditions": ("soak-conditions", "children"),
+    "checks": ("soak-checks", "children"),
+    "title": ("title", "data"),
+}
+"""Where each part of the page stands."""
 
 
 def layout(which: int | str) -> list[Any]:
@@ -66,36 +83,23 @@ def layout(which: int | str) -> list[Any]:
 def register(app: Dash, bench: Bench) -> None:
     """Add the page's callback."""
     chart.keep_unit(app, "soak-unit")
+    told = Told()
 
     @app.callback(
-        Output("soak-head", "children"),
-        Output("soak-verdict", "children"),
-        Output("soak-chart", "hidden"),
-        Output("soak-findings", "children"),
-        Output("soak-marks", "children"),
-        Output("soak-table", "children"),
-        Output("soak-calibration-says", "children"),
-        Output("soak-choice", "options"),
-        Output("soak-choices", "hidden"),
-        Output("soak-choice-status", "children"),
-        Output("soak-conditions", "children"),
-        Output("soak-checks", "children"),
-        Output("title", "data", allow_duplicate=True),
         Output("soak-known", "data"),
         Input("soak-tick", "n_intervals"),
         Input("soak-choice", "value"),
         Input("soak-unit", "data"),
         State("which", "data"),
         State("soak-known", "data"),
-        prevent_initial_call="initial_duplicate",
     )
     def follow(
         _: int | None,
         calibration: int | str | None,
         unit: str | None,
         which: int | str,
-        known: dict[str, str] | None,
-    ) -> tuple[Any, ...]:
+        known: str | None,
+    ) -> str:
         if ctx.triggered_id == "soak-choice":
             # The chart's too, which stands on pages without a choice and so can't ask for it.
             set_props("calibration", {"data": calibration})
@@ -105,14 +109,11 @@ def register(app: Dash, bench: Bench) -> None:
             if isinstance(look, Absent)
             else _page(look, bench.reader, unit or units.PAIR_UNITS[0])
         )
-        seen = {name: digest(plain_tree(value)) for name, value in now.items()}
         if isinstance(look, Look) and look.waiting and known:
             # The last figures stay until the others are there.
-            seen = {**known, **{name: seen[name] for name in ("choices", "hidden choices", "status")}}
-        fresh = tuple(
-            no_update if known and known.get(name) == seen[name] else value for name, value in now.items()
-        )
-        return (*fresh, seen)
+            waits = {name: now[name] for name in ("choices", "hidden choices", "status")}
+            return told.tell(known, waits, _PLACES, rest_stays=True)
+        return told.tell(known, now, _PLACES)
 
 
 def _nothing(absent: Absent) -> dict[str, Any]:
