@@ -292,7 +292,7 @@ class Access:
         to = request.args.get("to", "/")
         if not self.locked or g.session is not None:
             return redirect(self._way(to), HTTPStatus.SEE_OTHER)
-        return self._form(to, "", HTTPStatus.OK)
+        return self._form(to, _ENDED if "ended" in request.args else "", HTTPStatus.OK)
 
     def _log_in(self) -> Any:
         if not self.locked:
@@ -327,10 +327,10 @@ class Access:
         with self._lock:
             live = [(held, one) for held, one in self._sessions.items() if one.ends_s > now_s]
             self._sessions = dict(live[1 - _MOST_SESSIONS :])
+            self._sessions.pop(_digest(request.cookies.get(self._cookie, "")), None)
             self._sessions[_digest(name)] = session
         answer = redirect(way, HTTPStatus.SEE_OTHER)
         self._set_cookie(answer, self._cookie, name, int(LASTS_S[role]), same_site="Lax")
-        self._set_cookie(answer, f"{self._cookie}-form", "", 0)
         return answer
 
     def _log_out(self) -> Any:
@@ -347,7 +347,9 @@ class Access:
 
     def _form(self, to: str, trouble: str, status: HTTPStatus) -> Response:
         """Return the page to log in on: a form and no script. Its token goes with a cookie of its own."""
-        before = secrets.token_urlsafe(16)
+        before = request.cookies.get(f"{self._cookie}-form", "")
+        if not re.fullmatch(r"[\w-]{22}", before, re.ASCII):  # else of another tab, whose form stays good
+            before = secrets.token_urlsafe(16)
         page = render_template_string(
             _PAGE, root=self.root, to=to, form=self._made(before), trouble=trouble, most=MOST
         )
@@ -434,6 +436,7 @@ def _refuse_long(error: HTTPException) -> tuple[Response, int]:
     return jsonify(state="refused", reason=_too_long(limit)), HTTPStatus.REQUEST_ENTITY_TOO_LARGE
 
 
+_ENDED: Final = "You were logged out: nothing is shown or sounded here until somebody logs in."
 _NEEDS_ONE: Final = "it needs a password first, which soakbench dash --set-password sets"
 
 _PAGE: Final = """<!DOCTYPE html>

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -58,6 +59,11 @@ class Shop:
         headers = {"Origin": home, **change.pop("headers", {})}
         headers = {name: value for name, value in headers.items() if value is not None}
         return client.post("/log-in", base_url=home, data=sent, headers=headers, **change)
+
+    def log_in_once_more(self, client: FlaskClient, password: str, form: str) -> Any:
+        """Send a form that another tab still shows."""
+        sent = {"form": form, "to": "/", "password": password}
+        return client.post("/log-in", base_url=HOME, data=sent, headers={"Origin": HOME})
 
     def ask(self, client: FlaskClient, **headers: str) -> Any:
         """Ask the daemon, which isn't there, to stop: state is "not reached" for whoever may ask."""
@@ -292,6 +298,20 @@ def test_a_form_taken_from_another_browser_logs_nobody_in(shop: Shop) -> None:
     assert found is not None
     answer = shop.log_in(victim, MAY_VIEW, data={"form": found[1]})
     assert answer.status_code == HTTPStatus.FORBIDDEN
+
+
+def test_two_tabs_can_log_in_one_after_the_other_and_the_older_session_ends(shop: Shop) -> None:
+    client = shop.browser()
+    page = client.get("/log-in", base_url=HOME).get_data(as_text=True)
+    found = re.search(r'name="form" value="([0-9a-f]+)"', page)
+    assert found is not None
+    first = session_cookie(shop.log_in(client, MAY_VIEW, data={"form": found[1]}))
+    again = session_cookie(shop.log_in_once_more(client, MAY_CHANGE, found[1]))
+    assert first[0] == again[0]
+    client.set_cookie(*first, domain="192.0.2.7")
+    assert not inside(client)
+    client.set_cookie(*again, domain="192.0.2.7")
+    assert inside(client)
 
 
 def test_a_log_in_of_a_megabyte_is_refused_with_a_sentence(shop: Shop) -> None:
@@ -540,6 +560,30 @@ def command(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[str]]:
         )
 
     return run
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
+def test_a_password_is_asked_for_twice_on_a_terminal_and_not_shown(tmp_path: Path) -> None:
+    for second, code in ((MAY_CHANGE, 0), ("another one", 2)):
+        here, there = os.openpty()
+        command = [sys.executable, "-m", "soakbench", "dash", "--db", str(tmp_path / "soak.db")]
+        with subprocess.Popen(
+            [*command, "--set-password"], stdin=there, stdout=there, stderr=there, start_new_session=True
+        ) as child:
+            os.close(there)
+            shown = b""
+            for asked, answer in ((b"Password: ", MAY_CHANGE), (b"Once more: ", second)):
+                while asked not in shown:
+                    shown += os.read(here, 1000)
+                os.write(here, f"{answer}\n".encode())
+            with contextlib.suppress(OSError):  # the terminal's end, where nobody writes any more
+                while piece := os.read(here, 1000):
+                    shown += piece
+            assert child.wait(60) == code, shown
+        os.close(here)
+        assert MAY_CHANGE.encode() not in shown
+        assert second.encode() not in shown
+    assert Passwords(tmp_path / "soak.db").role_of(MAY_CHANGE) is Role.CHANGE
 
 
 def test_a_password_is_set_from_standard_input_and_never_shown(

@@ -261,7 +261,8 @@ def test_a_session_that_ends_shows_no_old_figures(soak: RunningSoak, visit: Any)
         visitor.page.wait_for_selector("#bias-figure:has-text('.')")
         Passwords(soak.path).set(Role.VIEW, f"{MAY_VIEW}, the other one")
         visitor.page.wait_for_selector("#password")
-        assert visitor.page.url == f"{visitor.home}/log-in?to=%2Fbias"
+        assert visitor.page.url == f"{visitor.home}/log-in?ended&to=%2Fbias"
+        assert "nothing is shown or sounded here" in visitor.page.locator("[role=alert]").inner_text()
         Passwords(soak.path).set(Role.VIEW, MAY_VIEW)
 
 

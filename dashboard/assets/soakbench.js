@@ -50,7 +50,7 @@
     const reply = await plainFetch.apply(window, wanted);
     if (reply.status === 401) {
       const here = window.location.pathname.slice(meta("root").length);
-      window.location.replace(at("/log-in?to=" + encodeURIComponent(here)));
+      window.location.replace(at("/log-in?ended&to=" + encodeURIComponent(here)));
     }
     return reply;
   };
