@@ -110,7 +110,8 @@ class Visitor:
         return self.page
 
     def cookies(self) -> list[Any]:
-        return list(self._context.cookies())
+        """Return the sessions' cookies."""
+        return [one for one in self._context.cookies() if not one["name"].endswith("-form")]
 
     def leave(self) -> None:
         self._context.close()
