@@ -254,6 +254,30 @@ def test_who_may_only_view_sees_everything_and_is_told_that_he_changes_nothing(s
     assert "view only" in answer.json["reason"]
 
 
+def test_every_address_that_changes_anything_is_guarded(shop: Shop) -> None:
+    """Also those that are yet to come: what takes a POST refuses who may only view, and who has no token."""
+    viewer, changer = shop.browser(), shop.browser()
+    shop.log_in(viewer, MAY_VIEW)
+    shop.log_in(changer, MAY_CHANGE)
+    reading = {"/_dash-update-component", "/log-in", "/log-out"}
+    guarded = {
+        re.sub(r"<[^>]*>", "1", rule.rule)
+        for rule in shop.server.url_map.iter_rules()
+        if (rule.methods or set()) & {"POST", "PUT", "PATCH", "DELETE"}
+    } - reading
+    assert "/ask" in guarded
+    for address in guarded:
+        own = {"Origin": HOME, HEADER: token_of(viewer, HOME)}
+        answer = viewer.post(address, base_url=HOME, headers=own, json={})
+        assert (answer.status_code, answer.json["state"]) == (HTTPStatus.FORBIDDEN, "refused"), address
+        assert "view only" in answer.json["reason"], address
+        answer = changer.post(address, base_url=HOME, headers={"Origin": HOME}, json={})
+        assert answer.status_code == HTTPStatus.FORBIDDEN, address
+        strange = {"Origin": "http://elsewhere.example", HEADER: token_of(changer, HOME)}
+        answer = changer.post(address, base_url=HOME, headers=strange, json={})
+        assert answer.status_code == HTTPStatus.FORBIDDEN, address
+
+
 def test_a_token_of_another_session_changes_nothing(shop: Shop) -> None:
     client, other = shop.browser(), shop.browser()
     shop.log_in(client, MAY_CHANGE)
