@@ -27,6 +27,7 @@ from flask import Flask, Response, g, jsonify, make_response, redirect, render_t
 from werkzeug.exceptions import BadHost, HTTPException, RequestEntityTooLarge
 from werkzeug.middleware.proxy_fix import ProxyFix
 
+from dashboard.handing_over import ENDPOINTS
 from dashboard.passwords import MOST, Passwords, Role
 from logger.errors import RequestError
 
@@ -210,7 +211,8 @@ class Access:
             g.session = self._find(request.cookies.get(self._cookie, ""))
         except RequestError as error:
             return jsonify(state="refused", reason=str(error)), HTTPStatus.SERVICE_UNAVAILABLE
-        if g.session is not None or request.path in _OPEN:
+        # a collector has a token, which is looked at there
+        if g.session is not None or request.path in _OPEN or request.endpoint in ENDPOINTS:
             return None
         if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
             return redirect(self._log_in_address(request.full_path.rstrip("?")), HTTPStatus.SEE_OTHER)

@@ -19,7 +19,7 @@ from flask import Flask, Response, request
 from flask_compress import Compress
 from waitress.server import create_server
 
-from dashboard import alarm, asking, chart, photographs, tls
+from dashboard import alarm, asking, chart, handing_over, photographs, tls
 from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
@@ -117,6 +117,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     chart.register(app, bench)
     photographs.register(server, bench)
     alarm.register(app, server, bench)
+    handing_over.register(server, bench.reader)
     asking.register(server, bench.reader, clock, access)
     _secure(app, server)
     return app

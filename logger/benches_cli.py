@@ -1,4 +1,4 @@
-"""The commands of more than one bench: collect."""
+"""The commands of more than one bench: collect, tokens."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from typing import Annotated
 
 import typer
 
-from logger.cli import warn
+from logger.cli import Store, warn
+from logger.errors import RequestError
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -65,3 +66,33 @@ def collect(
             return 3 if any(one.wrong for one in came) else 0
         if stop.wait(wanted.every_s):
             return 0
+
+
+@app.command()
+def tokens(
+    what: Annotated[str, typer.Argument(metavar="[new|revoke]", show_default=False)] = "",
+    name: Annotated[str, typer.Argument(metavar="NAME", show_default=False)] = "",
+    db: Store = None,
+) -> int:
+    """Say who may collect this store over the network; make a token for somebody, or revoke it.
+
+    A token is shown once: put it into a file of the collector's, for its eyes only.
+
+    Example: soakbench tokens new shop
+    """
+    from logger.clock import SystemClock
+    from logger.store.reader import file_of
+    from logger.store.tokens import Tokens
+
+    known = Tokens(file_of(db))
+    match what, name:
+        case "", "":
+            print(*(f"{who}, made {made}" for who, made in known.made().items()), sep="\n")
+        case "new", str() if name:
+            print(known.new(name, SystemClock()))
+        case "revoke", str() if name:
+            known.revoke(name)
+            print(f"{name} collects no more from {file_of(db)}")
+        case _:
+            raise RequestError("say tokens, tokens new NAME, or tokens revoke NAME")
+    return 0

@@ -6,17 +6,28 @@ next round; the others go on. What has come so far is asked of the database each
 
 from __future__ import annotations
 
+import http.client
+import ipaddress
+import json
+import os
+import re
+import ssl
+import stat
 import threading
 import tomllib
+import urllib.error
+import urllib.request
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Final, Protocol, Self
+from urllib.parse import quote, urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from logger.errors import RequestError, SoakbenchError
+from logger.errors import RequestError, SoakbenchError, StoreError
 from logger.store.collected import Collected
 from logger.store.portion import (
     Got,
@@ -27,10 +38,15 @@ from logger.store.portion import (
     fetch_record,
     fetch_record_stamp,
     fetch_stamps,
+    part_from,
+    record_from,
+    stamps_from,
 )
 from logger.store.reader import Reader
 
 _MOST_AT_ONCE: Final = 8
+_ANSWER_S: Final = 30.0
+_LARGEST: Final = 100_000_000  # bytes of one answer: an hour of 64 channels at 100 scans/s has 60 million
 
 
 class _Table(BaseModel):
@@ -38,10 +54,25 @@ class _Table(BaseModel):
 
 
 class BenchOfMany(_Table):
-    """One bench: its name here, which must stay the same, and its store's file."""
+    """One bench: its name here, which must stay the same, and its store's file or its dashboard's address."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
-    store: Path
+    store: Path | None = None
+    address: Annotated[str, Field(pattern=r"^https?://")] | None = None
+    token_file: Path | None = None
+    certificate: Path | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if (self.store is None) == (self.address is None):
+            raise ValueError("it needs a store (a file) or an address (of its dashboard), one of them")
+        if self.address is not None and self.token_file is None:
+            raise ValueError("an address needs a token_file: `soakbench tokens new NAME` at that bench")
+        if self.address is None and (self.token_file is not None or self.certificate is not None):
+            raise ValueError("token_file and certificate go with an address")
+        if self.address is not None and self.address.startswith("http:") and not _here(self.address):
+            raise ValueError("over http the token could be read on its way: use https")
+        return self
 
 
 class Collecting(_Table):
@@ -55,7 +86,8 @@ class Collecting(_Table):
     def _each_once(self) -> Self:
         for what, values in (
             ("name", [one.name for one in self.bench]),
-            ("store", [str(one.store) for one in self.bench]),
+            ("store", [str(one.store) for one in self.bench if one.store is not None]),
+            ("address", [one.address for one in self.bench if one.address is not None]),
         ):
             twice = sorted({value for value in values if values.count(value) > 1})
             if twice:
@@ -80,10 +112,23 @@ def load(path: Path) -> Collecting:
             f"{_where(item['loc'])}: {item['msg']}" for item in error.errors(include_input=False)
         )
         raise RequestError(f"{path} says no collecting: {faults}") from None
-    benches = tuple(
-        one.model_copy(update={"store": path.parent / one.store.expanduser()}) for one in found.bench
-    )
-    return found.model_copy(update={"bench": benches})
+
+    def placed(one: BenchOfMany) -> BenchOfMany:
+        files = {name: getattr(one, name) for name in ("store", "token_file", "certificate")}
+        return one.model_copy(
+            update={name: path.parent / file.expanduser() for name, file in files.items() if file is not None}
+        )
+
+    return found.model_copy(update={"bench": tuple(placed(one) for one in found.bench)})
+
+
+def _here(address: str) -> bool:
+    """Whether an address is this machine's own."""
+    name = urlsplit(address).hostname or ""
+    try:
+        return name == "localhost" or ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return False
 
 
 def _where(location: Sequence[int | str]) -> str:
@@ -131,6 +176,84 @@ class StoreFile:
     def record(self) -> Record:
         """Return the whole job record."""
         return self._reader.look(fetch_record)
+
+
+class StoreElsewhere:
+    """A store behind its bench's dashboard, which hands it over to whoever has a token."""
+
+    def __init__(self, bench: BenchOfMany) -> None:
+        assert bench.address is not None
+        assert bench.token_file is not None
+        self._address = f"{bench.address.rstrip('/')}/collected/1"
+        self._token_file = bench.token_file
+        self._certificate = bench.certificate
+
+    def stamps(self) -> Stamps:
+        """Return each soak's stamp."""
+        return stamps_from(self._get("/stamps"))[0]
+
+    def part(self, uuid: str, got: Got) -> Part:
+        """Return a soak's next portion."""
+        return part_from(self._get(f"/part/{quote(uuid, safe='')}?got={quote(json.dumps(asdict(got)))}"))
+
+    def record_stamp(self) -> str:
+        """Return what changes when the job record does."""
+        return stamps_from(self._get("/stamps"))[1]
+
+    def record(self) -> Record:
+        """Return the whole job record."""
+        return record_from(self._get("/record"))
+
+    def _get(self, path: str) -> Any:
+        request = urllib.request.Request(
+            self._address + path,
+            headers={"Authorization": f"Bearer {self._token()}", "Accept-Encoding": "gzip"},
+        )
+        try:
+            # made anew each time: a certificate that was renewed counts at once
+            trusts = ssl.create_default_context(cafile=self._certificate) if self._certificate else None
+            with _opener(trusts).open(request, timeout=_ANSWER_S) as reply:
+                body = reply.read(_LARGEST + 1)
+                if reply.headers.get("Content-Encoding") == "gzip":
+                    body = zlib.decompressobj(zlib.MAX_WBITS | 16).decompress(body, _LARGEST + 1)
+            if len(body) > _LARGEST:
+                raise RequestError(f"{self._address} sends more than {_LARGEST // 10**6} MB at once")
+            return json.loads(body)
+        except urllib.error.HTTPError as error:
+            said = "it refuses the token" if error.code == 401 else f"it answers {error.code} {error.reason}"
+            error.close()
+            raise StoreError(f"{self._address} can't be collected: {said}") from None
+        except (OSError, http.client.HTTPException, ValueError, zlib.error) as error:
+            raise StoreError(
+                f"{self._address} can't be collected ({getattr(error, 'reason', None) or error}): see that "
+                "its dashboard runs, by that name and certificate"
+            ) from error
+
+    def _token(self) -> str:
+        try:
+            about = self._token_file.stat()
+            if os.name == "posix" and stat.S_IMODE(about.st_mode) & 0o077:
+                raise RequestError(f"others than you may read {self._token_file}: chmod 600 it")
+            token = self._token_file.read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise RequestError(f"the token file {self._token_file} can't be read ({error})") from error
+        if not re.fullmatch(r"[A-Za-z0-9_-]{20,200}", token):
+            raise RequestError(f"{self._token_file} holds no token: put there what `tokens new` said")
+        return token
+
+
+class _NoWayOn(urllib.request.HTTPRedirectHandler):
+    """A token goes nowhere but to the address it was given for."""
+
+    def redirect_request(self, *_: Any) -> None:
+        """Follow nothing."""
+        return
+
+
+def _opener(trusts: ssl.SSLContext | None) -> urllib.request.OpenerDirector:
+    return urllib.request.build_opener(
+        urllib.request.HTTPSHandler(context=trusts), urllib.request.ProxyHandler({}), _NoWayOn()
+    )
 
 
 @dataclass(frozen=True)
@@ -195,7 +318,10 @@ class Bench:
 
 def benches_of(collecting: Collecting) -> list[Bench]:
     """Return the benches that are to be collected."""
-    return [Bench(one.name, StoreFile(one.store)) for one in collecting.bench]
+    return [
+        Bench(one.name, StoreElsewhere(one) if one.store is None else StoreFile(one.store))
+        for one in collecting.bench
+    ]
 
 
 def collect_round(

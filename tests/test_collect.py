@@ -13,10 +13,14 @@ import signal
 import subprocess
 import sys
 import threading
+import urllib.error
+import urllib.parse
+import urllib.request
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import fields, replace
 from datetime import timedelta
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import numpy as np
@@ -26,9 +30,12 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboard.access import Access
+from dashboard.app import create_app, make_server
+from dashboard.passwords import Passwords, Role
 from logger import collect
 from logger.blocks import Mark
-from logger.clock import ManualClock
+from logger.clock import ManualClock, SystemClock
 from logger.collect import Bench, Came, StoreFile, collect_round
 from logger.errors import RequestError, StoreError
 from logger.finding import Finding, Kind, Severity
@@ -39,6 +46,7 @@ from logger.store.job_file import pack, unpack
 from logger.store.portion import Got, Part, fetch_part, fetch_record, part_from, record_from, to_json
 from logger.store.reader import Reader
 from logger.store.record import Record
+from logger.store.tokens import Tokens
 from logger.store.writer import Writer
 from tests.store_case import NARROW, STARTED, a_calibration, begin_with, idle_scans, odd_scans, part, same
 
@@ -492,3 +500,132 @@ def test_the_command_collects_from_the_shops_file(owner: Address, tmp_path: Path
     refused = run("jobs", "new", "X", "--db", seen_as(owner, "viewer"), "--by", "me")
     assert refused.returncode == 2
     assert SECRET not in found.stdout + found.stderr + listed.stdout + refused.stdout + refused.stderr
+
+
+# ---- over the network
+
+
+@pytest.fixture
+def elsewhere(tmp_path: Path) -> Iterator[tuple[Path, str]]:
+    """A bench's store behind its dashboard, which asks everybody else for a password; and its address."""
+    path = tmp_path / "bench.db"
+    a_soak(path, seconds=200)
+    Record(path, ManualClock(STARTED), "x").book_in(amp="Theatre PA 240 W", serial="1", customer="c")
+    passwords = Passwords(path)
+    passwords.set(Role.CHANGE, "one two three four", n=2**4)
+    clock = SystemClock()
+    server = make_server(create_app(path, clock, Access(clock, passwords)), port=0)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    yield path, f"http://127.0.0.1:{server.effective_port}"
+    server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+    thread.join()
+
+
+def collecting(tmp_path: Path, owner: Address, address: str) -> collect.Collecting:
+    (tmp_path / "shop.toml").write_text(
+        f'database = "{seen_as(owner, "carrier")}"\n[[bench]]\nname = "bench 1"\naddress = "{address}"\n'
+        'token_file = "bench1.token"\n',
+        encoding="utf-8",
+    )
+    return collect.load(tmp_path / "shop.toml")
+
+
+def test_a_bench_elsewhere_hands_its_store_over_to_whoever_has_a_token(
+    owner: Address, elsewhere: tuple[Path, str], tmp_path: Path
+) -> None:
+    path, address = elsewhere
+    clock = ManualClock(STARTED)
+    held = tmp_path / "bench1.token"
+    held.write_text(Tokens(path).new("shop", clock) + "\n", encoding="utf-8")
+    held.chmod(0o600)
+    (bench,) = collect.benches_of(collecting(tmp_path, owner, address))
+    into = Collected(seen_as(owner, "carrier"))
+
+    came = bench.collect(into, threading.Event())
+    assert (came.soaks, came.wrong) == (1, ())
+    hold_the_same(path, seen_as(owner, "viewer"))
+    assert [job.amp.serial for job in Reader(seen_as(owner, "viewer")).jobs()] == ["1"]
+    assert held.read_text(encoding="utf-8").strip() not in Tokens(path).path.read_text(encoding="utf-8")
+
+    Tokens(path).revoke("shop")
+    (refused,) = bench.collect(into, threading.Event()).wrong
+    assert "refuses the token" in refused
+    held.write_text(Tokens(path).new("shop", clock), encoding="utf-8")
+    assert bench.collect(into, threading.Event()).wrong == ()
+    if os.name == "posix":
+        held.chmod(0o644)
+        assert "chmod 600" in bench.collect(into, threading.Event()).wrong[0]
+
+
+def test_a_token_opens_the_handing_over_and_nothing_else(elsewhere: tuple[Path, str]) -> None:
+    path, address = elsewhere
+    token = Tokens(path).new("shop", ManualClock(STARTED))
+
+    def ask(where: str, bearer: str, method: str = "GET") -> int:
+        asked = urllib.request.Request(
+            address + where, headers={"Authorization": f"Bearer {bearer}"}, method=method
+        )
+        try:
+            with urllib.request.urlopen(asked, timeout=20) as reply:
+                return int(reply.status)
+        except urllib.error.HTTPError as error:
+            error.close()
+            return error.code
+
+    uuid = Reader(path).soak(1).uuid
+    got = urllib.parse.quote(json.dumps({"scan_s": -1, "rollup_s": [], "marks": 0}))
+    assert ask("/collected/1/stamps", token) == 200
+    assert ask(f"/collected/1/part/{uuid}?got={got}", token) == 200
+    assert [ask("/collected/1/stamps", wrong) for wrong in ("", token[:-1], token + "x", "ü")] == [401] * 4
+    assert ask(f"/collected/1/part/{uuid}?got={got}", token[::-1]) == 401
+    assert ask("/collected/1/part/none", token) == 404
+    assert ask(f"/collected/1/part/{uuid}?got=%7B%7D", token) == 404
+    assert ask("/collected/1/../../ask", token) in (401, 404)
+    assert ask("/collected/1/stamps", token, "POST") in (401, 405)
+    for other in ("/_dash-layout", "/ask", "/bias/now", "/collected/1", "/collected/2/stamps"):
+        assert ask(other, token) == 401, other
+
+
+def test_what_is_no_bench_is_said_and_gets_no_token_by_a_detour(owner: Address, tmp_path: Path) -> None:
+    asked: list[str | None] = []
+
+    class Odd(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            asked.append(self.headers["Authorization"])
+            self.send_response(302 if len(asked) == 1 else 200)
+            self.send_header("Location", f"http://127.0.0.1:{server.server_port}/elsewhere")
+            if len(asked) == 3:
+                self.send_header("Content-Encoding", "gzip")
+            self.end_headers()
+            self.wfile.write(b'{"stamps": 1, "record": 2}' if len(asked) == 2 else b"<html>")
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    server = HTTPServer(("127.0.0.1", 0), Odd)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    held = tmp_path / "bench1.token"
+    held.write_text("a" * 43, encoding="utf-8")
+    held.chmod(0o600)
+    (bench,) = collect.benches_of(collecting(tmp_path, owner, f"http://127.0.0.1:{server.server_port}"))
+    into = Collected(seen_as(owner, "carrier"))
+    said = [bench.collect(into, threading.Event()).wrong for _ in range(4)]
+    server.shutdown()
+    thread.join()
+    server.server_close()
+    said.append(bench.collect(into, threading.Event()).wrong)
+
+    assert len(asked) == 4  # what it was sent on to was not asked
+    assert ["302" in said[0][0], "no stamps" in said[1][0]] == [True, True]
+    assert all("can't be collected" in one for (one,) in said[2:])
+    assert not any("aaaa" in one for (one,) in said)
+
+
+def test_a_token_never_goes_over_a_network_in_plain_sight(owner: Address, tmp_path: Path) -> None:
+    with pytest.raises(RequestError, match="use https"):
+        collecting(tmp_path, owner, "http://bench1.example:8050")
+    assert (
+        collecting(tmp_path, owner, "https://bench1.example").bench[0].token_file == tmp_path / "bench1.token"
+    )

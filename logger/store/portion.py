@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final, TypeVar
@@ -162,6 +163,19 @@ def fetch_record(connection: sa.Connection) -> Record:
     }
 
 
+def got_from(text: str) -> Got:
+    """Read how far a soak was collected, as JSON of its fields; RequestError where it is anything else."""
+    try:
+        said = json.loads(text)
+        return Got(
+            _plain(int, said["scan_s"]),
+            tuple((_plain(int, level_s), _plain(int, at_s)) for level_s, at_s in said["rollup_s"]),
+            max(0, _plain(int, said["marks"])),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise RequestError(f"got is not how far a soak was collected ({error!r})") from error
+
+
 def to_json(part: Part) -> dict[str, Any]:
     """Return a portion as JSON knows it."""
     document = asdict(part)
@@ -194,6 +208,18 @@ def part_from(document: Any) -> Part:
         )
     except (KeyError, TypeError, ValueError, binascii.Error) as error:
         raise RequestError(f"what came is no portion of a soak ({error!r})") from error
+
+
+def stamps_from(document: Any) -> tuple[Stamps, str]:
+    """Read the stamps of soaks and job record that came as JSON; RequestError where they are none."""
+    try:
+        stamps = document["stamps"]
+        return (
+            {_plain(str, uuid): _plain(str, stamp) for uuid, stamp in stamps.items()},
+            _plain(str, document["record"]),
+        )
+    except (AttributeError, KeyError, TypeError) as error:
+        raise RequestError(f"what came are no stamps ({error!r})") from error
 
 
 def record_from(document: Any) -> Record:
