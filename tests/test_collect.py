@@ -454,12 +454,12 @@ def test_a_file_that_says_what_to_collect_is_read_with_all_its_faults(tmp_path: 
     path = tmp_path / "shop.toml"
     path.write_text(
         f'database = "postgresql://carrier:{SECRET}@db/shop"\nevery_s = 0\nmore = 1\n'
-        '[[bench]]\nname = "one"\nstore = "a.db"\n[[bench]]\nname = ""\n',
+        '[[bench]]\nname = ""\nstore = "a.db"\n[[bench]]\nname = "two"\n',
         encoding="utf-8",
     )
     with pytest.raises(RequestError) as caught:
         collect.load(path)
-    for said in ("every_s", "more", "bench.2.name", "bench.2.store"):
+    for said in ("every_s", "more", "bench.1.name", "bench.2: Value error, it needs a store"):
         assert said in str(caught.value)
     assert SECRET not in str(caught.value)
 
