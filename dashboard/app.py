@@ -151,7 +151,7 @@ def _frame(*, locked: bool) -> html.Div:
             dcc.Store(id="screen"),
             dcc.Store(id="title"),
             html.A("Skip to the page", href="#page", className="skip"),
-            html.Div(
+            html.Header(
                 [
                     html.Span("soakbench", className="wordmark"),
                     html.Nav(id="ways", **spoken("Pages")),

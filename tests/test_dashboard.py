@@ -892,7 +892,7 @@ def test_a_question_is_no_fault_and_what_waits_for_a_word_says_how_to_give_it(
     said = asked.inner_text()
     assert said.index(QUESTION.says) < said.index(QUESTION.advice)
     assert "Answer yes" in said
-    asks = asked.get_by_role("button", name="Answer question 3 with yes")
+    asks = asked.get_by_role("button", name="Answer yes to question 3")
     assert (asks.get_attribute("data-ask"), asks.get_attribute("data-text")) == ("acknowledge", "3")
     assert "Not acknowledged." in warned.inner_text()
     assert warned.get_by_role("button").count() == 1

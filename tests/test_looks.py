@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pictures
 import pytest
@@ -305,3 +306,97 @@ def test_a_browser_without_sound_says_so(
     page = visitor.go(scenes["healthy"][0], "live")
     page.wait_for_selector("#sound-says:has-text('makes no sound')")
     assert page.locator("#live-sound").get_by_role("button", name="Sound: off").is_disabled()
+
+
+# ---------------------------------------------------------------- what every page keeps
+
+AXE = (Path(__file__).parent / "data/axe/axe.min.js").read_text(encoding="utf-8")
+"""axe-core 4.14.1 (MPL 2.0, its licence beside it): rules of WCAG 2.2 that a machine can look at."""
+
+SMALL = """() => [...document.querySelectorAll("button, summary, input, select, textarea, nav a, a.forth")]
+  .filter(one => one.checkVisibility({visibilityProperty: true}) && one.type !== "hidden")
+  .map(one => [one.closest("label") || one, one])
+  .filter(([target]) => {
+    const box = target.getBoundingClientRect();
+    return box.height < 43.5 && box.width > 1;
+  })
+  .map(([, one]) => one.outerHTML.slice(0, 120))"""
+"""What is pressed must be 44 px high, or its label must."""
+
+FAINT = """() => {
+  const value = text => text.match(/[\\d.]+/g).map(Number);
+  const luminance = ([r, g, b]) => [r, g, b].map(c => c / 255)
+    .map(c => c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4)
+    .reduce((sum, c, at) => sum + c * [0.2126, 0.7152, 0.0722][at], 0);
+  const ratio = (one, other) => {
+    const [low, high] = [luminance(one), luminance(other)].sort((a, b) => a - b);
+    return (high + 0.05) / (low + 0.05);
+  };
+  return [...document.querySelectorAll(".js-plotly-plot")].flatMap(plot => {
+    const ground = value(getComputedStyle(plot.closest(".panel")).backgroundColor);
+    const of = (chosen, what, least) => [...plot.querySelectorAll(chosen)]
+      .filter(one => getComputedStyle(one)[what] !== "none")
+      .filter(one => ratio(value(getComputedStyle(one)[what]), ground) < least)
+      .map(one => `${chosen} ${getComputedStyle(one)[what]} ${one.textContent}`);
+    const dark = matchMedia("(prefers-color-scheme: dark)").matches;
+    return [...of("text", "fill", 4.5), ...(dark ? of(".js-line", "stroke", 3) : [])];
+  });
+}"""
+"""Words and, in the dark, lines of a chart that are too near the ground's colour: axe looks at no SVG."""
+
+
+def _faults(page: Page, *, colours_only: bool = False) -> list[str]:
+    only = "{type: 'rule', values: ['color-contrast']}" if colours_only else "undefined"
+    found: list[dict[str, Any]] = page.evaluate(
+        f"async () => (await axe.run({{resultTypes: ['violations'], runOnly: {only}}})).violations"
+    )
+    faults = [
+        f"{one['impact']} {one['id']}: {node['html'][:160]}"
+        for one in found
+        for node in one["nodes"]
+        if one["impact"] in ("serious", "critical") or one["id"] in ("heading-order", "region")
+    ]
+    faults += page.evaluate(FAINT)
+    if not colours_only:
+        faults += [f"under 44 px: {one}" for one in page.evaluate(SMALL)]
+        wider = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        faults += [f"{wider} px wider than the screen"] if wider else []
+    return faults
+
+
+LOOKED_AT = (
+    *(("warning", name, test_dashboard.DESK, "light") for name in PAGES),
+    *(("warning", name, test_dashboard.PHONE, "dark") for name in PAGES),
+    ("trip", "live", test_dashboard.PHONE, "light"),
+    ("trip", "bias", test_dashboard.DESK, "dark"),
+    ("stale", "live", test_dashboard.PHONE, "dark"),
+    ("stale", "bias", test_dashboard.PHONE, "light"),
+    ("ended", "live", test_dashboard.DESK, "light"),
+    ("ended", "soak", test_dashboard.DESK, "dark"),
+    *(("empty", name, test_dashboard.PHONE, "light") for name in ("live", "bias", "soak", "jobs", "setup")),
+    *(
+        ("not reached", name, test_dashboard.DESK, "dark")
+        for name in ("live", "bias", "soak", "job", "compare")
+    ),
+)
+
+
+def test_every_page_keeps_the_rules_for_all_in_every_state(
+    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched]
+) -> None:
+    visitor = watched()
+    faults: dict[str, list[str]] = {}
+    titles: list[str] = []
+    for state, name, size, scheme in LOOKED_AT:
+        visitor.page.set_viewport_size(size)  # type: ignore[arg-type]
+        visitor.page.emulate_media(color_scheme=scheme)
+        page = visitor.go(scenes[state][0], name)
+        page.evaluate(AXE)
+        where = f"{name}, {state}, {size['width']}"
+        faults[f"{where}, {scheme}"] = _faults(page)
+        turned = "dark" if scheme == "light" else "light"
+        page.emulate_media(color_scheme=turned)
+        faults[f"{where}, {turned}"] = _faults(page, colours_only=True)
+        titles.append(page.title())
+    assert {where: found for where, found in faults.items() if found} == {}
+    assert [title for title in titles if title in ("", "soakbench")] == []

@@ -45,6 +45,11 @@
     }
   }
 
+  function way(name, text, kind) {
+    put(name, text);
+    id(name).setAttribute("aria-label", kind + text);
+  }
+
   function show(name, visible) {
     id(name).hidden = !visible;
   }
@@ -356,9 +361,12 @@
           button.type = "button";
           button.className = "key small";
           button.dataset.pair = String(index);
-          for (const part of ["name", "shape", "value", "word"]) {
+          for (const part of ["name", "shape", "value", "word", "unseen"]) {
             const span = document.createElement("span");
             span.className = part;
+            if (part === "shape" || part === "word") {
+              span.setAttribute("aria-hidden", "true"); // said in words behind them
+            }
             button.append(span);
           }
           button.firstChild.textContent = pair.name;
@@ -380,18 +388,15 @@
       shape.textContent = found ? found.shape : "";
       shape.className = found ? "shape sign " + found.look : "shape";
       button.setAttribute("aria-current", index === at ? "true" : "false");
-      button.setAttribute(
-        "aria-label",
-        about.pairs[index].label + (word ? ", " + word : "") + (found ? ", " + found.look : ""),
-      );
+      button.querySelector(".unseen").textContent = (word ? ", " + word : "") + (found ? ", " + found.look : "");
       bar(button.querySelector(".bar"), old ? null : one, false);
     });
     const several = about.pairs.length > 1;
     show("bias-before", several);
     show("bias-after", several);
     if (several) {
-      put("bias-before", "‹ " + about.pairs[beside(-1)].name);
-      put("bias-after", about.pairs[beside(1)].name + " ›");
+      way("bias-before", "‹ " + about.pairs[beside(-1)].name, "pair before: ");
+      way("bias-after", about.pairs[beside(1)].name + " ›", "next pair: ");
     }
     id("bias-setting").disabled = about.setting;
     put("bias-setting", about.setting ? "Setting bias is on" : "Setting bias");

@@ -93,7 +93,7 @@ def reply(finding: Finding) -> Children:
         return []
     number = str(finding.id)
     if finding.kind is Kind.QUESTION:
-        button = ask_button("Answer yes", Ask.ACKNOWLEDGE, number, f"Answer question {number} with yes")
+        button = ask_button("Answer yes", Ask.ACKNOWLEDGE, number, f"Answer yes to question {number}")
         return [html.P(button, className="reply")]
     button = ask_button("Acknowledge", Ask.ACKNOWLEDGE, number, f"Acknowledge finding {number}")
     return [html.P([button, html.Span("Not acknowledged.")], className="reply")]
