@@ -14,7 +14,7 @@ import ssl
 from pathlib import Path
 from typing import Any, Final, cast
 
-from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html, no_update
 from flask import Flask, Response, request
 from flask_compress import Compress
 from waitress.server import create_server
@@ -32,6 +32,7 @@ from logger.store import photographs as photograph_files
 
 DEFAULT_HOST: Final = "127.0.0.1"
 DEFAULT_PORT: Final = 8050
+_NO_PAGE: Final = "There is no such page"
 _ANSWER_IN_MEMORY: Final = 16_000_000
 _MOST_BODY: Final = photograph_files.MOST_BYTES + MOST_BYTES
 """Nothing that is sent to us is larger than a photograph and what goes with it."""
@@ -168,9 +169,17 @@ def _frame(*, locked: bool) -> html.Div:
 
 
 def _register(app: Dash) -> None:
-    @app.callback(Output("page", "children"), Output("ways", "children"), Input("address", "pathname"))
-    def show(path: str | None) -> tuple[Any, Any]:
-        return page_at((path or "/").removeprefix(request.script_root))
+    @app.callback(
+        Output("page", "children"),
+        Output("ways", "children"),
+        Output("title", "data", allow_duplicate=True),
+        Input("address", "pathname"),
+        prevent_initial_call="initial_duplicate",
+    )
+    def show(path: str | None) -> tuple[Any, Any, Any]:
+        page, ways = page_at((path or "/").removeprefix(request.script_root))
+        titled = no_update if any(hasattr(way, "className") for way in ways) else f"{_NO_PAGE} · soakbench"
+        return page, ways, titled
 
     in_browser: Any = app.clientside_callback
     in_browser(ClientsideFunction("soakbench", "setTitle"), Output("title", "id"), Input("title", "data"))
@@ -200,7 +209,7 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
         case _:
             *first, last = (name for name, _ in _WAYS)
             named = f"{', '.join(first)} and {last}"
-            missing = Absent("There is no such page", f"The pages are {named}, above.")
+            missing = Absent(_NO_PAGE, f"The pages are {named}, above.")
             page, here = [parts.nothing(missing)], ""
     ways: list[Any] = []
     for name, href in _WAYS:

@@ -202,6 +202,9 @@
         if (title) {
           document.title = title;
         }
+        for (const way of document.querySelectorAll(".top nav a")) {
+          way.setAttribute("aria-current", way.classList.contains("here") ? "page" : "false");
+        }
         return window.dash_clientside.no_update;
       },
 
