@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import logging
 import os
+import select
 import socket
 import ssl
 from pathlib import Path
@@ -305,7 +306,7 @@ def _server(app: Any, listening: socket.socket) -> Any:
         sockets=[listening],
         threads=8 + Feed.MOST,  # whoever watches Bias keeps one
         connection_limit=tls.MOST,
-        asyncore_use_poll=True,  # select() ends at 1,024 files
+        asyncore_use_poll=hasattr(select, "poll"),  # select() ends at 1,024 files, and Windows has no other
         ident="soakbench",
         max_request_body_size=_MOST_BODY,
         clear_untrusted_proxy_headers=False,  # `Access` decides

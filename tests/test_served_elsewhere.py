@@ -238,6 +238,9 @@ def test_by_https_one_logs_in_sees_figures_and_logs_out(
         assert page.title() == "Log in · soakbench"
         visitor.log_in("a guess")
         page.wait_for_selector("[role=alert]:has-text('not the password')")
+        page.evaluate((Path(__file__).parent / "data" / "axe" / "axe.min.js").read_text(encoding="utf-8"))
+        found = page.evaluate("axe.run().then(found => found.violations.map(one => one.id + ' ' + one.help))")
+        assert found == []
         assert [status for status, _ in visitor.refused] == [403]
         visitor.console.clear()  # the browser reports the refusal there
         visitor.log_in(MAY_CHANGE)
