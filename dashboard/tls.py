@@ -49,9 +49,10 @@ def context(certificate: Path, key: Path | None) -> ssl.SSLContext:
     except ssl.SSLError as error:
         if error.reason == "KEY_VALUES_MISMATCH":
             raise RequestError(f"the key in {key} is not that of the certificate {certificate}") from error
+        why = f" ({error.reason})" if error.reason else ""
         raise RequestError(
-            f"{certificate} and its key can't be used ({error.reason or error}): both are PEM files, and "
-            "without --key the key stands in the certificate's"
+            f"{certificate} and its key can't be used{why}: both are PEM files, and without --key the key "
+            "stands in the certificate's"
         ) from error
     except OSError as error:
         raise RequestError(f"{error.filename or certificate} can't be read ({error.strerror})") from error
