@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -32,9 +33,14 @@ def _properties(block: str) -> dict[str, str]:
 
 def _schemes() -> dict[str, dict[str, str]]:
     """Return the colours of each scheme by name, as the style sheet has them."""
-    light, dark = re.findall(r"\s:root \{(.*?)\n\s*\}", CSS, re.DOTALL)
+    light, dark, paper = re.findall(r"\s:root \{(.*?)\n\s*\}", CSS, re.DOTALL)
     assert "prefers-color-scheme: dark" in CSS[: CSS.index(dark)]
-    return {"light": _properties(light), "dark": {**_properties(light), **_properties(dark)}}
+    by_light = _properties(light)
+    return {
+        "light": by_light,
+        "dark": {**by_light, **_properties(dark)},
+        "paper": {**by_light, **_properties(paper)},
+    }
 
 
 SCHEMES = _schemes()
@@ -59,7 +65,7 @@ def test_the_contrast_formula_gives_wcags_own_extremes() -> None:
     assert _contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.01)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", "dark", "paper"])
 def test_words_and_signs_reach_the_contrast_of_wcag_aa(scheme: str) -> None:
     # WCAG 2.2: 1.4.3 asks 4.5:1 of text, 1.4.11 asks 3:1 of what a control or a sign is known by.
     colour = SCHEMES[scheme]
@@ -98,7 +104,7 @@ def test_the_style_sheet_has_the_figures_own_palette() -> None:
 
 
 def test_colours_stand_in_one_place() -> None:
-    rules = CSS[CSS.index(":root:root") :]
+    rules = re.sub(r"\s:root \{.*?\}", "", CSS, flags=re.DOTALL)
     assert re.findall(r".*#[0-9a-fA-F]{3,8}\b(?=;).*", rules) == []
     named = set(re.findall(r"var\(--([\w-]+)[,)]", CSS))
     said = set(re.findall(r"^\s*--([\w-]+):", CSS, re.MULTILINE))
@@ -400,3 +406,42 @@ def test_every_page_keeps_the_rules_for_all_in_every_state(
         titles.append(page.title())
     assert {where: found for where, found in faults.items() if found} == {}
     assert [title for title in titles if title in ("", "soakbench")] == []
+
+
+# ---------------------------------------------------------------- paper
+
+
+def test_a_page_is_printed_black_on_white_with_its_charts_whole_and_told_apart_by_patterns(
+    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched], tmp_path: Path
+) -> None:
+    page = watched(color_scheme="dark").go(scenes["warning"][0], "live")
+    _chart_says(page, "pair4")
+    before = page.evaluate(f"[{PLOT}._fullLayout.width, {PLOT}._fullLayout.height]")
+    page.pdf(path=tmp_path / "live.pdf", format="A4", print_background=True)
+    printed = subprocess.run(
+        ["pdftotext", "-layout", tmp_path / "live.pdf", "-"], capture_output=True, text=True, check=True
+    ).stdout
+    for said in ("Theatre PA 240 W", "75.4", "Current of each pair, mA", "elapsed, h:min", "Caution."):
+        assert said in printed
+    assert printed.count("pair4") == 3, "its tile, and where both its lines end"
+    for pressed in ("Acknowledge all", "Answer yes", "Compare", "Sound", "Unit:"):
+        assert pressed not in printed
+    page.wait_for_function(f"([width]) => {PLOT}._fullLayout.width === width", arg=before)
+    assert page.evaluate(f"{PLOT}._fullLayout.height") == before[1]
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.evaluate(f"{PLOT}._fullLayout.width") < 688, "A4 less its margins, at 96 px to the inch"
+    look = page.evaluate(
+        """() => {
+          const of = (chosen, what) => getComputedStyle(document.querySelector(chosen))[what];
+          const lines = [...document.querySelectorAll(".scatterlayer .js-line")]
+            .map(one => getComputedStyle(one)).filter(one => one.strokeOpacity === "1");
+          const first = new Map(lines.map(one => [one.stroke, one.strokeDasharray]));
+          return {
+            ground: of("body", "backgroundColor"), ink: of("body", "color"), top: of(".top", "display"),
+            dashes: [...first.values()].slice(0, 4),
+          };
+        }"""
+    )
+    assert (look["ground"], look["ink"], look["top"]) == ("rgb(255, 255, 255)", "rgb(0, 0, 0)", "none")
+    assert len(set(look["dashes"])) == 4

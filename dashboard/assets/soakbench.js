@@ -148,6 +148,23 @@
     }
   }
 
+  // On paper a chart has the paper's width, and one page's height at most; afterwards the screen's again.
+  const PAPER_PX = { width: 660, height: 860 }; // within the margins of A4 and letter
+
+  window.addEventListener("beforeprint", function () {
+    for (const plot of document.querySelectorAll(".js-plotly-plot")) {
+      const high = plot._fullLayout.height;
+      plot.dataset.high = String(high);
+      window.Plotly.relayout(plot, { autosize: false, width: PAPER_PX.width, height: Math.min(high, PAPER_PX.height) });
+    }
+  });
+
+  window.addEventListener("afterprint", function () {
+    for (const plot of document.querySelectorAll(".js-plotly-plot")) {
+      window.Plotly.relayout(plot, { autosize: true, width: null, height: Number(plot.dataset.high) });
+    }
+  });
+
   document.addEventListener("click", function (event) {
     const button = event.target.closest("button");
     if (!button) {
