@@ -77,16 +77,15 @@ def check(
     from logger import check as checking
     from logger import setup, tables
 
-    found = setup.load(setup_file)
+    text = setup.read_text(setup_file)
+    found = setup.parse(text, path=str(setup_file))
     advice = checking.advise(found)
     tables.answer(
         tables.advice_parts(advice, checking.CAUTIONS), tables.advice_document(advice), json_to, force=force
     )
     for sentence in advice.odd:
         warn(sentence)
-    faults = checking.live_faults(found)
-    if faults:
-        raise SetupError(str(setup_file), faults)
+    _refuse_for_live(found, text, setup_file)
     if listen:
         from logger.link.kinds import listen as listen_to
 
@@ -306,9 +305,7 @@ def run(
         raise RequestError("--log-json says how the lines of --log-file are written: name that file")
     text = setup.read_text(setup_file)
     found = setup.parse(text, path=str(setup_file))
-    faults = checking.live_faults(found)
-    if faults:
-        raise SetupError(str(setup_file), faults)
+    _refuse_for_live(found, text, setup_file)
     store = file_of(db)
     if job is not None and open_store(store).job(job).closed is not None:
         raise RequestError(f"job {job} was collected: book the amp in again, soakbench jobs new")
@@ -1120,6 +1117,15 @@ def exit_code(document: dict[str, Any]) -> int:
     return 0 if document["soak"]["verdict"] in ("pass", "conditional pass") else 1
 
 
+def _refuse_for_live(found: Setup, text: str, path: Path) -> None:
+    """Raise SetupError where a link that measures can't do with this set-up."""
+    from logger import check, setup
+
+    faults = check.live_faults(found)
+    if faults:
+        raise SetupError(str(path), setup.in_lines(faults, text))
+
+
 def open_store(db: Path | str | None) -> Reader:
     """Open the store for reading."""
     from logger.store import reader
@@ -1189,7 +1195,6 @@ class _Bench:
 @contextmanager
 def _calibration_link(setup_file: Path | None, simulated: int | None) -> Iterator[_Bench]:
     """Give the bench of a set-up file, or a simulated one that plays meanwhile."""
-    from logger import check as checking
     from logger import setup
     from logger.link.kinds import open_link
 
@@ -1200,10 +1205,9 @@ def _calibration_link(setup_file: Path | None, simulated: int | None) -> Iterato
         return _Bench(found, link, script)
 
     if setup_file is not None:
-        found = setup.load(setup_file)
-        faults = checking.live_faults(found)
-        if faults:
-            raise SetupError(str(setup_file), faults)
+        text = setup.read_text(setup_file)
+        found = setup.parse(text, path=str(setup_file))
+        _refuse_for_live(found, text, setup_file)
         yield bench(found, found.link.port, 1.0, None)
         return
     import os

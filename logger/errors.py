@@ -33,14 +33,16 @@ class RequestError(SoakbenchError):
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing wrong in a set-up file."""
+    """One thing wrong in a set-up file; `line` from 1, None where it is in none of them."""
 
     where: str
     expected: str
     got: str
+    line: int | None = None
 
     def __str__(self) -> str:
-        return f"{self.where}: expected {self.expected}, got {self.got}"
+        at = "" if self.line is None else f"line {self.line}, "
+        return f"{at}{self.where}: expected {self.expected}, got {self.got}"
 
 
 class SetupError(RequestError):

@@ -12,6 +12,7 @@ import re
 import tomllib
 from collections.abc import Iterable
 from contextlib import suppress
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
@@ -19,6 +20,7 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from logger.errors import Fault, RequestError, SetupError
+from logger.toml_lines import error_line, lines_of
 from logger.valves import Ceiling, Figure, Rating, nearest_types, rating_for, sheets_of
 
 SCHEMA: Final = "soakbench.setup/1"
@@ -578,11 +580,27 @@ def parse(text: str, *, path: str = "set-up") -> Setup:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SetupError(path, [Fault("the file", "TOML", str(error))]) from error
+        raise SetupError(path, [Fault("the file", "TOML", str(error), error_line(error))]) from error
     try:
         return Setup.model_validate(raw)
     except ValidationError as error:
-        raise SetupError(path, [_fault(item, raw) for item in error.errors()]) from error
+        raise SetupError(path, in_lines([_fault(item, raw) for item in error.errors()], text)) from error
+
+
+def in_lines(faults: Iterable[Fault], text: str) -> list[Fault]:
+    """Return a set-up's faults with the lines of its text that they are in, in the order of these."""
+    raw = tomllib.loads(text)
+    at = {_where(path, raw): line for path, line in lines_of(text).items()}
+
+    def line(fault: Fault) -> int | None:
+        # what is missing is wrong in its table
+        where = fault.where
+        while where and where not in at:
+            where = where.rpartition(".")[0]
+        return at.get(where)
+
+    placed = [replace(fault, line=line(fault)) for fault in faults]
+    return sorted(placed, key=lambda fault: fault.line or 0)
 
 
 def load(path: Path | str) -> Setup:
@@ -632,7 +650,7 @@ def _fault(item: Any, raw: dict[str, Any]) -> Fault:
         case "value_error":
             parts = str(context.get("error", item["msg"])).split("|")
             if len(parts) == 3:
-                return Fault(*parts)
+                return Fault(parts[0], parts[1], parts[2])
             return Fault(where, parts[0], _short(got))
         case "extra_forbidden":
             key = str(location[-1])
