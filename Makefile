@@ -6,7 +6,7 @@ READY := .venv/ready
 # A measured drift that no one simulated; its archive is LGPL, so it is fetched and not kept here.
 TRACE := .venv/traces/ocxo_frequency.txt
 
-.PHONY: setup traces demo test lint bench
+.PHONY: setup traces demo test lint bench pictures
 
 setup: $(READY)
 
@@ -43,3 +43,7 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks.measure
+
+# The pictures of README and docs, anew: look at them before they are kept.
+pictures: $(READY)
+	$(BIN)/python tests/live_picture.py

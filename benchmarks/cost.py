@@ -63,8 +63,8 @@ def cost() -> tuple[float, float]:
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         setup = place / "setup.toml"
-        ends = [_Terminal(place / "daq"), _Terminal(place / "bare")]
-        setup.write_text(_setup_text(place / "daq"))
+        ends = [Terminal(place / "daq"), Terminal(place / "bare")]
+        setup.write_text(setup_text(place / "daq"))
         store = str(place / "soak.db")
         daemon = [sys.executable, "-m", "soakbench", "run", str(setup), "--db", store, "--load", "none"]
         commands = [daemon, [sys.executable, "-c", _BARE, str(place / "bare")]]
@@ -81,15 +81,15 @@ def cost() -> tuple[float, float]:
                 end.close()
 
 
-def _measured(ends: list[_Terminal], processes: list[subprocess.Popen[bytes]]) -> tuple[float, float]:
+def _measured(ends: list[Terminal], processes: list[subprocess.Popen[bytes]]) -> tuple[float, float]:
     daq, bare = ends
     while not daq.board.rate:
         daq.serve(0.05)
-    rows = _rows((BEFORE_S + MEASURED_S) * SCANS_PER_S)
+    rows = rows_of((BEFORE_S + MEASURED_S) * SCANS_PER_S)
     for number in range(BEFORE_S * SCANS_PER_S):
         daq.send(scan_line(number, 100 * number, rows[number], 0))
     time.sleep(3.0)  # what waits in buffers is taken
-    before = [_cpu_s(process.pid) for process in processes]
+    before = [cpu_s(process.pid) for process in processes]
     started = time.monotonic()
     for step in range(MEASURED_S * SCANS_PER_S):
         number = BEFORE_S * SCANS_PER_S + step
@@ -97,19 +97,19 @@ def _measured(ends: list[_Terminal], processes: list[subprocess.Popen[bytes]]) -
         daq.send(line)
         bare.send(line)
         time.sleep(max(0.0, started + (step + 1) / SCANS_PER_S - time.monotonic()))
-    spent = [_cpu_s(process.pid) - was for process, was in zip(processes, before, strict=True)]
+    spent = [cpu_s(process.pid) - was for process, was in zip(processes, before, strict=True)]
     return spent[0] * 3600.0 / MEASURED_S, spent[1] * 3600.0 / MEASURED_S
 
 
-class _Terminal:
+class Terminal:
     """A pseudo-terminal with a board's side of the line protocol."""
 
-    def __init__(self, link: Path) -> None:
+    def __init__(self, link: Path, pairs: int = PAIRS) -> None:
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         link.symlink_to(os.ttyname(self._slave))
-        channels = PAIRS + len(OTHERS)
-        steps = (7.8125e-6,) * PAIRS + (0.000125,) * len(OTHERS)
+        channels = pairs + len(OTHERS)
+        steps = (7.8125e-6,) * pairs + (0.000125,) * len(OTHERS)
         self.board = Board(DaqInfo("bench-16", 1, steps, (32767,) * channels, "power-on"))
 
     def serve(self, timeout_s: float) -> None:
@@ -126,8 +126,8 @@ class _Terminal:
         os.close(self._slave)
 
 
-def _setup_text(port: Path) -> str:
-    named = [(f"pair{j + 1}", "pair current") for j in range(PAIRS)] + list(OTHERS)
+def setup_text(port: Path, pairs: int = PAIRS) -> str:
+    named = [(f"pair{j + 1}", "pair current") for j in range(pairs)] + list(OTHERS)
     channels = [
         f'[[channel]]\nname = "{name}"\nmeasures = "{what}"\npin = {pin}\n{_KEYS[what]}\n'
         for pin, (name, what) in enumerate(named)
@@ -135,19 +135,19 @@ def _setup_text(port: Path) -> str:
     return _SETUP.format(port=port) + "".join(channels)
 
 
-def _rows(scans: int) -> list[list[int]]:
+def rows_of(scans: int, pairs: int = PAIRS) -> list[list[int]]:
     """Return counts of an amplifier that settles, with noise; HT comes on after 25 s."""
     rng = np.random.default_rng(7)
     t_s = np.arange(scans) / SCANS_PER_S
     warm = 1.0 - np.exp(-t_s / 600.0)
-    idle = np.concatenate([9000.0 + 800.0 * warm[:, None] + np.zeros((scans, PAIRS))], axis=1)
+    idle = np.concatenate([9000.0 + 800.0 * warm[:, None] + np.zeros((scans, pairs))], axis=1)
     rest = np.column_stack([17_000 + 0 * t_s, 18_400 + 0 * t_s, 12_000 - 4000 * warm, 13_000 + 0 * t_s])
-    counts = np.column_stack([idle, rest]) + rng.normal(0.0, 3.0, (scans, PAIRS + 4))
-    counts[t_s < 25.0, : PAIRS + 1] = rng.normal(0.0, 3.0, (int((t_s < 25.0).sum()), PAIRS + 1))
+    counts = np.column_stack([idle, rest]) + rng.normal(0.0, 3.0, (scans, pairs + 4))
+    counts[t_s < 25.0, : pairs + 1] = rng.normal(0.0, 3.0, (int((t_s < 25.0).sum()), pairs + 1))
     return [[int(count) for count in row] for row in np.rint(counts).tolist()]
 
 
-def _cpu_s(pid: int) -> float:
+def cpu_s(pid: int) -> float:
     """Return the CPU seconds that a process has used; Linux."""
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")

@@ -1,15 +1,19 @@
-"""Draw the README's pictures: a page over the store of a running soak, as a browser shows it. Under 200 kB.
+"""Draw the pictures of README and docs: pages over a soak's store, as a browser shows them. Under 200 kB.
 
-python tests/live_picture.py STORE [OUT.png [ADDRESS]]
+python tests/live_picture.py                            all, from a soak that it plays (`make pictures`)
+python tests/live_picture.py STORE [OUT.png [ADDRESS]]  one
 
 STORE is a copy made during the soak (`soakbench backup`); for /bias its `-now` file lies beside it.
 """
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 import sys
 import tempfile
 import threading
+import time
 from datetime import timedelta
 from pathlib import Path
 
@@ -18,12 +22,18 @@ from playwright.sync_api import sync_playwright
 
 from dashboard.app import create_app, make_server
 from logger.clock import ManualClock
-from logger.store.now import read_now
+from logger.errors import SoakbenchError
+from logger.store.now import path_of, read_now
 from logger.store.reader import EPOCH, Reader
+from logger.store.whole import back_up
 
 CHROMIUM = "/usr/bin/chromium"
-SIZES = {"/": (1280, 1300), "/bias": (1280, 890)}
-DRAWN = {"/": "#chart .main-svg text", "/bias": "#bias-figure:not(:empty)"}
+SIZES = {"/": (1280, 1300), "/bias": (1280, 890), "/soak/last": (1280, 1300)}
+DRAWN = {
+    "/": "#chart .main-svg text",
+    "/bias": "#bias-figure:not(:empty)",
+    "/soak/last": "#chart .main-svg text",
+}
 MOST_BYTES = 200_000
 
 
@@ -63,7 +73,40 @@ def draw(store: Path, out: Path, address: str = "/") -> None:
         raise SystemExit(f"{out} has {out.stat().st_size} bytes, more than {MOST_BYTES}")
 
 
+def draw_all(docs: Path) -> None:
+    """Play the demo's soak; draw Bias as it warms up, Live with the fault found, Soak at its end."""
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        store = place / "out" / "soak.db"
+        command = [sys.executable, "-m", "soakbench", "demo", "drift", "--no-browser", "--speed", "120"]
+        playing = subprocess.Popen([*command, "--out", str(place / "out")], stderr=subprocess.DEVNULL)
+        try:
+            for name, address, at_s in (("bias", "/bias", 900.0), ("live", "/", 6600.0)):
+                copy = place / f"{name}.db"
+                while _last_s(store) < at_s:
+                    time.sleep(0.2)
+                back_up(store, copy)
+                shutil.copy(path_of(store), path_of(copy))
+                draw(copy, docs / f"{name}.png", address)
+            while Reader(store).soak().how is None:
+                time.sleep(0.5)
+        finally:
+            playing.terminate()
+            playing.wait(30)
+        draw(store, docs / "soak.png", "/soak/last")
+
+
+def _last_s(store: Path) -> float:
+    try:
+        return (Reader(store).soak().last_t_us or 0) / 1e6
+    except SoakbenchError:
+        return 0.0  # not begun yet
+
+
 if __name__ == "__main__":
-    if len(sys.argv) not in (2, 3, 4):
-        raise SystemExit("usage: python tests/live_picture.py STORE [OUT.png [ADDRESS]]")
+    if len(sys.argv) == 1:
+        draw_all(Path(__file__).resolve().parent.parent / "docs")
+        sys.exit()
+    if len(sys.argv) > 4:
+        raise SystemExit("usage: python tests/live_picture.py [STORE [OUT.png [ADDRESS]]]")
     draw(Path(sys.argv[1]), Path(sys.argv[2] if len(sys.argv) > 2 else "docs/live.png"), *sys.argv[3:])
