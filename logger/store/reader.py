@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -16,7 +16,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from logger import setup as setup_file
-from logger.blocks import DaqInfo, FloatArray, Mark, ScanBlock
+from logger.blocks import DaqInfo, FloatArray, Int64Array, Mark, ScanBlock
 from logger.calibrate import in_force
 from logger.convert import Calibration, Converter
 from logger.errors import RequestError, StoreError, StoreTooNew
@@ -46,6 +46,7 @@ __all__ = [
 
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
+_ROLLED: Final = ("t0_s", "channel", "n", "vmin", "vmax", "vsum")
 _T = TypeVar("_T")
 
 
@@ -419,14 +420,12 @@ def fetch_rollup(
     result = rollups.empty(level_s, channels)
     if stored_level is not None:
         table = schema.rollup
-        query = (
-            sa.select(table.c.t0_s, table.c.channel, table.c.n, table.c.vmin, table.c.vmax, table.c.vsum)
-            .where(table.c.soak_id == soak_id, table.c.level_s == stored_level, table.c.t0_s >= start_s)
-            .order_by(table.c.t0_s, table.c.channel)
+        rows = sa.select(*(table.c[name] for name in _ROLLED)).where(
+            table.c.soak_id == soak_id, table.c.level_s == stored_level, table.c.t0_s >= start_s
         )
         if stop_s is not None:
-            query = query.where(table.c.t0_s < stop_s)
-        stored = _dense(connection.execute(query).all(), stored_level, channels)
+            rows = rows.where(table.c.t0_s < stop_s)
+        stored = _dense(_columns(connection, rows.subquery()), stored_level, channels)
         last = connection.execute(
             sa.select(sa.func.max(table.c.t0_s)).where(
                 table.c.soak_id == soak_id, table.c.level_s == stored_level
@@ -443,10 +442,21 @@ def fetch_rollup(
     return result.with_readings
 
 
-def _dense(rows: list[Any] | Any, level_s: int, channels: int) -> Rollup:
-    if not rows:
+def _columns(connection: sa.Connection, rows: sa.Subquery) -> list[Int64Array]:
+    """Return whole numbers by column, in any order of rows, the same in each.
+
+    SQL hands over each column as one text: half the time of as many rows, each an object of six.
+    """
+    texts = [sa.func.aggregate_strings(sa.cast(column, sa.Text), ",") for column in rows.c]
+    return [
+        np.fromstring(text or "", dtype=np.int64, sep=",")
+        for text in connection.execute(sa.select(*texts)).one()
+    ]
+
+
+def _dense(column: Sequence[Int64Array], level_s: int, channels: int) -> Rollup:
+    if not len(column[0]):
         return rollups.empty(level_s, channels)
-    column = [np.array(values, dtype=np.int64) for values in zip(*rows, strict=True)]
     t0_s, place = np.unique(column[0], return_inverse=True)
     shape = (len(t0_s), channels)
     at = (place, column[1])
