@@ -1,26 +1,31 @@
 """A stretch of one soak as the charts need it: readings by bucket, least and greatest kept.
 
-Long stretches come from the store's roll-ups, short ones from seconds or the scans themselves, so
-that a zoom shows what was measured and a spike of one scan never disappears from a long view.
+Long stretches come from the store's roll-ups, short ones from the scans, by themselves or in buckets of a
+few, so that a zoom shows what was measured and a spike of one scan never disappears from a long view.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.blocks import NO_READING, FloatArray
+from logger.blocks import NO_READING, FloatArray, ScanBlock
 from logger.convert import Converter
 from logger.setup import Setup
 from logger.store.reader import Reader, Soak
 
-LEVELS_S: Final = (0, 1, 10, 60, 300, 900)
-"""Lengths of a bucket in seconds; 0 is a scan by itself."""
+LEVELS_S: Final = (0.0, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0)
+"""Lengths of a bucket in seconds; 0 is a scan by itself. From 10 on the store has roll-ups."""
+ROLLED_S: Final = 10.0
+_MOST_VALUES: Final = 300_000
+"""Values of scans that are read within a few hundredths of a second: a longer stretch is read rolled up."""
+_MOST_POINTS: Final = 10_000
+"""Points of all pairs in one panel that a browser draws at once."""
 
 Interval = tuple[float, float]
 
@@ -43,6 +48,17 @@ class Series:
     def __len__(self) -> int:
         return len(self.t_s)
 
+    def part(self, chosen: slice | NDArray[np.bool_]) -> Series:
+        """Return some of the rows."""
+        return Series(
+            self.t_s[chosen],
+            self.mean[chosen],
+            self.least[chosen],
+            self.greatest[chosen],
+            self.from_others[chosen],
+            self.until_s,
+        )
+
 
 @dataclass(frozen=True)
 class Holes:
@@ -58,21 +74,29 @@ class Holes:
 
 @dataclass(frozen=True)
 class _Counts:
-    """Raw counts by bucket: `t0_s` (n,); `n`, `least`, `greatest`, `mean` (n, c), NaN where n is 0."""
+    """Raw counts by bucket: `t0_s` (n,); `least`, `greatest`, `mean` (n, c), NaN where there is none."""
 
-    level_s: int
+    level_s: float
     t0_s: FloatArray
     least: FloatArray
     greatest: FloatArray
     mean: FloatArray
 
 
-def level_for(span_s: float, scans_per_s: float, pairs: int) -> int:
-    """Choose the finest bucket that keeps a span within what a browser draws without waiting."""
-    budget = max(400, 6000 // max(pairs, 4))
+def level_for(
+    span_s: float, scans_per_s: float, pairs: int, channels: int | None = None, room_px: float = 1500.0
+) -> float:
+    """Choose the finest bucket of which a span has no more than the width can show, and that is read at once.
+
+    `channels`: how many a scan has, as many as pairs where it isn't said.
+    """
+    most = min(room_px, _MOST_POINTS / max(pairs, 1))
+    rolled = span_s * scans_per_s * (channels or pairs) > _MOST_VALUES
     for level_s in LEVELS_S:
-        per_s = scans_per_s if level_s == 0 else min(scans_per_s, 1.0 / level_s)
-        if span_s * per_s <= budget:
+        if rolled and level_s < ROLLED_S:
+            continue
+        per_s = scans_per_s if level_s == 0.0 else min(scans_per_s, 1.0 / level_s)
+        if span_s * per_s <= most:
             return level_s
     return LEVELS_S[-1]
 
@@ -80,7 +104,7 @@ def level_for(span_s: float, scans_per_s: float, pairs: int) -> int:
 def read(
     reader: Reader,
     soak: Soak,
-    level_s: int,
+    level_s: float,
     holes: Holes,
     *,
     from_s: float = 0.0,
@@ -94,26 +118,79 @@ def read(
     `calibration`: the one the soak was measured by, or another as for `judge_soak`.
     """
     setup = soak.setup
-    if level_s == 0:
+    if level_s:
+        from_s = math.ceil(from_s / level_s - 1e-9) * level_s
+        to_s = None if to_s is None else math.floor(to_s / level_s + 1e-9) * level_s
+    if to_s is not None and to_s <= from_s:
+        none = np.empty((0, len(setup.channel)))
+        found = _Counts(level_s, np.empty(0), none, none, none)
+    elif level_s < ROLLED_S:
         scans = reader.scans(soak.id, round(from_s * 1e6), None if to_s is None else round(to_s * 1e6))
-        counts = np.where(scans.counts == NO_READING, np.nan, scans.counts.astype(np.float64))
-        found = _Counts(0, scans.t_us / 1e6, counts, counts, counts)
+        found = _by_scans(scans, level_s)
     else:
-        start = math.ceil(from_s / level_s - 1e-9) * level_s
-        stop = None if to_s is None else math.floor(to_s / level_s + 1e-9) * level_s
-        if stop is not None and stop <= start:
-            found = _no_counts(level_s, len(setup.channel))
-        else:
-            rollup = reader.rollup(soak.id, level_s, start, stop)
-            at = rollup.t0_s.astype(np.float64)
-            found = _Counts(level_s, at, rollup.vmin, rollup.vmax, rollup.mean)
+        rollup = reader.rollup(soak.id, round(level_s), from_s, to_s)
+        at = rollup.t0_s.astype(np.float64)
+        found = _Counts(level_s, at, rollup.vmin, rollup.vmax, rollup.mean)
     converter = Converter(setup, soak.daq, reader.calibration_of(soak, calibration))
     return _in_units(found, setup, converter, soak.daq.full_count, holes, after_s)
 
 
-def _no_counts(level_s: int, channels: int) -> _Counts:
-    none = np.empty((0, channels))
-    return _Counts(level_s, np.empty(0), none, none, none)
+def view(
+    reader: Reader,
+    soak: Soak,
+    level_s: float,
+    holes: Holes,
+    from_s: float,
+    to_s: float,
+    *,
+    last_s: float | None = None,
+    calibration: int | str = "in force",
+) -> Series:
+    """Read what is seen between two times: each bucket that reaches into it stands within it.
+
+    Single scans also bring one more at either end, so that lines reach the edges. `last_s`: the last scan's
+    time while more come. What the bucket that still fills has is then read finer, or a spike would be seen
+    only once a long one is full.
+    """
+
+    def stretch(level_s: float, from_s: float, to_s: float, after_s: float | None = None) -> Series:
+        ends_s = to_s if last_s is None else min(to_s, closed_s(last_s, level_s))
+        return read(
+            reader, soak, level_s, holes, from_s=from_s, to_s=ends_s, after_s=after_s, calibration=calibration
+        )
+
+    grid_s = level_s or 2.0 / soak.setup.link.scans_per_s
+    low_s = max(math.floor(from_s / grid_s) * grid_s, 0.0)
+    high_s = math.ceil(to_s / grid_s + 1e-9) * grid_s
+    seen = stretch(level_s, low_s, high_s)
+    if not level_s:
+        first = max(int(np.searchsorted(seen.t_s, from_s)) - 1, 0)
+        return seen.part(slice(first, int(np.searchsorted(seen.t_s, to_s, side="right")) + 1))
+    if last_s is not None and level_s > ROLLED_S:
+        after_s = seen.until_s if len(seen) else None
+        seen = join([seen, stretch(ROLLED_S, max(low_s, closed_s(last_s, level_s)), high_s, after_s)])
+    return replace(seen, t_s=np.clip(seen.t_s, from_s, to_s))
+
+
+def closed_s(last_s: float, level_s: float) -> float:
+    """Return up to where buckets are complete while a soak runs."""
+    return math.floor(last_s / level_s) * level_s if level_s else last_s + 1e-6
+
+
+def _by_scans(scans: ScanBlock, level_s: float) -> _Counts:
+    """Gather scans in buckets, or take each by itself."""
+    counts: FloatArray = np.where(scans.counts == NO_READING, np.nan, scans.counts.astype(np.float64))
+    if not level_s or not len(scans):
+        return _Counts(level_s, scans.t_us / 1e6, counts, counts, counts)
+    bucket = scans.t_us // round(level_s * 1e6)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(bucket)) + 1])
+    there = np.isfinite(counts)
+    n = np.add.reduceat(there, starts, axis=0, dtype=np.float64)
+    total = np.add.reduceat(np.where(there, counts, 0.0), starts, axis=0)
+    mean: FloatArray = np.full(n.shape, np.nan)
+    np.divide(total, n, out=mean, where=n > 0.0)
+    least, greatest = np.fmin.reduceat(counts, starts, axis=0), np.fmax.reduceat(counts, starts, axis=0)
+    return _Counts(level_s, bucket[starts] * level_s, least, greatest, mean)
 
 
 def _in_units(
@@ -138,7 +215,7 @@ def _in_units(
         # A thermistor reads hotter with fewer counts.
         least[there, column], greatest[there, column] = np.fmin(*ends), np.fmax(*ends)
     rate = setup.link.scans_per_s
-    width_s = max(float(counts.level_s), 1.0 / rate)
+    width_s = max(counts.level_s, 1.0 / rate)
     t0_s, t_s = counts.t0_s, counts.t0_s + counts.level_s / 2.0
     end_s = t0_s + width_s
     longest_s = max(5.0, 3.0 / rate)
@@ -161,7 +238,8 @@ def _in_units(
     for channel, from_s, to_s in holes.left_out:
         if channel in names:
             counted[(t_s >= from_s) & (t_s <= to_s), names.index(channel)] = False
-    until_s = float(end_s[-1]) if len(end_s) else (after_s or 0.0)
+    # What comes next begins behind the last bucket; behind a scan, whenever the next one comes.
+    until_s = float(t0_s[-1]) + (counts.level_s or 1e-6) if len(t0_s) else (after_s or 0.0)
     return Series(t_s, mean, least, greatest, from_others(pairs, counted), until_s)
 
 
@@ -183,6 +261,7 @@ def from_others(pairs: FloatArray, counted: NDArray[np.bool_]) -> FloatArray:
     rows = np.arange(len(order))
     middle = np.where(some >= 2, (order[rows, low] + order[rows, high]) / 2.0, np.nan)
     return np.asarray(pairs - middle[:, None])
+
 
 
 def join(parts: Sequence[Series]) -> Series:
