@@ -116,7 +116,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     soak_page.register(app, bench)
     jobs.register(app, bench)
     compare.register(app, bench)
-    chart.register(app, bench)
+    chart.register(app, server, bench)
     photographs.register(server, bench)
     alarm.register(app, server, bench)
     handing_over.register(server, bench.reader)

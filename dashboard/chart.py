@@ -1,25 +1,37 @@
-"""The chart of a soak on a page: drawn once, then followed by sending only what is new."""
+"""The chart of a soak on a page: the browser draws it (`assets/chart.js`) and asks one address for it.
+
+An answer is a whole figure of what is seen, or only what is new: the browser says what it has. Kept here is
+only how far the data of a soak reach, so that a zoom need not read all of it to lay its axes.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import math
+import re
+import threading
 from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any, Final, cast
+from dataclasses import dataclass, replace
+from http import HTTPStatus
+from typing import Any, Final, NamedTuple, cast
 
 import numpy as np
-from dash import ClientsideFunction, Dash, Input, Output, Patch, State, dcc, html, no_update
-from dash.exceptions import PreventUpdate
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from flask import Flask, Response, jsonify, request
 
-from dashboard import figures, series, words
-from dashboard.bench import Bench, Look
-from dashboard.figures import Json, Ranges, Story, View
+from dashboard import figures, series, timescale, words
+from dashboard.bench import IN_FORCE, Bench, Look
+from dashboard.figures import Ends, Extents, Json, Story, View
 from dashboard.series import Series
 from logger import units
 
-POLL_MS: Final = 2000
+ADDRESS: Final = "/chart"
+SHORTEST_S: Final = 0.5
+"""No zoom goes below that."""
+_FAR: Final = 1e9
+_KEPT: Final = 16
+"""Of how many soaks it is remembered how far their data reach."""
 
 
 def spoken(label: str) -> dict[str, Any]:
@@ -43,11 +55,31 @@ def keep_unit(app: Dash, key: str) -> None:
     in_browser(ClientsideFunction("soakbench", "keptUnit"), Output(key, "data"), Input(key, "id"))
 
 
+_ZOOMS: Final = (
+    ("Whole", "whole", "Show the whole soak"),
+    ("10 min", "600", "Show ten minutes"),
+    ("1 min", "60", "Show one minute"),
+    ("← Earlier", "earlier", "Show what was before"),
+    ("Later →", "later", "Show what came after"),
+    ("Clock time", "clock", "Clock time instead of elapsed time"),
+)
+
+
 def component() -> html.Section:
     """Return the chart's place on a page."""
+    buttons = [
+        html.Button(name, type="button", className="quiet", title=does, **cast(Any, {"data-zoom": zoom}))
+        for name, zoom, does in _ZOOMS
+    ]
     return html.Section(
         [
             html.H2("Chart", className="unseen"),
+            html.Div(
+                [*buttons, html.Span(id="chart-seen", className="chart-seen", role="status")],
+                className="chart-ways asks",
+                role="group",
+                **spoken("What the chart shows"),
+            ),
             html.Div(
                 dcc.Graph(id="chart", config=cast(Any, figures.CONFIG), figure=_blank()),
                 id="chart-frame",
@@ -56,12 +88,10 @@ def component() -> html.Section:
                 **spoken("Chart of the soak"),
             ),
             html.P(
-                "Drag across the chart to look closer; a double click goes back. Hatched: no reading.",
+                "Drag across the chart to look closer; a double click shows the whole. Hatched: no reading.",
                 className="hint chart-hint",
             ),
-            dcc.Store(id="chart-state"),
             unit_store("chart-unit"),
-            dcc.Interval(id="chart-tick", interval=POLL_MS),
         ],
         className="panel chart-panel",
     )
@@ -116,6 +146,7 @@ def story_of(look: Look, unit: str = units.PAIR_UNITS[0]) -> Story:
         # To a twentieth of a mA, or the band would tremble with the noise of the figures now.
         match_a=round(match_a * 20_000.0) / 20_000.0,
         x_end_s=_axis_end(look),
+        started=soak.started,
         unit=unit,
         per_mA=per_mA,
     )
@@ -147,217 +178,233 @@ def _axis_end(look: Look) -> float:
     return step_s * (math.floor(look.now_s / step_s) + 1)
 
 
-def register(app: Dash, bench: Bench) -> None:
-    """Add the chart's callback."""
+class Asked(NamedTuple):
+    """What a browser asks: how it looks, and what it has already (`after_s` None: nothing)."""
+
+    view: View
+    calibration: int | str
+    unit: str
+    after_s: float | None
+    frame: str
+    over: str
+
+
+@dataclass
+class _Reach:
+    """How far a soak's data reach, up to a time, and where on its line each pair had settled."""
+
+    key: tuple[Any, ...]
+    until_s: float
+    extents: Extents
+    settled: Ends
+    settled_at_s: Mapping[str, float]
+
+
+class Charts:
+    """Answers what a chart shows; remembers how far the data of the last soaks reach."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._reached: dict[tuple[str, int | str, str], _Reach] = {}
+        self._lock = threading.Lock()
+
+    def answer(self, which: int | str, asked: Asked) -> Json | None:
+        """Return a figure, or what is new to it; None where nothing is, or there is no soak to draw.
+
+        In an answer: `figure` as `figures.whole`, or `tail` with its times `x`, and what lies over the lines
+        where that changed (`traces`, `shapes`, `notes`) or their names (`labels`); `frame`, `over` and
+        `until_s` to be asked with next; the soak's `uuid`, its `end_s` and `last_s`, the stretch in view
+        `from_s` to `to_s`, `offsets` of the clock from UTC, and what the chart `says`.
+        """
+        look = self._bench.look(which, asked.calibration)
+        if not isinstance(look, Look) or look.soak.last_t_us is None or look.waiting:
+            return None
+        soak, story, view = look.soak, story_of(look, asked.unit), asked.view
+        from_s, to_s = view.span_s(story)
+        level_s = series.level_for(
+            to_s - from_s,
+            soak.setup.link.scans_per_s,
+            len(soak.setup.pairs),
+            len(soak.setup.channel),
+            view.plot_px,
+        )
+        reach = self._reach(look, story)
+        extents = reach.extents
+        holes = look.holes()
+        same = [story.unit, soak.uuid, look.running, look.calibration, view, level_s, holes]
+        same.append(figures.frame(story, view, extents))
+        known = {
+            "uuid": soak.uuid,
+            "frame": digest(same),
+            "running": look.running,
+            "end_s": story.x_end_s,
+            "last_s": look.last_s,
+        }
+        if asked.after_s is not None and asked.frame == known["frame"]:
+            fresh = self._news(look, story, asked, level_s, reach)
+            return fresh and known | fresh
+        seen = series.view(
+            self._bench.reader,
+            soak,
+            level_s,
+            holes,
+            from_s,
+            to_s,
+            last_s=look.last_s if look.running else None,
+            calibration=look.calibration,
+        )
+        seen = _shown(seen, story)
+        return known | {
+            "figure": figures.whole(seen, reach.settled, story, view, extents),
+            "over": _digest_over(_over(story, view, reach, seen)),
+            "until_s": seen.until_s if len(seen) else from_s,
+            "from_s": from_s,
+            "to_s": to_s,
+            "started_ms": soak.started.timestamp() * 1000.0,
+            "offsets": timescale.offsets(soak.started, story.x_end_s, view.zone),
+            "says": figures.summary(seen, story, view),
+        }
+
+    def _news(self, look: Look, story: Story, asked: Asked, level_s: float, reach: _Reach) -> Json | None:
+        """Return the new points of a running soak, and what lies over the lines where that changed."""
+        assert asked.after_s is not None
+        view, level_s = asked.view, min(level_s, series.ROLLED_S)
+        _, to_s = view.span_s(story)
+        around_s = 3.0 * max(level_s, 1.0 / look.soak.setup.link.scans_per_s)
+        recent = series.read(
+            self._bench.reader,
+            look.soak,
+            level_s,
+            look.holes(),
+            from_s=max(asked.after_s - around_s, 0.0),
+            to_s=min(to_s, series.closed_s(look.last_s, level_s)),
+            calibration=look.calibration,
+        )
+        recent = _shown(recent, story)
+        news = recent.part(recent.t_s >= asked.after_s)
+        over = _over(story, view, reach, recent)
+        answer: Json = {"over": _digest_over(over), "until_s": recent.until_s}
+        if len(news):
+            answer |= {
+                "x": figures.packed(news.t_s, "f8"),
+                "tail": figures.tail(news, story, view, reach.extents),
+                "labels": over.end_labels,
+            }
+        if answer["over"] != asked.over:
+            answer |= {"traces": over.traces, "shapes": over.shapes, "notes": over.notes}
+        return answer if len(answer) > 2 else None
+
+    def _reach(self, look: Look, story: Story) -> _Reach:
+        """Return how far the whole soak's data reach, reading only what has come since the last time."""
+
+        def read(level_s: float, from_s: float, to_s: float | None = None) -> Series:
+            found = series.read(
+                self._bench.reader,
+                look.soak,
+                level_s,
+                look.holes(),
+                from_s=math.floor(max(from_s, 0.0) / level_s) * level_s,
+                to_s=to_s,
+                calibration=look.calibration,
+            )
+            return _shown(found, story)
+
+        key = (story.steps[0].from_s if story.steps else None, look.holes())
+        name = (look.soak.uuid, look.calibration, story.unit)
+        with self._lock:
+            reach = self._reached.pop(name, None)
+            if reach is None or reach.key != key:
+                reach = _Reach(key, 0.0, {}, {}, {})
+            if look.last_s >= reach.until_s:
+                news = read(10.0 if look.last_s < 4 * 3600.0 else 60.0, reach.until_s)
+                extents = figures.merged(reach.extents, figures.measure(news, story))
+                reach = replace(reach, until_s=look.last_s + 1e-6, extents=extents)
+            wanted = story.settled_at_s or {}
+            if wanted != reach.settled_at_s:
+                settled: Ends = {}
+                for at_s in set(wanted.values()):
+                    here = figures.settled_points(read(10.0, at_s - 60.0, at_s + 60.0), story)
+                    settled |= {pair: at for pair, at in here.items() if wanted[pair] == at_s}
+                reach = replace(reach, settled=settled, settled_at_s=wanted)
+            self._reached[name] = reach
+            while len(self._reached) > _KEPT:
+                del self._reached[next(iter(self._reached))]
+            return reach
+
+
+def _over(story: Story, view: View, reach: _Reach, seen: Series) -> figures.Dressing:
+    return figures.dressing(figures.ends(seen, story.setup, view), reach.settled, story, view, reach.extents)
+
+
+def _digest_over(over: figures.Dressing) -> str:
+    return digest([over.traces, over.shapes, over.notes])
+
+
+def register(app: Dash, server: Flask, bench: Bench) -> None:
+    """Add the address that answers what a chart shows, and what tells the browser which soak's."""
+    charts = Charts(bench)
     keep_unit(app, "chart-unit")
 
-    @app.callback(
-        Output("chart", "figure"),
-        Output("chart-state", "data"),
-        Output("chart-frame", "aria-label"),
-        Input("chart-tick", "n_intervals"),
-        Input("chart", "relayoutData"),
+    @server.get(f"{ADDRESS}/<which>")
+    def chart(which: str) -> Response | tuple[str, HTTPStatus]:
+        asked = asked_of(request.args)
+        if asked is None or not (which == "last" or _number(which)):
+            return "a chart is asked for as our own pages do", HTTPStatus.BAD_REQUEST
+        answer = charts.answer(which if which == "last" else int(which), asked)
+        if answer is None:
+            return "", HTTPStatus.NO_CONTENT
+        response = jsonify(answer)
+        response.headers["Cache-Control"] = "no-store"
+        return response
+
+    in_browser: Any = app.clientside_callback
+    in_browser(
+        ClientsideFunction("soakbench_chart", "show"),
+        Output("chart-frame", "title"),
+        Input("which", "data"),
         Input("screen", "data"),
         Input("calibration", "data"),
         Input("chart-unit", "data"),
-        State("which", "data"),
-        State("chart-state", "data"),
     )
-    def follow(
-        _: int | None,
-        moved: Json | None,
-        width_px: int | None,
-        calibration: int | str | None,
-        unit: str | None,
-        which: int | str,
-        state: Json | None,
-    ) -> tuple[Any, Any, Any]:
-        look = bench.look(which, calibration)
-        if not isinstance(look, Look) or look.soak.last_t_us is None or look.waiting:
-            raise PreventUpdate  # the last picture stays
-        known = state if state and state["uuid"] == look.soak.uuid else None
-        # The answer to a zoom is dropped where the next poll overtakes it: so each poll looks whether the
-        # last move was answered, whatever set it off.
-        ranges: Ranges = known["ranges"] if known else {}
-        if known and known["moved"] != digest(moved):
-            ranges = after_move(moved or {}, ranges, known["frame"])
-        story = story_of(look, unit or units.PAIR_UNITS[0])
-        if known and known["unit"] != story.unit:
-            ranges = {axis: ends for axis, ends in ranges.items() if axis == "xaxis"}
-        view = View(int(width_px or 1280), ranges)
-        figure, fresh, said = _drawn(bench, look, story, view, known)
-        return figure, {**fresh, "moved": digest(moved)}, said
 
 
-def _drawn(bench: Bench, look: Look, story: Story, view: View, known: Json | None) -> tuple[Any, Any, Any]:
-    """Draw the chart anew where its frame changed, else send what is new.
+def _number(text: str) -> bool:
+    return text.isascii() and text.isdigit() and len(text) < 10
 
-    A patch alone would lose the zoom: the browser's figure carries a person's ranges once it was patched, so
-    a figure drawn anew has to carry them too.
+
+def asked_of(args: Mapping[str, str]) -> Asked | None:
+    """Read what a browser asks; None where it is nonsense.
+
+    `width` in CSS px, `from` and `to` in s, `y`, `y2`... `low,high`, `clock` 1, `unit`, `calibration` a
+    number or none; `after`, `frame` and `over` as the last answer said.
     """
-    soak, holes = look.soak, look.holes()
-    pairs, rate = len(soak.setup.pairs), soak.setup.link.scans_per_s
-    level_s = series.level_for(look.last_s, rate, pairs)
-    fine_s = series.level_for(view.zoom_s[1] - view.zoom_s[0], rate, pairs) if view.zoom_s else level_s
-    at_end = view.zoom_s is not None and view.zoom_s[1] >= look.last_s
-    same: Json = {
-        "uuid": soak.uuid,
-        "ended": not look.running,
-        "calibration": look.calibration,
-        "ranges": view.ranges,
-        "width": view.width_px,
-        "unit": story.unit,
-        "levels": [level_s, fine_s, at_end],
-        "holes": digest([holes.gaps, holes.left_out]),
-    }
-    if known and all(known[key] == value for key, value in same.items()):
-        if not look.running:
-            raise PreventUpdate
-        tail_level_s = fine_s if at_end else level_s
-        news = series.read(
-            bench.reader,
-            soak,
-            tail_level_s,
-            holes,
-            from_s=known["until_s"],
-            to_s=_closed_until(look, tail_level_s),
-            after_s=known["until_s"],
-            calibration=look.calibration,
-        )
-        news = _shown(news, story)
-        extents = figures.merged(known["extents"], figures.measure(news, story))
-        if figures.frame(story, view, extents) == known["frame"]:
-            return _patched(news, story, view, extents, known)
-    full = _shown(_stretches(bench, look, view, level_s, fine_s), story)
-    extents = figures.measure(full, story)
-    line_ends = figures.ends(full, soak.setup, view)
-    figure = figures.whole(full, story, view, extents)
-    settled = figures.settled_points(full, story)
-    over = figures.dressing(line_ends, settled, story, view, extents)
-    state = {
-        **same,
-        "until_s": full.until_s,
-        "extents": extents,
-        "ends": line_ends,
-        "settled": settled,
-        "frame": figures.frame(story, view, extents),
-        **_digests(over),
-    }
-    return figure, state, figures.summary(story, line_ends)
-
-
-def _patched(
-    news: Series, story: Story, view: View, extents: figures.Extents, known: Mapping[str, Any]
-) -> tuple[Any, Any, Any]:
-    """Return a patch with the new points, and what lies over the lines where that changed."""
-    setup = story.setup
-    line_ends = {**known["ends"], **figures.ends(news, setup, view)}
-    settled = {**figures.settled_points(news, story), **known["settled"]}
-    settled = {name: at for name, at in settled.items() if name in (story.settled_at_s or {})}
-    over = figures.dressing(line_ends, settled, story, view, extents)
-    digests = _digests(over)
-    if not len(news) and all(known[key] == value for key, value in digests.items()):
-        raise PreventUpdate
-    patch = Patch()
-    if len(news):
-        for index, (x, y) in enumerate(figures.tail(news, story)):
-            patch["data"][index]["x"].extend(x)
-            patch["data"][index]["y"].extend(y)
-    if digests["over"] != known["over"]:
-        first = figures.line_count(setup)
-        for offset, trace in enumerate(over.traces):
-            patch["data"][first + offset] = trace
-        patch["layout"]["shapes"] = over.shapes
-        patch["layout"]["annotations"] = over.notes + over.end_labels
-    elif digests["labels"] != known["labels"]:
-        for offset, label in enumerate(over.end_labels):
-            patch["layout"]["annotations"][len(over.notes) + offset] = label
-    state = {
-        **known,
-        "until_s": news.until_s,
-        "extents": extents,
-        "ends": line_ends,
-        "settled": settled,
-        **digests,
-    }
-    return patch, state, figures.summary(story, line_ends) if len(news) else no_update
-
-
-def _digests(over: figures.Dressing) -> dict[str, str]:
-    """Return what tells whether that which lies over the lines changed."""
-    return {
-        "over": digest([over.traces, over.shapes, over.notes, len(over.end_labels)]),
-        "labels": digest(over.end_labels),
-    }
-
-
-def _stretches(bench: Bench, look: Look, view: View, level_s: int, fine_s: int) -> Series:
-    """Read the whole soak, finer where a person has zoomed in."""
-    holes = look.holes()
-    closed_s = _closed_until(look, level_s)
-    if view.zoom_s is None or fine_s >= level_s:
-        return series.read(
-            bench.reader, look.soak, level_s, holes, to_s=closed_s, calibration=look.calibration
-        )
-    # The fine stretch reaches over the edges of the view, and begins and ends with a coarse bucket.
-    span_s = view.zoom_s[1] - view.zoom_s[0]
-    grid_s = max(level_s, 1)
-    low_s = max(0.0, math.floor((view.zoom_s[0] - span_s / 4.0) / grid_s) * grid_s)
-    high_s = math.ceil((view.zoom_s[1] + span_s / 4.0) / grid_s) * grid_s
-    before = series.read(bench.reader, look.soak, level_s, holes, to_s=low_s, calibration=look.calibration)
-    fine = series.read(
-        bench.reader,
-        look.soak,
-        fine_s,
-        holes,
-        from_s=low_s,
-        to_s=min(high_s, _closed_until(look, fine_s) or high_s),
-        after_s=before.until_s if len(before) else None,
-        calibration=look.calibration,
-    )
-    parts = [before, fine]
-    if high_s < look.last_s:
-        parts.append(
-            series.read(
-                bench.reader,
-                look.soak,
-                level_s,
-                holes,
-                from_s=high_s,
-                to_s=closed_s,
-                after_s=fine.until_s if len(fine) else None,
-                calibration=look.calibration,
-            )
-        )
-    return series.join(parts)
-
-
-def _closed_until(look: Look, level_s: int) -> float | None:
-    """Return up to where buckets are complete: while it runs, the last one still fills."""
-    if not look.running:
+    try:
+        width_px = int(args.get("width", "1280"))
+        zoom_s = (float(args["from"]), float(args["to"])) if "from" in args else None
+        after_s = float(args["after"]) if "after" in args else None
+        ranges = {
+            f"yaxis{name[1:]}": [float(end) for end in ends.split(",")]
+            for name, ends in args.items()
+            if re.fullmatch("y[0-9]{0,2}", name)
+        }
+    except (KeyError, ValueError):
         return None
-    if level_s == 0:
-        return look.last_s + 1e-6
-    return math.floor(look.last_s / level_s) * level_s
-
-
-def after_move(moved: Mapping[str, Any], ranges: Ranges, frame: Mapping[str, Any]) -> Ranges:
-    """Return the ranges that a person has set, after what the graph says of a move.
-
-    `frame` is the drawn figure's: back to its whole time axis is no zoom any more.
-    """
-    out = dict(ranges)
-    for axis in ["xaxis", *(f"yaxis{at + 1 if at else ''}" for at in range(len(frame["panels"])))]:
-        if moved.get(f"{axis}.autorange"):
-            out.pop(axis, None)
-        ends = moved.get(f"{axis}.range") or [moved.get(f"{axis}.range[0]"), moved.get(f"{axis}.range[1]")]
-        if None not in ends:
-            out[axis] = list(ends)
-    if "xaxis" in out:
-        low_s, high_s = (figures.elapsed_s(end) for end in out["xaxis"])
-        if high_s <= low_s or (low_s <= 0.01 and high_s >= frame["x_end_s"] - 0.01):
-            return {}
-    return out
+    numbers = [*(zoom_s or ()), *(end for ends in ranges.values() for end in ends)]
+    if after_s is not None:
+        numbers.append(after_s)
+    if not all(math.isfinite(number) and abs(number) < _FAR for number in numbers):
+        return None
+    if any(len(ends) != 2 for ends in ranges.values()):
+        return None
+    if zoom_s is not None:
+        from_s = max(zoom_s[0], 0.0)
+        zoom_s = (from_s, max(zoom_s[1], from_s + SHORTEST_S))
+    with_, unit = args.get("calibration", IN_FORCE), args.get("unit", units.PAIR_UNITS[0])
+    if unit not in units.PAIR_UNITS:
+        return None
+    view = View(min(max(width_px, 200), 8000), zoom_s, ranges, args.get("clock") == "1")
+    calibration = int(with_) if _number(with_) else with_
+    return Asked(view, calibration, unit, after_s, args.get("frame", ""), args.get("over", ""))
 
 
 def digest(value: Any) -> str:

@@ -21,7 +21,6 @@ from dashboard.figures import (
     QUIET,
     Json,
     View,
-    ms,
     pair_style,
     plain,
     pushed_apart,
@@ -39,6 +38,16 @@ _HOT_MIN: Final = 5.0
 """Before that a pair warms up, which is no figure to lay an axis by."""
 _BETWEEN_PX: Final = 44
 _AXIS: Final = "#9AA3AB"
+
+# The time axis is one of dates, for its ticks at whole minutes and hours. Elapsed 0 is the first moment of a
+# year, so that the day of the year counts elapsed days; not of 1970, since plotly takes a small number of
+# milliseconds for a year.
+_ZERO_MS: Final = 31_536_000_000
+
+
+def ms(t_s: float) -> int:
+    """Return elapsed seconds as the time axis counts them."""
+    return _ZERO_MS + round(t_s * 1000.0)
 
 
 class _Curve(NamedTuple):

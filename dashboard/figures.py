@@ -5,21 +5,23 @@ each pair from the others, the findings' numbers, then HT, mains and temperature
 figure, `tail` the new points of its lines and `dressing` what lies over them, so that a running soak
 is followed by sending only what is new.
 
-Figures are plain dictionaries with Python lists: numpy arrays would travel packed, and a patch that
-extends them would lose the history. Every text that came from a file goes through `plain`.
+The points of lines travel packed (`packed`), and the times that lines share once. Every text that came from
+a file goes through `plain`.
 """
 
 from __future__ import annotations
 
+import base64
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from dashboard import timescale
 from dashboard.series import Series
 from dashboard.words import MINUS, asked, look, number
 from logger import bias, units
@@ -30,8 +32,8 @@ from logger.setup import Channel, Setup
 Json = dict[str, Any]
 Extents = dict[str, list[float]]
 """Least and greatest of the data that a panel's axis must hold, by panel, in the panel's unit."""
-Ranges = dict[str, list[Any]]
-"""Ranges that a person has zoomed to, as plotly says them, by the axis' name."""
+Ranges = dict[str, list[float]]
+"""Ranges of values that a person has zoomed to, in the panel's unit, by the axis' name."""
 Ends = dict[str, list[float]]
 """Where each line ends: [time in s, value in the panel's unit], by the line's key."""
 
@@ -63,7 +65,7 @@ CONFIG: Final[Json] = {
     "plotlyServerURL": "",
     "displayModeBar": False,
     "displaylogo": False,
-    "doubleClick": "reset",
+    "doubleClick": False,
     "showTips": False,
     "responsive": True,
 }
@@ -106,6 +108,7 @@ class Story:
     `states`: stretches under signal or of setting bias. `gaps`: (from_s, to_s). `settled_at_s` by pair.
     `match_a`: greatest difference from the others. `x_end_s`: where the time axis ends. `unit`: what currents
     are shown in, one of `units.PAIR_UNITS`, `per_mA` of it to the milliamp; so are those of the series given.
+    `started`: when the first scan came.
     """
 
     uuid: str
@@ -120,20 +123,30 @@ class Story:
     x_end_s: float = 600.0
     unit: str = units.PAIR_UNITS[0]
     per_mA: float = 1.0
+    started: datetime = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
 class View:
-    """How a person looks: the page's width in CSS px, and the ranges zoomed to."""
+    """How a person looks: the page's width in CSS px, what is zoomed to, elapsed or by the clock.
+
+    `zoom_s`: the stretch of time, None for the whole. `zone`: the clock's, None for the machine's.
+    """
 
     width_px: int = 1280
+    zoom_s: tuple[float, float] | None = None
     ranges: Ranges = field(default_factory=dict)
+    clock: bool = False
+    zone: tzinfo | None = None
 
     @property
-    def zoom_s(self) -> tuple[float, float] | None:
-        """The stretch of time zoomed to, None for the whole."""
-        ends = self.ranges.get("xaxis")
-        return (elapsed_s(ends[0]), elapsed_s(ends[1])) if ends else None
+    def plot_px(self) -> int:
+        """About how wide the lines' place is."""
+        return max(self.width_px - 150, 200)
+
+    def span_s(self, story: Story) -> tuple[float, float]:
+        """Return the stretch of time that is seen."""
+        return self.zoom_s or (0.0, max(story.x_end_s, 1.0))
 
     @property
     def narrow(self) -> bool:
@@ -162,11 +175,7 @@ def pair_style(index: int) -> Style:
 
 @dataclass(frozen=True)
 class _Line:
-    """One line; `column` is the channel's, or the pair's place where it shows a difference (`other`).
-
-    `stroke_from`: how far least and greatest of a bucket must be apart, in the panel's unit, to be drawn
-    beside its mean: about what shows as more than the line's own width.
-    """
+    """One line; `column` is the channel's, or the pair's place where it shows a difference (`other`)."""
 
     key: str
     panel: str
@@ -174,11 +183,9 @@ class _Line:
     column: int
     style: Style
     scale: float
-    decimals: int
     width: float
     unit: str
     other: bool = False
-    stroke_from: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -196,23 +203,12 @@ def plain(text: str) -> str:
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
-# The time axis is one of dates, for its ticks at whole minutes and hours at any zoom. Elapsed 0 is the
-# first moment of a year, so that the day of the year counts elapsed days; not of 1970, since plotly takes
-# a small number of milliseconds for a year.
-_ZERO_MS: Final = 31_536_000_000
-_ZERO: Final = datetime(1971, 1, 1)
-
-
-def ms(t_s: float) -> int:
-    """Return elapsed seconds as the time axis counts them."""
-    return _ZERO_MS + round(t_s * 1000.0)
-
-
-def elapsed_s(axis_value: float | str) -> float:
-    """Return elapsed seconds from a value of the time axis, a number or a date as plotly says it."""
-    if isinstance(axis_value, int | float):
-        return (axis_value - _ZERO_MS) / 1000.0
-    return (datetime.fromisoformat(axis_value) - _ZERO).total_seconds()
+def packed(values: FloatArray | Sequence[float], kind: str = "f4") -> Json:
+    """Return numbers as plotly takes them in JSON: single precision, 7 places, or double (`f8`)."""
+    return {
+        "dtype": kind,
+        "bdata": base64.b64encode(np.asarray(values, dtype=f"<{kind}").tobytes()).decode("ascii"),
+    }
 
 
 def pushed_apart(places: Sequence[float], distance: float, low: float, high: float) -> list[float]:
@@ -244,24 +240,20 @@ def pushed_apart(places: Sequence[float], distance: float, low: float, high: flo
 # ------------------------------------------------------------------ lines and panels
 
 
-def _lines(setup: Setup, unit: str = units.PAIR_UNITS[0], per_mA: float = 1.0) -> list[_Line]:
+def _lines(setup: Setup, unit: str = units.PAIR_UNITS[0]) -> list[_Line]:
     """Return every line that is drawn, in the order of the figure's traces."""
     name_of = units.pair_unit(unit)
-    stroke_from = current_at(setup, setup.limits.fail_pct or 100.0) * 1000.0 * per_mA / 200.0
     lines = []
     columns = setup.pair_columns
     for index, column in enumerate(columns):
         name, style = setup.channel[column].name, pair_style(index)
-        lines.append(
-            _Line(name, "currents", name, column, style, 1e3, 3, 1.7, name_of, stroke_from=stroke_from)
-        )
+        lines.append(_Line(name, "currents", name, column, style, 1e3, 1.7, name_of))
     if len(columns) > 1:
         for index, column in enumerate(columns):
             name, style = setup.channel[column].name, pair_style(index)
             key = f"{name} from the others"
-            lines.append(_Line(key, "others", name, index, style, 1e3, 3, 1.7, name_of, other=True))
+            lines.append(_Line(key, "others", name, index, style, 1e3, 1.7, name_of, other=True))
     seen: dict[str, int] = {}
-    nominal = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}
     for column, channel in enumerate(setup.channel):
         panel = _strip(channel)
         if panel is None:
@@ -269,10 +261,8 @@ def _lines(setup: Setup, unit: str = units.PAIR_UNITS[0], per_mA: float = 1.0) -
         dash = ("solid", "dash", "dot", "dashdot")[seen.get(panel, 0) % 4]
         seen[panel] = seen.get(panel, 0) + 1
         style = Style("#4A545D", "#3C454D", dash)
-        unit, stroke = ("°C", 1.0) if panel == "temperatures" else ("V", nominal.get(panel, 0.0) / 500.0)
-        lines.append(
-            _Line(channel.name, panel, channel.name, column, style, 1.0, 2, 1.2, unit, stroke_from=stroke)
-        )
+        unit = "°C" if panel == "temperatures" else "V"
+        lines.append(_Line(channel.name, panel, channel.name, column, style, 1.0, 1.2, unit))
     return lines
 
 
@@ -430,40 +420,37 @@ def _strip_panel(name: str, setup: Setup, height_px: int, extents: Extents) -> _
 # ------------------------------------------------------------------ lines with their points
 
 
-def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
-    return [None if value != value else round(value, decimals) for value in values.tolist()]
+_STROKE_FROM_PX: Final = 1.2
+"""Least and greatest of a bucket are drawn where they are further apart: less is the line's own width."""
 
 
-def tail(series: Series, story: Story) -> list[tuple[list[int], list[float | None]]]:
-    """Return the points of each line's traces, in the order of the figure: what a patch appends."""
-    x = [ms(t) for t in series.t_s.tolist()]
-    points = []
-    for line in _lines(story.setup, story.unit, story.per_mA):
+def tail(series: Series, story: Story, view: View, extents: Extents) -> list[Json]:
+    """Return the points of each line's traces, in the order of the figure: those that a running soak adds.
+
+    Without an `x` of its own a trace has the series' times.
+    """
+    panels = {panel.name: panel for panel in _panels(story, view, extents)}
+    points: list[Json] = [{"y": packed(np.full(len(series), next(iter(panels.values())).low))}]
+    for line in _lines(story.setup, story.unit):
         if not line.other:
-            points.append(_spread(x, series, line))
+            points.append(_strokes(series, line, panels[line.panel]))
         source = series.from_others if line.other else series.mean
-        values = _numbers(source[:, line.column] * line.scale, line.decimals)
-        points += [(x, values)] * (2 if line.style.colour == OUTLINED else 1)
+        values = {"y": packed(source[:, line.column] * line.scale)}
+        points += [values] * (2 if line.style.colour == OUTLINED else 1)
     return points
 
 
-def _spread(x: list[int], series: Series, line: _Line) -> tuple[list[int], list[float | None]]:
+def _strokes(series: Series, line: _Line, panel: _Panel) -> Json:
     """Return an upright stroke from the least to the greatest of each bucket where that can be seen.
 
     Strokes rather than a filled band: a fill would run across gaps, and a spike of one scan is a stroke.
     Those that the line itself covers are left out; a browser takes seconds to draw thousands.
     """
-    low = _numbers(series.least[:, line.column] * line.scale, line.decimals)
-    high = _numbers(series.greatest[:, line.column] * line.scale, line.decimals)
-    strokes_x: list[int] = []
-    strokes_y: list[float | None] = []
-    for at, least, greatest in zip(x, low, high, strict=True):
-        if least is None or greatest is None:
-            continue
-        if greatest - least > (line.stroke_from or 0.004 * abs(greatest)):
-            strokes_x += [at, at, at]
-            strokes_y += [least, greatest, None]
-    return strokes_x, strokes_y
+    low, high = series.least[:, line.column] * line.scale, series.greatest[:, line.column] * line.scale
+    seen = high - low > _STROKE_FROM_PX * (panel.high - panel.low) / panel.height_px
+    x = np.repeat(series.t_s[seen], 3)
+    y = np.stack([low[seen], high[seen], np.full(int(seen.sum()), np.nan)], axis=1).ravel()
+    return {"x": packed(x, "f8"), "y": packed(y)}
 
 
 def ends(series: Series, setup: Setup, view: View) -> Ends:
@@ -481,8 +468,22 @@ def ends(series: Series, setup: Setup, view: View) -> Ends:
 
 
 def _line_traces(setup: Setup, axis: Mapping[str, str], unit: str = units.PAIR_UNITS[0]) -> list[Json]:
-    """Return the traces of all lines without their points."""
-    traces: list[Json] = []
+    """Return the traces of all lines without their points; before them one that nobody sees.
+
+    It has a point wherever the others have one, and in the hover box the time, which the browser says.
+    """
+    traces: list[Json] = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "xaxis": "x",
+            "yaxis": "y",
+            "name": "time",
+            "line": {"width": 0},
+            "hovertemplate": "%{text}<extra></extra>",
+            "showlegend": False,
+        }
+    ]
     for line in _lines(setup, unit):
         common: Json = {
             "type": "scatter",
@@ -494,7 +495,7 @@ def _line_traces(setup: Setup, axis: Mapping[str, str], unit: str = units.PAIR_U
             "showlegend": False,
         }
         if not line.other:
-            stroke = {"color": see_through(line.style.colour, 0.35), "width": 1.5, "simplify": False}
+            stroke = {"color": see_through(line.style.colour, 0.55), "width": 1.5, "simplify": False}
             traces.append({**common, "line": stroke, "hoverinfo": "skip"})
         if line.style.colour == OUTLINED:
             traces.append(
@@ -505,7 +506,7 @@ def _line_traces(setup: Setup, axis: Mapping[str, str], unit: str = units.PAIR_U
             {
                 **common,
                 "line": {"color": line.style.colour, "width": line.width, "dash": line.style.dash},
-                "hovertemplate": f"{plain(line.label)}  %{{y:{sign}.1f}} {line.unit}<extra></extra>",
+                "hovertemplate": f"{plain(line.key)}  %{{y:{sign}.1f}} {line.unit}<extra></extra>",
             }
         )
     return traces
@@ -522,8 +523,8 @@ def see_through(colour: str, opacity: float) -> str:
 
 def _rows(story: Story, view: View) -> list[list[Finding]]:
     """Lay the findings in rows so that no number covers another."""
-    span_s = (view.zoom_s[1] - view.zoom_s[0]) if view.zoom_s else max(story.x_end_s, 1.0)
-    room_s = span_s * 34.0 / max(view.width_px - 120, 200)
+    from_s, to_s = view.span_s(story)
+    room_s = (to_s - from_s) * 34.0 / view.plot_px
     rows: list[list[Finding]] = []
     for finding in sorted(story.findings, key=lambda one: (one.onset_s, one.id)):
         for row in rows:
@@ -548,10 +549,10 @@ def _finding_marks(story: Story, view: View, axis: str) -> list[Json]:
             for finding in held
             if look(finding) == kind
         ]
-        stems_x: list[int | None] = []
+        stems_x: list[float | None] = []
         stems_y: list[float | None] = []
         for finding, y in here:
-            stems_x += [ms(finding.onset_s), ms(finding.raised_s), None]
+            stems_x += [finding.onset_s, finding.raised_s, None]
             stems_y += [y, y, None]
         common: Json = {"type": "scatter", "xaxis": "x", "yaxis": axis, "showlegend": False}
         traces.append(
@@ -568,7 +569,7 @@ def _finding_marks(story: Story, view: View, axis: str) -> list[Json]:
             {
                 **common,
                 "mode": "markers",
-                "x": [ms(finding.onset_s) for finding, _ in here],
+                "x": [finding.onset_s for finding, _ in here],
                 "y": [y for _, y in here],
                 "marker": {"symbol": "circle-open", "size": 6, "color": colour, "line": {"width": 1.4}},
                 "hoverinfo": "skip",
@@ -578,7 +579,7 @@ def _finding_marks(story: Story, view: View, axis: str) -> list[Json]:
             {
                 **common,
                 "mode": "markers+text",
-                "x": [ms(finding.raised_s) for finding, _ in here],
+                "x": [finding.raised_s for finding, _ in here],
                 "y": [y for _, y in here],
                 "text": [f"{finding.id}{'?' * (kind == 'question')}" for finding, _ in here],
                 "textposition": "middle right",
@@ -601,7 +602,7 @@ def _mark_ticks(story: Story, panel: _Panel, axis: str) -> Json:
         "mode": "markers",
         "xaxis": "x",
         "yaxis": axis,
-        "x": [ms(mark.t_us / 1e6) for mark in story.marks],
+        "x": [mark.t_us / 1e6 for mark in story.marks],
         "y": [round(5.0 / panel.height_px, 4)] * len(story.marks),
         "cliponaxis": False,
         "marker": {"symbol": "line-ns-open", "size": 7, "color": INK, "line": {"width": 1.2, "color": INK}},
@@ -639,10 +640,10 @@ def _hatching(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -
     for panel in panels:
         if panel.name == "findings":
             continue
-        x: list[int | None] = []
+        x: list[float | None] = []
         y: list[float | None] = []
         for from_s, to_s in story.gaps:
-            x += [ms(from_s), ms(from_s), ms(to_s), ms(to_s), ms(from_s), None]
+            x += [from_s, from_s, to_s, to_s, from_s, None]
             y += [panel.low, panel.high, panel.high, panel.low, panel.low, None]
         traces.append(
             {
@@ -669,7 +670,7 @@ def _settled(story: Story, settled: Ends, axis: Mapping[str, str]) -> Json:
     for index, channel in enumerate(story.setup.pairs):
         at = settled.get(channel.name)
         if at is not None:
-            x.append(ms(at[0]))
+            x.append(at[0])
             y.append(round(at[1], 3))
             colours.append(pair_style(index).ink)
     return {
@@ -705,7 +706,7 @@ def settled_points(series: Series, story: Story) -> Ends:
 
 
 def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> list[Json]:
-    """Return bands of the steps, the match band, limits, and a line at each leading finding."""
+    """Return bands of the steps, the match band, limits; at each leading finding a band and its two lines."""
     shapes: list[Json] = []
     for index, band in enumerate(story.steps):
         shapes.append(
@@ -713,8 +714,8 @@ def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> 
                 "type": "rect",
                 "xref": "x",
                 "yref": "paper",
-                "x0": ms(band.from_s),
-                "x1": ms(band.to_s),
+                "x0": band.from_s,
+                "x1": band.to_s,
                 "y0": 0,
                 "y1": 1,
                 "layer": "below",
@@ -728,8 +729,8 @@ def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> 
                 "type": "rect",
                 "xref": "x",
                 "yref": "paper",
-                "x0": ms(band.from_s),
-                "x1": ms(band.to_s),
+                "x0": band.from_s,
+                "x1": band.to_s,
                 "y0": 0,
                 "y1": 1,
                 "layer": "below",
@@ -766,15 +767,30 @@ def _shapes(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -> 
         if finding.severity is Severity.REMARK or finding.under is not None or finding.kind is Kind.GAP:
             continue
         _, colour = SIGN[finding.severity]
+        until_s = story.x_end_s if finding.cleared_s is None else finding.cleared_s
         for panel in charts:
+            shapes.append(
+                {
+                    "type": "rect",
+                    "xref": "x",
+                    "yref": f"{axis[panel.name]} domain",
+                    "x0": finding.onset_s,
+                    "x1": until_s,
+                    "y0": 0,
+                    "y1": 1,
+                    "layer": "below",
+                    "line": {"width": 0},
+                    "fillcolor": see_through(colour, 0.07),
+                }
+            )
             for at_s, dash in ((finding.onset_s, "dot"), (finding.raised_s, "solid")):
                 shapes.append(
                     {
                         "type": "line",
                         "xref": "x",
                         "yref": f"{axis[panel.name]} domain",
-                        "x0": ms(at_s),
-                        "x1": ms(at_s),
+                        "x0": at_s,
+                        "x1": at_s,
                         "y0": 0,
                         "y1": 1,
                         "line": {"color": see_through(colour, 0.75), "width": 1, "dash": dash},
@@ -851,20 +867,20 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
                 font={"size": small - 1, "color": QUIET},
             )
     lane = f"{axis['findings']} domain"
+    when = timescale.local(story.started, view.span_s(story)[0], view.zone)
     note(
-        "elapsed, h:min",
+        f"clock time, {timescale.offset_said(when)}" if view.clock else "elapsed, h:min",
         xref="paper",
         x=1,
         yref=lane,
         y=0,
-        yshift=-21,
+        yshift=-38 if view.clock else -21,
         xanchor="right",
         yanchor="top",
     )
-    span_s = (view.zoom_s[1] - view.zoom_s[0]) if view.zoom_s else max(story.x_end_s, 1.0)
-    px_per_s = max(view.width_px - 150, 200) / span_s
-    start_s = view.zoom_s[0] if view.zoom_s else 0.0
-    stop_s = start_s + span_s
+    start_s, stop_s = view.span_s(story)
+    span_s = stop_s - start_s
+    px_per_s = view.plot_px / span_s
     for band in story.steps:
         # Just inside: what begins left of the axis is not drawn.
         from_s, to_s = max(band.from_s, start_s + span_s / 1000.0), min(band.to_s, stop_s)
@@ -872,7 +888,7 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
             note(
                 plain(band.name),
                 xref="x",
-                x=ms(from_s),
+                x=from_s,
                 xshift=3,
                 yref="paper",
                 y=1,
@@ -894,7 +910,7 @@ def _notes(story: Story, view: View, panels: Sequence[_Panel], axis: Mapping[str
         note(
             plain(band.name),
             xref="x",
-            x=ms(from_s if left else to_s),
+            x=from_s if left else to_s,
             xshift=3 if left else -3,
             yref="paper",
             y=1,
@@ -933,7 +949,7 @@ def _end_labels(panel: _Panel, yref: str, line_ends: Ends, setup: Setup, size: i
             {
                 "text": text,
                 "xref": "x",
-                "x": ms(at_s),
+                "x": at_s,
                 "yref": yref,
                 "y": value,
                 "showarrow": True,
@@ -987,18 +1003,24 @@ def _lay(story: Story, view: View, extents: Extents) -> _Laid:
     return _Laid(panels, axis, domains, round(top_px + margin["t"] + margin["b"]), margin)
 
 
-def whole(series: Series, story: Story, view: View, extents: Extents) -> Json:
-    """Return the whole figure."""
+def whole(series: Series, settled: Ends, story: Story, view: View, extents: Extents) -> Json:
+    """Return the whole figure; `x` are the times of the traces `on_x`."""
     laid = _lay(story, view, extents)
     traces = _line_traces(story.setup, laid.axis, story.unit)
-    for trace, (x, y) in zip(traces, tail(series, story), strict=True):
-        trace["x"], trace["y"] = x, y
-    over = dressing(ends(series, story.setup, view), settled_points(series, story), story, view, extents)
+    points = tail(series, story, view, extents)
+    for trace, its in zip(traces, points, strict=True):
+        trace.update(its)
+    over = dressing(ends(series, story.setup, view), settled, story, view, extents)
     layout = _layout(story, view, laid) | {
         "shapes": over.shapes,
         "annotations": over.notes + over.end_labels,
     }
-    return {"data": traces + over.traces, "layout": layout}
+    return {
+        "data": traces + over.traces,
+        "layout": layout,
+        "x": packed(series.t_s, "f8"),
+        "on_x": [at for at, its in enumerate(points) if "x" not in its],
+    }
 
 
 class Dressing(NamedTuple):
@@ -1041,6 +1063,7 @@ def frame(story: Story, view: View, extents: Extents) -> Json:
     laid = _lay(story, view, extents)
     return {
         "x_end_s": story.x_end_s,
+        "started": story.started.isoformat(),
         "height": laid.height_px,
         "panels": [[panel.name, panel.low, panel.high] for panel in laid.panels],
     }
@@ -1054,9 +1077,12 @@ def line_count(setup: Setup) -> int:
 def _layout(story: Story, view: View, laid: _Laid) -> Json:
     size = _text_size(view)
     lane_low = laid.domains["findings"][0]
-    day = story.x_end_s > 86_400
+    from_s, to_s = view.span_s(story)
+    if view.clock:
+        ticks = timescale.by_clock(from_s, to_s, view.plot_px, story.started, view.zone)
+    else:
+        ticks = timescale.elapsed(from_s, to_s, view.plot_px)
     layout: Json = {
-        "uirevision": story.uuid,
         "autosize": True,
         "height": laid.height_px,
         "margin": laid.margin,
@@ -1065,6 +1091,9 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
         "plot_bgcolor": "rgba(0,0,0,0)",
         "showlegend": False,
         "hovermode": "x unified",
+        "hoversubplots": "axis",
+        "hoverdistance": -1,
+        "clickanywhere": True,
         "hoverlabel": {
             "bgcolor": "rgba(255,255,255,0.94)",
             "bordercolor": FAINT,
@@ -1073,8 +1102,11 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
         # A finger that scrolls the page must not zoom the chart.
         "dragmode": False if view.narrow else "zoom",
         "xaxis": {
-            "type": "date",
-            "range": view.ranges.get("xaxis") or [ms(0.0), ms(story.x_end_s)],
+            "type": "linear",
+            "range": [from_s, to_s],
+            "tickvals": [tick.t_s for tick in ticks],
+            "ticktext": [tick.label.replace("\n", "<br>") for tick in ticks],
+            "unifiedhovertitle": {"text": "Clock time" if view.clock else "Elapsed, h:min:s"},
             "anchor": "free",
             "position": lane_low,
             "side": "bottom",
@@ -1086,13 +1118,6 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
             "ticks": "outside",
             "ticklen": 4,
             "tickcolor": "#9AA3AB",
-            "nticks": 6 if view.narrow else 12,
-            "tickformat": "",
-            "tickformatstops": [
-                {"dtickrange": [None, 59_999], "value": "%-H:%M:%S"},
-                {"dtickrange": [60_000, None], "value": "%-H:%M\nday %-j" if day else "%-H:%M"},
-            ],
-            "hoverformat": "day %-j, %-H h %M min %S s" if day else "%-H h %M min %S s",
             "showspikes": True,
             "spikemode": "across",
             "spikesnap": "cursor",
@@ -1118,22 +1143,28 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
             "showticklabels": panel.name != "findings",
             "tickformat": "~g",
             "automargin": False,
-            "uirevision": f"{story.uuid} {story.unit}",
         }
         layout[laid.axis[panel.name].replace("y", "yaxis")] = axis
     return layout
 
 
-def summary(story: Story, line_ends: Ends) -> str:
-    """Say in one sentence what the chart shows, for those who can't see it."""
-    unit = units.pair_unit(story.unit)
-    pairs: Iterable[str] = (
-        f"{channel.name} {number(line_ends[channel.name][1]).replace(MINUS, 'minus ')} {unit}"
-        for channel in story.setup.pairs
-        if channel.name in line_ends
-    )
-    listed = ", ".join(pairs)
+def summary(series: Series, story: Story, view: View) -> str:
+    """Say what the chart shows of the stretch in view, for those who can't see it."""
+    from_s, to_s = view.span_s(story)
+    seen = []
+    line_ends = ends(series, story.setup, view)
+    for line in _lines(story.setup, story.unit):
+        low, high = series.least[:, line.column], series.greatest[:, line.column]
+        if line.other or line.key not in line_ends or not np.isfinite(low).any():
+            continue
+        least, greatest = float(np.nanmin(low)) * line.scale, float(np.nanmax(high)) * line.scale
+        seen.append(
+            f"{line.label} from {number(least)} to {number(greatest)} {line.unit}, "
+            f"at the end {number(line_ends[line.key][1])}"
+        )
+    listed = "; ".join(seen).replace(MINUS, "minus ")
     return (
-        f"Chart over elapsed time: current of each pair, each pair from the others, HT, mains and "
-        f"temperatures. At its end: {listed or 'nothing yet'}. The same figures stand in the text."
+        f"Chart over elapsed time from {timescale.said(from_s)} to {timescale.said(to_s)}, in hours, "
+        f"minutes and seconds: current of each pair, each pair from the others, HT, mains and temperatures. "
+        f"{listed or 'Nothing yet'}. The findings and marks on it are listed as text below."
     )

@@ -263,7 +263,6 @@ def from_others(pairs: FloatArray, counted: NDArray[np.bool_]) -> FloatArray:
     return np.asarray(pairs - middle[:, None])
 
 
-
 def join(parts: Sequence[Series]) -> Series:
     """Lay series one behind the other."""
     kept = [part for part in parts if len(part)] or list(parts[:1])

@@ -96,7 +96,7 @@ def by_clock(
 
 
 def _moments(from_s: float, to_s: float, step_s: float, epoch_s: float) -> list[float]:
-    """Return the elapsed times at which UTC is at whole steps, or quarters of an hour where those are shorter."""
+    """Return the elapsed times at which UTC is at whole steps, at most a quarter of an hour apart."""
     grid_s = min(step_s, float(_QUARTER_S))
     first = math.ceil((epoch_s + from_s) / grid_s - 1e-6)
     last = math.floor((epoch_s + to_s) / grid_s + 1e-6)

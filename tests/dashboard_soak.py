@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -216,3 +217,18 @@ class RunningSoak:
             "on_s": at_s,
             "channels": channels,
         }
+
+
+def unpacked(figure: dict[str, Any]) -> dict[str, Any]:
+    """Return a figure of `figures.whole` with its packed numbers as lists, each trace with its own times."""
+
+    def numbers(values: Any) -> Any:
+        if not isinstance(values, dict):
+            return values
+        return np.frombuffer(base64.b64decode(values["bdata"]), dtype=f"<{values['dtype']}").tolist()
+
+    traces = []
+    for at, trace in enumerate(figure["data"]):
+        own = {**trace, "x": figure["x"]} if at in figure["on_x"] else trace
+        traces.append({key: numbers(own[key]) if key in ("x", "y") else own[key] for key in own})
+    return {**figure, "data": traces}

@@ -26,7 +26,8 @@ from test_dashboard import DESK, HOSTILE, PHONE, Visitor
 from dashboard import compare_chart, photographs
 from dashboard.app import create_app
 from dashboard.bench import Absent, Bench
-from dashboard.figures import View, ms
+from dashboard.compare_chart import ms
+from dashboard.figures import View
 from dashboard.pages import compare, jobs
 from logger import compare as comparing
 from logger.clock import ManualClock

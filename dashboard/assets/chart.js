@@ -1,0 +1,443 @@
+// The chart of a soak: asks for what is seen, draws it, and goes on with what is new. A zoom is the person's: it
+// is kept over updates and stands in the address.
+(function () {
+  "use strict";
+
+  const POLL_MS = 2000;
+  const IDLE_POLLS = 5; // of an ended soak only each so manieth: the next soak may begin
+  const MOST_NEW = 600; // points added to a line before it is asked for anew
+  const DOUBLE_CLICK_MS = 350;
+  const CLOCK = "soakbench-clock";
+  const KINDS = { f4: Float32Array, f8: Float64Array };
+
+  let shown = null; // the chart on the page
+
+  function unpack(values) {
+    if (!values || values.bdata === undefined) {
+      return values;
+    }
+    const bytes = Uint8Array.from(window.atob(values.bdata), (letter) => letter.charCodeAt(0));
+    return new KINDS[values.dtype](bytes.buffer);
+  }
+
+  function joined(one, other) {
+    const out = new one.constructor(one.length + other.length);
+    out.set(one);
+    out.set(other, one.length);
+    return out;
+  }
+
+  function byClock() {
+    try {
+      return window.localStorage.getItem(CLOCK) === "1";
+    } catch (error) {
+      return Boolean(shown && shown.clock);
+    }
+  }
+
+  // ---------------------------------------------------------------- times in words
+
+  function two(number) {
+    return String(number).padStart(2, "0");
+  }
+
+  function elapsed(seconds, decimals) {
+    const whole = 10 ** (decimals || 0);
+    const ticks = Math.round(Math.max(seconds, 0) * whole);
+    const s = Math.floor(ticks / whole);
+    const text = Math.floor(s / 3600) + ":" + two(Math.floor(s / 60) % 60) + ":" + two(s % 60);
+    return decimals ? text + "." + String(ticks % whole).padStart(decimals, "0") : text;
+  }
+
+  function offsetAt(seconds) {
+    return shown.offsets.findLast((one) => one[0] <= Math.max(seconds, 0))[1];
+  }
+
+  function clock(seconds) {
+    const ahead = offsetAt(seconds);
+    const text = new Date(shown.startedMs + (seconds + ahead) * 1000).toISOString().slice(11, 19);
+    if (shown.offsets.length < 2) {
+      return text;
+    }
+    const minutes = Math.abs(ahead) / 60;
+    const rest = minutes % 60 ? ":" + two(minutes % 60) : "";
+    return text + " UTC" + (ahead < 0 ? "−" : "+") + Math.floor(minutes / 60) + rest;
+  }
+
+  function said(seconds, decimals) {
+    return byClock() ? clock(seconds) : elapsed(seconds, decimals);
+  }
+
+  // Elapsed time as a person types it: h:min:s, min:s or s. NaN where it is none.
+  function typed(text) {
+    const parts = text.trim().split(":");
+    if (parts.length > 3 || parts.some((part) => !/^\d+([.,]\d+)?$/.test(part))) {
+      return NaN;
+    }
+    return parts.reduce((sum, part) => sum * 60 + Number(part.replace(",", ".")), 0);
+  }
+
+  // ---------------------------------------------------------------- asking
+
+  function address() {
+    const query = new URLSearchParams({ width: shown.width, calibration: shown.calibration, unit: shown.unit });
+    if (shown.zoom) {
+      query.set("from", shown.zoom[0]);
+      query.set("to", shown.zoom[1]);
+    }
+    for (const [axis, ends] of Object.entries(shown.ranges)) {
+      query.set(axis.replace("yaxis", "y"), ends.join(","));
+    }
+    if (byClock()) {
+      query.set("clock", "1");
+    }
+    return query;
+  }
+
+  async function ask(anew) {
+    const mine = shown;
+    mine.anew = mine.anew || anew;
+    if (mine.busy || !mine.plot) {
+      return;
+    }
+    mine.busy = true;
+    do {
+      const whole = mine.anew || mine.untilS === null || mine.added > MOST_NEW;
+      mine.anew = false;
+      const query = address();
+      if (!whole) {
+        query.set("after", mine.untilS);
+        query.set("frame", mine.frame);
+        query.set("over", mine.over);
+      }
+      let answer = null;
+      try {
+        const path = "/chart/" + encodeURIComponent(mine.which) + "?" + query;
+        const reply = await fetch(window.dash_clientside.soakbench.at(path));
+        answer = reply.status === 200 ? await reply.json() : null;
+      } catch (error) {
+        answer = null; // the last picture stays
+      }
+      if (mine !== shown || !mine.place.isConnected) {
+        return;
+      }
+      if (answer && mine.uuid && answer.uuid !== mine.uuid) {
+        mine.uuid = answer.uuid; // another soak has begun: a stretch of the last one says nothing of it
+        look(null, {});
+      } else if (answer && !mine.anew) {
+        await draw(mine, answer);
+      }
+    } while (mine.anew);
+    mine.busy = false;
+  }
+
+  // ---------------------------------------------------------------- drawing
+
+  async function draw(mine, answer) {
+    while (mine.held) {
+      await new Promise((go) => window.setTimeout(go, 50)); // not under a hand that drags
+    }
+    mine.uuid = answer.uuid;
+    mine.running = answer.running;
+    mine.endS = answer.end_s;
+    mine.lastS = answer.last_s;
+    mine.frame = answer.frame;
+    mine.over = answer.over;
+    mine.untilS = answer.until_s;
+    if (answer.figure) {
+      mine.added = 0;
+      mine.startedMs = answer.started_ms;
+      mine.offsets = answer.offsets;
+      mine.x = unpack(answer.figure.x);
+      mine.onX = new Set(answer.figure.on_x);
+      mine.lines = answer.figure.data;
+      mine.lines.forEach(function (trace, at) {
+        trace.x = mine.onX.has(at) ? mine.x : unpack(trace.x);
+        trace.y = unpack(trace.y);
+      });
+      mine.layout = answer.figure.layout;
+      mine.place.setAttribute("aria-label", answer.says);
+    } else {
+      goOn(mine, answer);
+    }
+    const decimals = seenS()[1] - seenS()[0] <= 120 ? 1 : 0;
+    mine.lines[0].text = Array.from(mine.x, (t) => said(t, decimals));
+    mine.drawing = true;
+    await window.Plotly.react(
+      mine.plot,
+      mine.lines.map((trace) => Object.assign({}, trace)),
+      structuredClone(mine.layout),
+    );
+    mine.drawing = false;
+    tell();
+  }
+
+  function goOn(mine, answer) {
+    if (answer.tail) {
+      const news = unpack(answer.x);
+      mine.added += news.length;
+      mine.x = joined(mine.x, news);
+      answer.tail.forEach(function (points, at) {
+        const trace = mine.lines[at];
+        trace.x = mine.onX.has(at) ? mine.x : joined(trace.x, unpack(points.x));
+        trace.y = joined(trace.y, unpack(points.y));
+      });
+    }
+    const isEnd = (note) => (note.name || "").startsWith("end of ");
+    const notes = answer.notes || mine.layout.annotations.filter((note) => !isEnd(note));
+    const fresh = answer.labels || [];
+    const names = new Set(fresh.map((label) => label.name));
+    const stay = mine.layout.annotations.filter((note) => isEnd(note) && !names.has(note.name));
+    mine.layout.annotations = [...notes, ...stay, ...fresh];
+    if (answer.traces) {
+      mine.lines.splice(mine.lines.length - answer.traces.length, answer.traces.length, ...answer.traces);
+      mine.layout.shapes = answer.shapes;
+    }
+  }
+
+  // Say beside the buttons what is seen; nothing is said again that stands there already.
+  function tell() {
+    const place = document.getElementById("chart-seen");
+    const [fromS, toS] = seenS();
+    const text = shown.zoom ? said(fromS) + " to " + said(toS) : "the whole";
+    if (place && place.textContent !== text) {
+      place.textContent = text;
+    }
+    for (const button of document.querySelectorAll("[data-zoom]")) {
+      if (button.dataset.zoom === "clock") {
+        button.setAttribute("aria-pressed", String(byClock()));
+      }
+    }
+  }
+
+  // ---------------------------------------------------------------- looking closer
+
+  function seenS() {
+    return shown.zoom || [0, shown.endS];
+  }
+
+  function look(zoom, ranges) {
+    if (zoom && shown.frame) {
+      const length = Math.min(Math.max(zoom[1] - zoom[0], 0.5), shown.endS);
+      const from = Math.min(Math.max(zoom[0], 0), shown.endS - length);
+      zoom = length >= shown.endS ? null : [round(from), round(from + length)];
+    }
+    shown.zoom = zoom;
+    shown.ranges = ranges || shown.ranges;
+    const query = new URLSearchParams(window.location.search);
+    for (const name of [...query.keys()]) {
+      if (name === "from" || name === "to" || /^y\d*$/.test(name)) {
+        query.delete(name);
+      }
+    }
+    if (zoom) {
+      query.set("from", zoom[0]);
+      query.set("to", zoom[1]);
+    }
+    for (const [axis, ends] of Object.entries(shown.ranges)) {
+      query.set(axis.replace("yaxis", "y"), ends.join(","));
+    }
+    const text = query.toString().replaceAll("%2C", ",");
+    window.history.replaceState(window.history.state, "", window.location.pathname + (text ? "?" + text : ""));
+    ask(true);
+  }
+
+  function round(seconds) {
+    return Math.round(seconds * 1000) / 1000;
+  }
+
+  // What the address says; nonsense is none.
+  function bookmarked() {
+    const query = new URLSearchParams(window.location.search);
+    const zoom = [query.get("from"), query.get("to")].map((end) => (end ? Number(end) : NaN));
+    const ranges = {};
+    for (const [name, value] of query) {
+      const ends = value.split(",").map(Number);
+      if (/^y\d{0,2}$/.test(name) && ends.length === 2 && ends[1] > ends[0]) {
+        ranges[name.replace("y", "yaxis")] = ends;
+      }
+    }
+    return { zoom: zoom[1] > zoom[0] ? zoom : null, ranges: ranges };
+  }
+
+  function closer(seconds) {
+    const [fromS, toS] = seenS();
+    let middle = (fromS + toS) / 2;
+    if (shown.pointedS !== null && shown.pointedS >= fromS && shown.pointedS <= toS) {
+      middle = shown.pointedS;
+    } else if (shown.running && toS >= shown.lastS) {
+      middle = shown.lastS - seconds * 0.45;
+    }
+    look([middle - seconds / 2, middle + seconds / 2]);
+  }
+
+  function along(share) {
+    const [fromS, toS] = seenS();
+    const by = (toS - fromS) * share;
+    look([fromS + by, toS + by]);
+  }
+
+  function press(what) {
+    if (!shown || !shown.frame) {
+      return;
+    }
+    if (what === "whole") {
+      look(null, {});
+    } else if (what === "earlier" || what === "later") {
+      along(what === "later" ? 0.8 : -0.8);
+    } else if (what === "clock") {
+      shown.clock = !byClock();
+      try {
+        window.localStorage.setItem(CLOCK, shown.clock ? "1" : "0");
+      } catch (error) {
+        // then it holds until the page is left
+      }
+      ask(true);
+    } else {
+      closer(Number(what));
+    }
+  }
+
+  function moved(event) {
+    if (shown.drawing) {
+      return;
+    }
+    const ranges = Object.assign({}, shown.ranges);
+    let touched = false;
+    for (const axis of Object.keys(shown.layout || {}).filter((name) => name.startsWith("yaxis"))) {
+      if (axis + ".range[0]" in event) {
+        ranges[axis] = [event[axis + ".range[0]"], event[axis + ".range[1]"]].map((end) => Number(end.toPrecision(5)));
+        touched = true;
+      }
+    }
+    if ("xaxis.range[0]" in event) {
+      look([event["xaxis.range[0]"], event["xaxis.range[1]"]], ranges);
+    } else if (touched) {
+      look(shown.zoom, ranges);
+    }
+  }
+
+  // ---------------------------------------------------------------- marks by pointing
+
+  let pointing = null;
+
+  function pointed(event) {
+    window.clearTimeout(pointing);
+    if (!document.getElementById("point-time") || !event.xvals || !event.xvals.length) {
+      return;
+    }
+    const at = Math.min(Math.max(event.xvals[0], 0), shown.lastS);
+    // A second click makes it a double one, which means something else.
+    pointing = window.setTimeout(function () {
+      shown.pointedS = at;
+      window.dash_clientside.set_props("point-time", { value: elapsed(at, 1) });
+      document.getElementById("point-text").focus();
+    }, DOUBLE_CLICK_MS);
+  }
+
+  function answered(text, trouble) {
+    const place = document.getElementById("point-answer");
+    place.textContent = text;
+    place.classList.toggle("trouble", Boolean(trouble));
+  }
+
+  async function mark() {
+    const time = document.getElementById("point-time");
+    const text = document.getElementById("point-text");
+    const at = typed(time.value);
+    if (!(at >= 0 && at <= shown.lastS + 1)) {
+      answered("a mark needs an elapsed time up to " + elapsed(shown.lastS) + ", as 0:48:10", true);
+      time.focus();
+      return;
+    }
+    if (!text.value.trim()) {
+      answered("a mark needs a text: say what was done, for example tapped V5", true);
+      text.focus();
+      return;
+    }
+    answered("asked …");
+    const body = { soak: shown.which, uuid: shown.uuid, t_s: Math.min(at, shown.lastS), text: text.value };
+    const answer = await window.dash_clientside.soakbench.post("/mark", body);
+    const done = answer.state === "done";
+    answered(answer.state + ": " + (done ? answer.says : answer.reason), !done);
+    if (done) {
+      window.dash_clientside.set_props("point-text", { value: "" });
+      ask(false);
+    }
+  }
+
+  // ---------------------------------------------------------------- the page
+
+  // The page's frame is there before its graph, and that before the library that draws it.
+  function start(mine) {
+    const place = mine.place;
+    const plot = place.querySelector(".js-plotly-plot");
+    if (!place.isConnected || shown !== mine) {
+      return;
+    }
+    if (!window.Plotly || !plot || !plot._fullLayout) {
+      window.setTimeout(() => start(mine), 30);
+      return;
+    }
+    mine.plot = plot;
+    plot.on("plotly_relayout", moved);
+    plot.on("plotly_click", pointed);
+    plot.on("plotly_doubleclick", function () {
+      window.clearTimeout(pointing);
+      look(null, {});
+    });
+    plot.addEventListener("pointerdown", () => (mine.held = true), true);
+    let polls = 0;
+    const timer = window.setInterval(function () {
+      if (!place.isConnected || shown !== mine) {
+        window.clearInterval(timer);
+      } else if (!document.hidden && (mine.running !== false || ++polls % IDLE_POLLS === 0)) {
+        ask(false);
+      }
+    }, POLL_MS);
+    ask(true);
+  }
+
+  for (const name of ["pointerup", "pointercancel"]) {
+    window.addEventListener(name, () => shown && (shown.held = false), true);
+  }
+
+  document.addEventListener("click", function (event) {
+    const button = event.target.closest("[data-zoom], [data-does='mark-time']");
+    if (button && button.dataset.zoom) {
+      press(button.dataset.zoom);
+    } else if (button) {
+      mark();
+    }
+  });
+
+  document.addEventListener("keydown", function (event) {
+    if (event.key === "Enter" && event.target.closest("#point-text, #point-time") && !event.isComposing) {
+      event.preventDefault();
+      mark();
+    }
+  });
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    soakbench_chart: {
+      show: function (which, width, calibration, unit) {
+        const place = document.getElementById("chart-frame");
+        if (place && width && unit && which !== undefined && which !== null) {
+          if (!shown || shown.place !== place || shown.which !== which) {
+            shown = Object.assign(
+              { place: place, which: which, endS: 0, lastS: 0, untilS: null, added: 0, pointedS: null, offsets: [[0, 0]] },
+              bookmarked(),
+            );
+            Object.assign(shown, { width: width, calibration: calibration, unit: unit });
+            start(shown);
+          } else {
+            const ranges = unit === shown.unit ? shown.ranges : {};
+            Object.assign(shown, { width: width, calibration: calibration, unit: unit });
+            look(shown.zoom, ranges);
+          }
+        }
+        return window.dash_clientside.no_update;
+      },
+    },
+  });
+})();
