@@ -68,7 +68,7 @@ _ZOOMS: Final = (
 def component() -> html.Section:
     """Return the chart's place on a page."""
     buttons = [
-        html.Button(name, type="button", className="quiet", title=does, **cast(Any, {"data-zoom": zoom}))
+        html.Button(name, type="button", className="key", title=does, **cast(Any, {"data-zoom": zoom}))
         for name, zoom, does in _ZOOMS
     ]
     return html.Section(

@@ -830,7 +830,7 @@ def test_the_figures_on_screen_are_the_stores(running: RunningSoak, visitor: Vis
     running.writer.put_finding(DRIFT)
     running.writer.put_finding(MISMATCH)
     running.writer.commit()
-    page = visitor.open(running.path, running.clock)
+    page = visitor.open(running.path, running.clock, "/?from=0&to=330")
     page.wait_for_selector(".tile")
     stored = Reader(running.path).soak()
     assert stored.now is not None
@@ -1035,7 +1035,7 @@ def test_a_running_soak_goes_on_without_reload_and_keeps_a_persons_zoom(
     middle = place["y"] + place["height"] / 2
     page.mouse.move(place["x"] + 20, middle)
     page.mouse.down()
-    page.mouse.move(place["x"] + place["width"] * 0.06, middle, steps=4)
+    page.mouse.move(place["x"] + place["width"] * 0.2, middle, steps=4)
     page.mouse.up()
     page.wait_for_function(f"() => {PLOT}.layout.xaxis.range[0] > 1")
     # The zoom is answered with finer points: every scan of the stretch.

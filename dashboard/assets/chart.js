@@ -137,6 +137,9 @@
     while (mine.held) {
       await new Promise((go) => window.setTimeout(go, 50)); // not under a hand that drags
     }
+    if (mine.anew) {
+      return; // it has looked elsewhere meanwhile
+    }
     mine.uuid = answer.uuid;
     mine.running = answer.running;
     mine.endS = answer.end_s;
@@ -323,7 +326,8 @@
 
   function pointed(event) {
     window.clearTimeout(pointing);
-    if (!document.getElementById("point-time") || !event.xvals || !event.xvals.length) {
+    const again = Date.now() - shown.doubledMs < DOUBLE_CLICK_MS;
+    if (again || !document.getElementById("point-time") || !event.xvals || !event.xvals.length) {
       return;
     }
     const at = Math.min(Math.max(event.xvals[0], 0), shown.lastS);
@@ -384,6 +388,7 @@
     plot.on("plotly_click", pointed);
     plot.on("plotly_doubleclick", function () {
       window.clearTimeout(pointing);
+      mine.doubledMs = Date.now();
       look(null, {});
     });
     plot.addEventListener("pointerdown", () => (mine.held = true), true);
@@ -399,7 +404,7 @@
   }
 
   for (const name of ["pointerup", "pointercancel"]) {
-    window.addEventListener(name, () => shown && (shown.held = false), true);
+    window.addEventListener(name, () => window.setTimeout(() => shown && (shown.held = false), 50), true);
   }
 
   document.addEventListener("click", function (event) {
@@ -425,7 +430,7 @@
         if (place && width && unit && which !== undefined && which !== null) {
           if (!shown || shown.place !== place || shown.which !== which) {
             shown = Object.assign(
-              { place: place, which: which, endS: 0, lastS: 0, untilS: null, added: 0, pointedS: null, offsets: [[0, 0]] },
+              { place: place, which: which, endS: 0, lastS: 0, untilS: null, added: 0, pointedS: null, doubledMs: 0, offsets: [[0, 0]] },
               bookmarked(),
             );
             Object.assign(shown, { width: width, calibration: calibration, unit: unit });
