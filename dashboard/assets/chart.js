@@ -163,6 +163,11 @@
     } else {
       goOn(mine, answer);
     }
+    await redraw(mine);
+    tell();
+  }
+
+  async function redraw(mine) {
     const decimals = seenS()[1] - seenS()[0] <= 120 ? 1 : 0;
     mine.lines[0].text = Array.from(mine.x, (t) => said(t, decimals));
     mine.drawing = true;
@@ -172,7 +177,6 @@
       structuredClone(mine.layout),
     );
     mine.drawing = false;
-    tell();
   }
 
   function goOn(mine, answer) {
@@ -386,6 +390,12 @@
     mine.plot = plot;
     plot.on("plotly_relayout", moved);
     plot.on("plotly_click", pointed);
+    // The page's own component may lay its empty figure over ours once more, where it is slow to start.
+    plot.on("plotly_afterplot", function () {
+      if (mine.lines && !mine.drawing && plot.data.length < mine.lines.length) {
+        redraw(mine);
+      }
+    });
     plot.on("plotly_doubleclick", function () {
       window.clearTimeout(pointing);
       mine.doubledMs = Date.now();
