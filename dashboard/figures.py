@@ -479,7 +479,7 @@ def _line_traces(setup: Setup, axis: Mapping[str, str], unit: str = units.PAIR_U
             "xaxis": "x",
             "yaxis": "y",
             "name": "time",
-            "line": {"width": 0},
+            "line": {"width": 0, "color": INK},
             "hovertemplate": "%{text}<extra></extra>",
             "showlegend": False,
         }
@@ -656,7 +656,7 @@ def _hatching(story: Story, panels: Sequence[_Panel], axis: Mapping[str, str]) -
                 "fill": "toself",
                 "fillcolor": "rgba(0,0,0,0)",
                 "fillpattern": {"shape": "/", "fgcolor": "#8B959E", "size": 6, "solidity": 0.18},
-                "line": {"width": 0},
+                "line": {"width": 0, "color": INK},
                 "hoverinfo": "skip",
                 "showlegend": False,
             }
