@@ -16,6 +16,8 @@ from logger.finding import Kind
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+FINDS = (ROOT / "docs" / "finds.md").read_text(encoding="utf-8")
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
 COMMANDS = [name for name, _, _ in soakbench.COMMANDS]
 
 
@@ -50,21 +52,28 @@ def test_the_readme_and_the_developers_page_name_every_exit_code() -> None:
         assert f"\n| {code} |" in DEVELOPERS
 
 
-def test_the_readme_names_every_kind_that_some_detector_finds() -> None:
+def test_the_docs_name_every_kind_that_some_detector_finds() -> None:
     sources = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "logger" / "watch").glob("*.py"))
     found = {kind for kind in Kind if f"Kind.{kind.name}" in sources}
     assert len(found) >= 10
-    missing = [kind.value for kind in found if f"| `{kind.value}` |" not in README]
+    missing = [kind.value for kind in found if f"| `{kind.value}` |" not in FINDS]
     assert missing == []
-    promised = set(re.findall(r"^\| `([a-zA-Z -]+)` \|", README, flags=re.MULTILINE))
+    promised = set(re.findall(r"^\| `([a-zA-Z -]+)` \|", FINDS, flags=re.MULTILINE))
     assert promised == {kind.value for kind in found}
 
 
-def test_the_readme_names_every_scenario_of_the_demo() -> None:
+def test_the_docs_name_every_scenario_of_the_demo() -> None:
     from logger.simulator import scenarios
 
+    look = (ROOT / "docs" / "first-look.md").read_text(encoding="utf-8")
     for name in scenarios.NAMES:
-        assert f"`{name}`" in README
+        assert f"`{name}`" in look
+
+
+def test_the_readme_is_what_the_first_ten_minutes_want_and_leads_to_every_other_page() -> None:
+    assert len(README.splitlines()) <= 150
+    for page in (ROOT / "docs").glob("*.md"):
+        assert f"](docs/{page.name})" in README, page.name
 
 
 def test_the_developers_page_names_every_module_of_the_logger() -> None:
@@ -77,9 +86,9 @@ def test_the_developers_page_names_every_module_of_the_logger() -> None:
 
 
 def test_files_that_the_docs_point_to_exist() -> None:
-    for page, text in ((ROOT / "README.md", README), (ROOT / "DEVELOPERS.md", DEVELOPERS)):
-        for target in re.findall(r"\]\(([^)#:]+)\)", text):
-            assert (page.parent / target).exists(), target
+    for page in PAGES:
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name}: {target}"
 
 
 def test_the_set_up_in_the_docs_is_a_set_up() -> None:

@@ -46,7 +46,7 @@ class CommonDrift:
     begins the windows anew 10 minutes later: what moves at once is not a creep. With one pair nothing is
     said: it is its own.
     Learns the noise from each window's residuals, never below a typical valve's.
-    Price: see README, how good the watch is. Delay: 20 to 45 minutes at twice the limit.
+    Price: see docs/how-good.md. Delay: 20 to 45 minutes at twice the limit.
     """
 
     def __init__(

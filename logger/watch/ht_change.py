@@ -34,7 +34,7 @@ class HTChange:
     which may be the mains; as with them only with fixed bias and where the currents moved three times as far:
     the mains move bias and HT together and the currents by 1.5 times, HT alone moves them by 5.
     Learns the first minute that is steady within 0.8 % after 5 minutes of HT, and keeps it over restarts.
-    Delay: 30 to 40 s. Price: it is a remark; of its warnings see README, how good the watch is.
+    Delay: 30 to 40 s. Price: it is a remark; of its warnings see docs/how-good.md.
     """
 
     def __init__(self, setup: Setup, tens: Tens) -> None:

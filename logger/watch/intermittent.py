@@ -84,8 +84,8 @@ class Intermittent:
     Learns the scatter of the last 3 minutes at the ends of bins, never from bins that crackled. Said when
     the CUSUM of the counts per 10 s passes 3: the fourth crackle within four minutes. Delay: that and
     10 to 20 s. Clears 10 minutes after the last one. After a mark that says that somebody tapped ("tapped
-    V5"), two crackles of one pair within 2 minutes are enough, and the finding says so. Price: see README,
-    how good the watch is; where one crackle an hour is seen by chance, once in 10,000 pair-hours.
+    V5"), two crackles of one pair within 2 minutes are enough, and the finding says so. Price: see
+    docs/how-good.md; where one crackle an hour is seen by chance, once in 10,000 pair-hours.
     """
 
     def __init__(self, setup: Setup) -> None:

@@ -24,7 +24,7 @@ class OverTemperature:
     Warns above `chassis_max_C` or `transformer_max_C` held 60 s; clears 2 K below held 5 minutes. What no
     sensor can read is a measuring fault and not judged. Goes on while HT is off: a chassis gets hotter
     after the fan stops. Learns nothing. Delay: its hold. Price: none while the truth is below the limit
-    by more than the sensor's own scatter, see README, how good the watch is.
+    by more than the sensor's own scatter, see docs/how-good.md.
     """
 
     def __init__(self, setup: Setup, temperatures: list[int]) -> None:

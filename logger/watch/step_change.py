@@ -71,7 +71,7 @@ class StepChange:
     something on its lead: a question, and no step. What moves slower than a step or less far is
     `adjusted.py`'s. While bias is being set or signal goes through steps are not looked for.
     Learns the scatter at the ends of minutes, from the third on, never from the minutes of a step. Delay:
-    60 to 75 s. Price: see README, how good the watch is.
+    60 to 75 s. Price: see docs/how-good.md.
     """
 
     def __init__(self, setup: Setup, tens: Tens, minutes: Minutes, humming: BoolArray | None = None) -> None:

@@ -20,7 +20,7 @@ _HOLD_MIN = 6.0  # a jump is known for one three minutes after it came
 _CALM = 10
 _MOST = 0.2  # of the current: what moves by more does not settle, something happened to it
 _SETTLED = 0.1
-# Chosen on the tuning half of the family; what they cost: README, how good the watch is.
+# Chosen on the tuning half of the family; what they cost: docs/how-good.md.
 _SURE, _LIKELY = 0.99, 0.9
 _WATCH_MIN = 90.0
 _TURN_MIN = 8.0  # later, what moves again is drift
@@ -90,7 +90,7 @@ class Unsettled:
     other way. A jump from one minute to the next is given a level of its own: it is no settling.
     Principle and source: `settling.forecast`. Learns at minutes' ends from 2 minutes of HT on, anew after a
     restart. Price: none in 7,700 pair-hours of the family's tuning half, where it was tuned (14 before); what
-    others cost: README, how good the watch is. Delay: 5 minutes for four times the limit, 25 to 70 for one
+    others cost: docs/how-good.md. Delay: 5 minutes for four times the limit, 25 to 70 for one
     and a half to twice.
     """
 
