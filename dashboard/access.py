@@ -165,9 +165,7 @@ class Access:
             )
         if refused:
             return refused, HTTPStatus.FORBIDDEN
-        request.max_content_length = at_most
-        if (request.content_length or 0) > at_most:
-            return _too_long(at_most), HTTPStatus.REQUEST_ENTITY_TOO_LARGE
+        request.max_content_length = at_most  # who reads more gets RequestEntityTooLarge, which is answered
         return None
 
     def role(self) -> Role:

@@ -524,6 +524,15 @@ def test_a_dashboard_answers_to_its_own_names_only(tmp_path: Path, host: str, kn
         assert f"not called {host}" in answer.get_data(as_text=True)
 
 
+def test_on_this_machine_it_goes_by_this_machines_names_only(tmp_path: Path) -> None:
+    client = create_app(tmp_path / "none.db").server.test_client()
+    asked = {host: client.get("/", headers={"Host": host}).status_code for host in _HOSTS_HERE}
+    assert asked == _HOSTS_HERE
+
+
+_HOSTS_HERE = {"localhost": 200, "127.0.0.1:8050": 200, "[::1]": 200, "192.0.2.7": 400, "bench.example": 400}
+
+
 def test_on_this_machine_a_proxy_that_nobody_told_of_gets_nothing(tmp_path: Path) -> None:
     client = create_app(tmp_path / "none.db").server.test_client()
     headers = {"Host": "127.0.0.1", "X-Forwarded-For": "192.0.2.40"}
