@@ -25,6 +25,7 @@ from logger.setup import (
     SETTLING_S,
     Channel,
     CsvLink,
+    LinesLink,
     ModbusLink,
     ScpiLink,
     Setup,
@@ -74,6 +75,7 @@ class Wire:
 
     `expected_v`: at the aim, at nominal, or at 25 degC. `limit_v`: at `trip_pct`, or at the temperature that
     a finding is raised at. `step`: one count in the channel's unit (A, V, degC), nan where it can't be told.
+    `most_v`: what can be read at its pins, the full scale or the converter's supply.
     """
 
     channel: str
@@ -84,13 +86,14 @@ class Wire:
     expected_v: float | None
     limit_v: float | None
     full_scale_v: float
+    most_v: float
     reads_up_to: str
     step: float
 
     @property
     def headroom(self) -> float | None:
-        """How many times the expected volts fit into the full scale."""
-        return self.full_scale_v / self.expected_v if self.expected_v else None
+        """How many times the expected volts fit into what can be read."""
+        return self.most_v / self.expected_v if self.expected_v else None
 
 
 @dataclass(frozen=True)
@@ -252,7 +255,8 @@ def _wire(setup: Setup, daq: DaqInfo, column: int) -> Wire:
     channel = setup.channel[column]
     full_scale_v = daq.volts_per_count[column] * daq.full_count[column]
     expected_v, limit_v = _volts_at(setup, daq, column)
-    part, reads = _part(channel, full_scale_v)
+    most_v = min(full_scale_v, pin_most_v(setup))
+    part, reads = _part(channel, most_v)
     pins = tuple(channel.pin or ())
     place = PLACE.get(setup.link.kind, "pin")
     leads = "one wire and ground" if setup.against_ground(channel) else "two wires"
@@ -270,9 +274,15 @@ def _wire(setup: Setup, daq: DaqInfo, column: int) -> Wire:
         expected_v,
         limit_v,
         full_scale_v,
+        most_v,
         reads,
         step,
     )
+
+
+def pin_most_v(setup: Setup) -> float:
+    """Return what no pin may rise above, whatever the range, in V; inf where the set-up doesn't know."""
+    return setup.link.supply_V if isinstance(setup.link, LinesLink) else math.inf
 
 
 def _volts_at(setup: Setup, daq: DaqInfo, column: int) -> tuple[float | None, float | None]:
@@ -302,22 +312,22 @@ def _volts_at(setup: Setup, daq: DaqInfo, column: int) -> tuple[float | None, fl
     return volts(idle), volts(limit)
 
 
-def _part(channel: Channel, full_scale_v: float) -> tuple[str, str]:
+def _part(channel: Channel, most_v: float) -> tuple[str, str]:
     """Return the part that a channel hangs on, and the most it can read."""
     if channel.measures == "pair current":
         sense_ohm = channel.sense_ohm or math.nan  # required by the set-up's own check
         series = f" + {channel.series_ohm:g} ohm in the wire" if channel.series_ohm else ""
         part = f"{sense_ohm:g} ohm ±{_tolerance(channel)}{series}"
-        return part, f"{1000 * full_scale_v / sense_ohm:.0f} mA"
+        return part, f"{1000 * most_v / sense_ohm:.0f} mA"
     if channel.divider_ohm is not None:
         top, bottom = channel.divider_ohm
-        return f"{_ohms(top)} over {_ohms(bottom)}", f"{full_scale_v * (top + bottom) / bottom:.0f} V"
+        return f"{_ohms(top)} over {_ohms(bottom)}", f"{most_v * (top + bottom) / bottom:.0f} V"
     if channel.sensor == "ntc":
         return f"ntc {_ohms(channel.r25_ohm)}, beta {channel.beta_K:g} K", ""
     if channel.value_per_V:
-        most = channel.value_at_0V + channel.value_per_V * full_scale_v
+        most = channel.value_at_0V + channel.value_per_V * most_v
         return f"{channel.value_per_V:g} {channel.unit} a volt", f"{most:.0f} {channel.unit}"
-    return channel.sensor or "straight", "" if channel.sensor else f"{full_scale_v:g} V"
+    return channel.sensor or "straight", "" if channel.sensor else f"{most_v:g} V"
 
 
 def _ohms(ohm: float) -> str:
@@ -451,16 +461,16 @@ def _odd_range(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
         return
     thermal = channel.unit == "degC"
     most_v = max(idle_v, limit_v or 0.0)
-    if not thermal and 1.2 * most_v > wire.full_scale_v:
+    if not thermal and 1.2 * most_v > wire.most_v:
         yield (
             f"{channel.name}: {most_v:.3g} V at nominal leaves less than a fifth of room below "
-            f"the full scale of {wire.full_scale_v:.4g} V; choose a smaller lower resistor"
+            f"{_end(wire)}; choose a smaller lower resistor"
             f"{_range_that_fits(setup, 1.2 * most_v, ' or')}"
         )
-    elif thermal and most_v > wire.full_scale_v:
+    elif thermal and most_v > wire.most_v:
         yield (
             f"{channel.name}: {most_v:.3g} V, which it gives between {IDLE_C:g} degC and its limit, is over "
-            f"the full scale of {wire.full_scale_v:.4g} V; choose{_range_that_fits(setup, most_v, '')}"
+            f"{_end(wire)}; choose{_range_that_fits(setup, most_v, '') or ' a pull-up to a lower supply'}"
         )
     nominal = {"HT": setup.amp.nominal_ht_V, "mains": setup.amp.nominal_mains_V}.get(channel.measures)
     if nominal is not None and wire.step > COARSE_NOMINAL_PCT / 100.0 * nominal:
@@ -477,31 +487,38 @@ def _range_that_fits(setup: Setup, volts: float, word: str, *, finer: Wire | Non
         if finer is not None:
             return "" if volts >= finer.full_scale_v / 2 else f"{word} a full scale near {volts:.2g} V"
         return f"{word} a full scale of at least {volts:.2g} V"
-    fitting = [full_v for full_v in RANGES_V if full_v >= volts]
+    fitting = [full_v for full_v in RANGES_V if full_v >= volts] if volts <= pin_most_v(setup) else []
     if not fitting or (finer is not None and fitting[0] >= finer.full_scale_v * 0.99):
         return ""
     return f"{word} the converter's ±{fitting[0]:g} V range"
+
+
+def _end(wire: Wire) -> str:
+    """Name what ends a channel's scale."""
+    if wire.most_v < wire.full_scale_v:
+        return f"the converter's supply of {wire.most_v:.4g} V, which no pin may pass"
+    return f"the full scale of {wire.full_scale_v:.4g} V"
 
 
 def _odd_pair(setup: Setup, channel: Channel, wire: Wire) -> Iterator[str]:
     sense_ohm = channel.sense_ohm or math.nan
     wants_v = max(2.0 * (wire.expected_v or 0.0), wire.limit_v or 0.0)
     fits = _range_that_fits(setup, wants_v, ":")
+    wider = "a wider range or " if fits else ""
     if wire.headroom is not None and wire.headroom < 1.0:
         yield (
             f"{channel.name}: an aim of {1000 * aim_a(setup, channel):.0f} mA is {wire.expected_v:.3g} V, "
-            f"over the full scale of {wire.full_scale_v:.4g} V; choose a wider range or a smaller "
-            f"resistor{fits}"
+            f"over {_end(wire)}; choose {wider}a smaller resistor{fits}"
         )
     elif wire.headroom is not None and wire.headroom < 2.0:
         yield (
             f"{channel.name}: it rails at {wire.reads_up_to}, less than twice the aim: a valve running away "
-            f"is soon off the scale; choose a wider range or a smaller resistor{fits}"
+            f"is soon off the scale; choose {wider}a smaller resistor{fits}"
         )
-    elif wire.limit_v is not None and wire.limit_v > wire.full_scale_v:
+    elif wire.limit_v is not None and wire.limit_v > wire.most_v:
         yield (
             f"{channel.name}: it rails at {wire.reads_up_to}, before trip_pct is reached at "
-            f"{1000 * wire.limit_v / sense_ohm:.0f} mA; choose a wider range or a smaller resistor{fits}"
+            f"{1000 * wire.limit_v / sense_ohm:.0f} mA; choose {wider}a smaller resistor{fits}"
         )
     limit_a = setup.limits.match_a(aim_a(setup, channel))
     if wire.step > COARSE_SHARE * limit_a:

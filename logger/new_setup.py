@@ -237,28 +237,53 @@ def _not_rated(valve: str) -> str:
 
 
 def text_of(answers: Answers) -> str:
-    """Return the set-up file. Its full scales are chosen by what the set-up without them expects."""
+    """Return the set-up file. Its full scales are chosen by what the set-up without them expects.
+
+    Where no range holds what a resistor drops, the file says what would: a larger one rails all the same.
+    """
     plain = parse(_text(answers, {}))
+    wiring = advise(plain).wiring
     scales = {
         channel.name: full_v
-        for channel, wire in zip(plain.channel, advise(plain).wiring, strict=True)
+        for channel, wire in zip(plain.channel, wiring, strict=True)
         if (full_v := _full_scale(answers, channel.measures == "pair current", wire)) is not None
     }
-    return _text(answers, scales)
+    return _text(answers, scales, _most_ohm(answers, wiring[0]))
+
+
+def _ranges(answers: Answers) -> tuple[float, ...]:
+    return {"modbus": MODULE_RANGES_V, "scpi": METER_RANGES_V}.get(answers.link, RANGES_V)
+
+
+def _wants_v(wire: Wire) -> float:
+    """Return what a pair's range must hold: twice the aim, and the tripping current."""
+    return max(2.0 * (wire.expected_v or 0.0), wire.limit_v or 0.0)
+
+
+def _most_ohm(answers: Answers, wire: Wire) -> float | None:
+    """Return the largest usual resistor that a range holds, where the one in the amp is larger; else None."""
+    most_v = PIN_V if answers.link == "lines" else _ranges(answers)[-1]
+    if _wants_v(wire) <= most_v:
+        return None
+    # a tenth less, since a smaller one leaves more HT to the valves, and they draw less for the same watts
+    most_ohm = 0.9 * answers.sense_ohm * most_v / _wants_v(wire)
+    decade = 10.0 ** math.floor(math.log10(most_ohm))
+    return max(step * decade for step in E12 if step * decade <= most_ohm)
 
 
 def _full_scale(answers: Answers, pair: bool, wire: Wire) -> float | None:
     """Return the least range that holds a channel, the greatest where none does; None for the usual one."""
-    idle_v, limit_v = wire.expected_v or 0.0, wire.limit_v or 0.0
-    wants_v = max(2.0 * idle_v, limit_v) if pair else PIN_V
-    ranges = {"modbus": MODULE_RANGES_V, "scpi": METER_RANGES_V}.get(answers.link, RANGES_V)
+    wants_v = _wants_v(wire) if pair else PIN_V
+    if answers.link == "lines":  # above its supply a range only makes the steps coarser
+        wants_v = min(wants_v, PIN_V)
+    ranges = _ranges(answers)
     full_v = next((one for one in ranges if one >= wants_v), ranges[-1])
     usual_v = RANGES_V[0] if pair else RANGES_V[4]
     return None if answers.link == "lines" and full_v == usual_v else full_v
 
 
-def _text(answers: Answers, scales: Mapping[str, float]) -> str:
-    lines = [*_head(answers), *_link(answers), *_channels(answers, scales), *_plan(answers)]
+def _text(answers: Answers, scales: Mapping[str, float], most_ohm: float | None = None) -> str:
+    lines = [*_head(answers), *_link(answers), *_channels(answers, scales, most_ohm), *_plan(answers)]
     text = "\n".join(lines) + "\n"
     setup = parse(text)
     return text + "\n".join([*_cutout(setup), *_limits(setup)]) + "\n"
@@ -315,7 +340,7 @@ def _link(a: Answers) -> Iterator[str]:
     yield _key("scans_per_s", _rate(a), "each takes whole mains cycles: 10 is enough, 1 will do")
     found = "found by itself; state it where that goes wrong"
     for key, comment in {
-        "lines": (),
+        "lines": ((f"# supply_V = {PIN_V}", "of the board's converters: no pin may rise above it"),),
         "csv": (
             ("# baud = 115200", "as the board is set"),
             ('# separator = ","', f', ; tab or blanks; {found}'),
@@ -358,7 +383,7 @@ def _rate(a: Answers) -> float:
     return 1.0 if scan_s < 0.8 else 0.5 if scan_s < 1.6 else 0.2
 
 
-def _channels(a: Answers, scales: Mapping[str, float]) -> Iterator[str]:
+def _channels(a: Answers, scales: Mapping[str, float], most_ohm: float | None) -> Iterator[str]:
     place = {"lines": 0, "csv": 1 if a.time_column == "none" else 2, "modbus": 0, "scpi": 101}[a.link]
     what = {
         "lines": ("two wires, + first, to the resistor's own ends", "against the DAQ's ground"),
@@ -380,7 +405,10 @@ def _channels(a: Answers, scales: Mapping[str, float]) -> Iterator[str]:
             yield _key(
                 "wires", 2, "to the resistor's own ends; 1 where it is read against ground" if first else ""
             )
-        yield _key("sense_ohm", a.sense_ohm, "calibrate measures it" if first else "")
+        known = "calibrate measures it"
+        if most_ohm is not None:
+            known = f"too large for the DAQ: {most_ohm:.3g} or less holds twice the aim"
+        yield _key("sense_ohm", a.sense_ohm, known if first else "")
         yield _key("tolerance_pct", a.tolerance_pct, "of that resistor" if first else "")
         if a.series_ohm:
             comment = "in both wires together, as wired; take it out where there is none" if first else ""

@@ -129,6 +129,8 @@ class LinesLink(SerialLine):
     """A DAQ that speaks our own line protocol; it says scales and channels itself."""
 
     kind: Literal["lines"]
+    supply_V: Annotated[float, Field(ge=1.8, le=5.5)] = 3.3
+    """Of its converters: no pin may rise above it, whatever the range."""
 
 
 _SEPARATORS: Final = {"comma": ",", "semicolon": ";", "\t": "tab", " ": "blanks"}

@@ -212,7 +212,17 @@ def test_the_wiring_table_gives_the_volts_that_ohms_law_gives(
     # sense resistor's own
     assert wiring["pair1"]["at_limit_V"] == pytest.approx(2 * wiring["pair1"]["expected_V"], rel=1e-3)
     assert wiring["pair1"]["step"] == pytest.approx(0.256 / 32768)
-    assert wiring["ht"]["reads_up_to"] == "876 V"  # 4.096 x 1004.7 / 4.7
+    assert wiring["ht"]["full_scale_V"] == pytest.approx(4.096, rel=1e-4)
+    assert (
+        wiring["ht"]["reads_up_to"] == "705 V"
+    )  # 3.3 x 1004.7 / 4.7: the converter's supply, not its ±4.096 V
+
+
+def test_a_board_of_5_v_reads_to_the_end_of_its_range(setup_file: Path) -> None:
+    text = setup_file.read_text(encoding="utf-8")
+    board = setup.parse(text.replace("scans_per_s = 10", "scans_per_s = 10\nsupply_V = 5.0", 1))
+    (ht,) = [wire for wire in checking.advise(board).wiring if wire.measures == "HT"]
+    assert ht.reads_up_to == "876 V"  # 4.096 x 1004.7 / 4.7
 
 
 def test_the_wiring_table_is_whole_on_a_terminal_of_80_columns(setup_file: Path) -> None:
@@ -250,10 +260,11 @@ def test_the_wiring_table_is_whole_on_a_terminal_of_80_columns(setup_file: Path)
             "too coarse; choose the converter's ±0.256 V range",
         ),
         ("sense_ohm = 1.0", "sense_ohm = 0.02", "too coarse; choose a larger resistor or a finer converter"),
+        # 455 V is 4.5 V there: a wider range doesn't help a pin that ends at the supply
         (
             "[1_000_000, 4_700]",
             "[1_000_000, 10_000]",
-            "smaller lower resistor or the converter's ±6.144 V range",
+            "below the converter's supply of 3.3 V, which no pin may pass; choose a smaller lower resistor\n",
         ),
         ("4_700]", "4_700]\nfull_scale_V = 5.0\nstep_V = 0.02", "ht: one step of the converter is 4.3 V"),
         ('sensor = "ntc"', 'sensor = "ntc"\nfull_scale_V = 1.024', "chassis: 1.65 V, which it gives between"),

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import soakbench
@@ -37,7 +37,7 @@ ANSWERS = st.fixed_dictionaries(
         "link": st.sampled_from(KINDS),
         "pairs": st.integers(1, 16),
         "valves": st.integers(1, 4),
-        "sense_ohm": st.sampled_from([0.5, 1.0, 2.2]),
+        "sense_ohm": st.sampled_from([0.5, 1.0, 2.2, 4.7, 10.0, 22.0, 47.0, 100.0]),
     },
     optional={
         "name": st.text(min_size=1, max_size=40).filter(lambda text: text.isprintable() and text.strip()),
@@ -55,8 +55,14 @@ ANSWERS = st.fixed_dictionaries(
 )
 
 
+RAILED = ("full scale", "rails", "supply of")
+
+
 @settings(max_examples=20, deadline=None)
 @given(ANSWERS)
+@example(
+    {"valve": "KT120", "ht_V": 200.0, "link": "lines", "pairs": 1, "valves": 4, "sense_ohm": 4.7}
+)  # 2 x 4 x 0.65 x 60 W / 200 V x 4.7 ohm is some 8 V: no converter of 3.3 V holds it
 def test_what_is_written_is_a_set_up_without_faults_for_every_link(answers: dict[str, object]) -> None:
     known = answers_from(answers)
     setup = parse(text_of(known))
@@ -68,8 +74,16 @@ def test_what_is_written_is_a_set_up_without_faults_for_every_link(answers: dict
     assert len(set(pins)) == len(pins)
     assert len(pins) == known.pairs * (2 if known.link == "lines" else 1) + len(known.others)
     odd = " ".join(check.advise(setup).odd)
-    for wrong in ("full scale", "rails", "coarse", "used more than once", "one step", "be kept", "wires"):
+    for wrong in ("coarse", "used more than once", "one step", "be kept", "wires"):
         assert wrong not in odd
+    # a resistor that drops more than any range holds rails: then the file says which one would not
+    too_large = re.search(r"too large for the DAQ: (\S+) or less", text_of(known))
+    assert any(wrong in odd for wrong in RAILED) == bool(too_large)
+    if too_large:
+        smaller = text_of(known.model_copy(update={"sense_ohm": float(too_large[1])}))
+        assert "too large" not in smaller
+        odd = " ".join(check.advise(parse(smaller)).odd)
+        assert not any(wrong in odd for wrong in RAILED)
 
 
 @pytest.mark.skipif(not HAS_PTY, reason="there are no pseudo-terminals")
