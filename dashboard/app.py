@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final, cast
 
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html, no_update
-from flask import Flask, Response, request
+from flask import Flask, Response, request, send_file
 from flask_compress import Compress
 from waitress.server import create_server
 
@@ -46,6 +46,7 @@ _WAYS: Final = (
     ("Jobs", "/jobs"),
     ("Compare", "/compare"),
 )
+PLOTLY: Final = Path(__file__).parent / "plotly_basic" / "plotly-basic.min.js"
 _DATA: Final = ("application/json", "application/x-ndjson")
 """What no browser shows as a page: its many small answers go without the page's policy."""
 _INDEX: Final = """<!DOCTYPE html>
@@ -121,6 +122,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     alarm.register(app, server, bench)
     handing_over.register(server, bench.reader)
     asking.register(server, bench.reader, clock, access)
+    _serve_plotly(server)
     _secure(app, server)
     return app
 
@@ -221,6 +223,16 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
 
 def _number(text: str) -> bool:
     return text.isascii() and text.isdigit() and len(text) < 10
+
+
+def _serve_plotly(server: Flask) -> None:
+    """Serve the small bundle of the plotly.js that Dash has: all we draw is lines, and the whole one takes a
+    browser most of a second to read.
+    """
+
+    @server.get("/_dash-component-suites/plotly/package_data/plotly.min.js")
+    def plotly() -> Response:
+        return send_file(PLOTLY, mimetype="text/javascript", conditional=True, max_age=3600)
 
 
 def _secure(app: Dash, server: Flask) -> None:

@@ -128,3 +128,19 @@ def test_the_readme_asks_for_exactly_two_commands() -> None:
 def test_the_sample_logs_are_small_together() -> None:
     size = sum(path.stat().st_size for path in (ROOT / "sample_logs").iterdir())
     assert 0 < size < 2_000_000
+
+
+def test_the_small_plotly_is_of_the_version_that_dash_is_made_for() -> None:
+    import plotly
+
+    from dashboard.app import PLOTLY
+
+    whole = Path(plotly.__file__).parent / "package_data" / "plotly.min.js"
+    versions = [
+        re.findall(r"plotly\.js (?:\(basic - minified\) )?v([\d.]+)", path.read_text(encoding="utf-8")[:400])
+        for path in (PLOTLY, whole)
+    ]
+    assert versions[0] == versions[1]
+    assert len(versions[0]) == 1
+    assert "MIT" in (PLOTLY.parent / "LICENSE").read_text(encoding="utf-8")
+    assert PLOTLY.stat().st_size < 1_300_000
