@@ -13,6 +13,7 @@ import stat
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import datetime
 from io import FileIO
 from pathlib import Path
@@ -87,9 +88,10 @@ class RunLog:
         now = self._clock.wall()
         if self._as_json:
             whole = {"time": _iso(now), "event": event, "says": says, **more}
-            return json.dumps(whole, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+            text = json.dumps(whole, ensure_ascii=False, separators=(",", ":"))
+            return f"{text}\n".encode(errors="replace")
         shown = "".join(letter if letter.isprintable() else " " for letter in says)
-        return f"{now:%Y-%m-%dT%H:%M:%SZ} {shown}\n".encode()
+        return f"{now:%Y-%m-%dT%H:%M:%SZ} {shown}\n".encode(errors="replace")
 
     def _run(self) -> None:
         while True:
@@ -105,7 +107,7 @@ class RunLog:
                 self._drop()
                 if not self._failing:
                     self._failing = True
-                    self._trouble(
+                    self._warn(
                         f"the log {self._path} can't be written ({error.strerror or error}): make room; "
                         "measuring goes on"
                     )
@@ -168,7 +170,11 @@ class RunLog:
             except OSError as error:
                 why = f"can't be made ({error.strerror or error})"
         self._stays = True
-        self._trouble(f"{aside} {why}: {self._path} goes on growing")
+        self._warn(f"{aside} {why}: {self._path} goes on growing")
+
+    def _warn(self, text: str) -> None:
+        with suppress(OSError):  # whoever listened has gone, and the log goes on
+            self._trouble(text)
 
     def _opened(self) -> FileIO:
         return FileIO(self._path, "a")

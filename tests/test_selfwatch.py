@@ -450,5 +450,8 @@ def test_a_line_of_the_log_stays_one_line_whatever_is_said(tmp_path: Path) -> No
     path = tmp_path / "run.log"
     log = RunLog(path, ManualClock(), pytest.fail)
     log.write("said", "two\nlines\x1b[31m\u2028 and more", {})
+    log.write("said", "no port \udcff", {})  # a name that is no text
     log.close()
-    assert path.read_text() == "2026-01-01T00:00:00Z two lines [31m  and more\n"
+    first, second = path.read_text().splitlines()
+    assert first == "2026-01-01T00:00:00Z two lines [31m  and more"
+    assert second.startswith("2026-01-01T00:00:00Z no port ")
