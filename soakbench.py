@@ -16,6 +16,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("ports", "logger.cli", "serial ports, which of them is a bench DAQ, and what to put in the set-up"),
     ("run", "logger.cli", "measure, watch, store: the daemon; records from the first scan"),
     ("request", "logger.cli", "ask the running daemon: stop, mark, acknowledge, setting bias, signal"),
+    ("alert-test", "logger.cli", "do alerts arrive: a test message to each address"),
     ("judge", "logger.cli", "judge a log file"),
     ("calibrate", "logger.cli", "guided: short, reference volts, resistors; gain, offset and how sure"),
     ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),

@@ -58,6 +58,9 @@ def demo(
     job: Annotated[
         bool, typer.Option("--job", help="Two jobs on one amp, a year apart, from booking in to the report.")
     ] = False,
+    alerts: Annotated[
+        bool, typer.Option("--alerts", help="Send alerts to the addresses in SOAKBENCH_ALERTS, one a line.")
+    ] = False,
     force: Force = False,
 ) -> int:
     """Play the whole job on a simulated amp: daemon, dashboard, report.
@@ -75,9 +78,9 @@ def demo(
         return _demo_job(out, seed, speed or 0.0, over, force)
     line = (link, over or None)
     if out is not None:
-        return _demo(scenario, speed, headless, out, seed, no_browser, line, force)
+        return _demo(scenario, speed, headless, out, seed, no_browser, line, alerts, force)
     with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
-        return _demo(scenario, speed, headless, Path(folder) / "out", seed, no_browser, line, force)
+        return _demo(scenario, speed, headless, Path(folder) / "out", seed, no_browser, line, alerts, force)
 
 
 def _demo(
@@ -88,6 +91,7 @@ def _demo(
     seed: int,
     no_browser: bool,
     line: tuple[str, Any],
+    alerts: bool,
     force: bool,
 ) -> int:
     from dashboard import demo as playing
@@ -108,6 +112,7 @@ def _demo(
             force=force,
             link=line[0],
             over=line[1],
+            alerts=alerts,
             say=warn,
             progress=seen,
         )

@@ -6,6 +6,7 @@ the dashboard and the report are those of every day.
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -23,6 +24,7 @@ from logger import daemon, judge, setup
 from logger.clock import Clock, SystemClock
 from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.export import export_log
+from logger.feeds.fitted import feeds_of
 from logger.jobs import AS_LEFT
 from logger.link.kinds import open_link
 from logger.pipeline import Output
@@ -34,6 +36,8 @@ from logger.store.reader import Reader
 from logger.tables import write_json
 
 DASHBOARD_SPEED: Final = 60.0
+ALERTS: Final = '\n[alerts]\naddresses_env = "SOAKBENCH_ALERTS"\n'
+"""What sends a demo's alerts."""
 LOAD: Final = Load(ohm=8.0, tap_ohm=8.0, watts=240.0)
 """What the simulated amp has at its output."""
 _PATIENCE_S: Final = 5.0
@@ -105,6 +109,7 @@ def play(
     scans_per_s: float | None = None,
     link: str = "lines",
     over: Literal["pty", "socket"] | None = None,
+    alerts: bool = False,
     say: Callable[[str], None],
     progress: Callable[[float], None] = lambda _t_s: None,
 ) -> dict[str, Any]:
@@ -116,7 +121,8 @@ def play(
     soak is judged.
 
     `link` is what the simulated board speaks, at its usual rate unless `scans_per_s` says another; `over` a
-    pseudo-terminal, or a socket, which is usual where there are none (Windows).
+    pseudo-terminal, or a socket, which is usual where there are none (Windows). `alerts` sends them to the
+    addresses in the environment's SOAKBENCH_ALERTS.
     """
     if link not in LINKS:
         raise RequestError(f"--link is one of {', '.join(LINKS)}, not {link!r}")
@@ -127,7 +133,8 @@ def play(
     with _dashboard(files.store, viewer, say) as stay:
         line = Line(link, scans_per_s or SCANS_PER_S[link], speed, over == "socket" or not HAS_PTY)
         ends_with_plan = viewer is None or link != "lines"
-        soak_id = soak(played, files.store, line, ends_with_plan, say, progress)
+        sent = ALERTS if alerts else ""
+        soak_id = soak(played, files.store, line, ends_with_plan, say, progress, tables=sent)
         if soak_id is None:
             raise KeyboardInterrupt
         document = write_results(files, soak_id)
@@ -169,9 +176,13 @@ def soak(
     clock: Clock | None = None,
     kind: str = AS_LEFT,
     job_id: int | None = None,
+    tables: str = "",
 ) -> int | None:
-    """Run the daemon on the simulated DAQ until the soak ends; return its number."""
-    text = played.setup_text(scans_per_s=line.scans_per_s, link=line.link)
+    """Run the daemon on the simulated DAQ until the soak ends; return its number.
+
+    `tables` of TOML are added to the set-up.
+    """
+    text = played.setup_text(scans_per_s=line.scans_per_s, link=line.link) + tables
     found = setup.parse(text, path="the demo's set-up")
 
     def look(output: Output) -> None:
@@ -193,6 +204,7 @@ def soak(
             clock=clock,
             kind=kind,
             job_id=job_id,
+            feeds=feeds_of(found, store, clock or SystemClock(), os.environ),
         )
 
 

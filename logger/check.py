@@ -386,6 +386,14 @@ def _limits(setup: Setup) -> Iterator[Limit]:
     if setup.cutout is not None:
         armed = f"armed, opens {setup.cutout.silence_s:g} s after the last judged scan"
         yield Limit("cut-out", armed if setup.armed else "not armed", True, "the set-up says so")
+    if setup.alerts is not None:
+        least = {"trip": "a trip"}.get(setup.alerts.least, f"a {setup.alerts.least} or worse")
+        quiet = f", remarks wait {setup.alerts.quiet}" if setup.alerts.quiet else ""
+        yield Limit("alerts", f"at {least}{quiet}", True, "an alert may not arrive: it protects nothing")
+    if setup.mqtt is not None:
+        asked = f", takes {' and '.join(setup.mqtt.requests)}" if setup.mqtt.requests else ""
+        secured = "with TLS" if setup.mqtt.tls else "without TLS"
+        yield Limit("mqtt", f"{setup.mqtt.host}:{setup.mqtt.port_number} {secured}{asked}", True, "as stated")
 
 
 # ---- what the uncertainties can decide
@@ -629,9 +637,10 @@ def _odd_link(setup: Setup) -> Iterator[str]:
 def _odd_tables(setup: Setup) -> Iterator[str]:
     if setup.armed and setup.first("HT") is None:
         yield "a cut-out is armed and no channel measures HT: what HT still is once it has opened isn't known"
-    for table, loss in (
-        ("alerts", "nobody is sent for"),
-        ("mqtt", "nothing is published"),
-    ):
-        if getattr(setup, table):
-            yield f"[{table}] is not fitted in this version: {loss}"
+    mqtt = setup.mqtt
+    if mqtt is None:
+        return
+    if not mqtt.tls and mqtt.user is not None and mqtt.host not in ("localhost", "127.0.0.1", "::1"):
+        yield f"without TLS the MQTT password goes to {mqtt.host} for all to read: tls = true"
+    if setup.bench.name == type(setup.bench)().name:
+        yield "benches of one name write over each other at one broker: give this one its own, [bench] name"

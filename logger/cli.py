@@ -8,6 +8,7 @@ where it is used, so that `--help` of one command doesn't wait for another's lib
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -83,7 +84,9 @@ def check(
     tables.answer(
         tables.advice_parts(advice, checking.CAUTIONS), tables.advice_document(advice), json_to, force=force
     )
-    for sentence in advice.odd:
+    from logger.feeds import fitted
+
+    for sentence in (*advice.odd, *fitted.odd(found, os.environ)):
         warn(sentence)
     _refuse_for_live(found, text, setup_file)
     if listen:
@@ -295,6 +298,7 @@ def run(
     from logger import daemon, jobs, precheck, setup
     from logger import resume as resuming
     from logger.clock import SystemClock
+    from logger.feeds import fitted
     from logger.link.kinds import open_link
     from logger.link.port import SerialLink
     from logger.selfwatch import SelfWatch
@@ -313,7 +317,8 @@ def run(
         text = setup.with_plan(text, jobs.AS_FOUND_PLAN.toml, path=str(setup_file))
         found = setup.parse(text, path=str(setup_file))
     link = open_link(found, wait=wait)
-    for sentence in (*checking.advise(found).odd, *(jobs.AS_FOUND_PLAN.do if as_found else ())):
+    missing = fitted.odd(found, os.environ)
+    for sentence in (*checking.advise(found).odd, *missing, *(jobs.AS_FOUND_PLAN.do if as_found else ())):
         warn(sentence)
     if new and resume:
         raise RequestError("--new begins a new soak and --resume goes on with the last: choose one of them")
@@ -349,6 +354,7 @@ def run(
                 selfwatch=selfwatch,
                 supervisor=Supervisor.of_environment(),
                 log=log,
+                feeds=fitted.feeds_of(found, store, SystemClock(), os.environ),
             )
     finally:  # also where the link broke the soak off; not where none was begun
         if job is not None and begun:
@@ -411,6 +417,35 @@ def request(
         stands = f"stands in the record of soak {answer.soak_id} at {tables.duration(answer.t_us / 1e6)}"
     print(f'done: "{text_of(ask, words)}" {stands}')
     return 0
+
+
+@app.command("alert-test")
+def alert_test(
+    setup_file: SetupFile,
+    within: Annotated[
+        float, typer.Option("--within", metavar="S", min=1.0, max=300.0, help="How long each may take.")
+    ] = 30.0,
+) -> int:
+    """Send a test message to each address of the set-up's [alerts], and say which took it.
+
+    Whether it arrives only the phone knows: look at it. Addresses are told by number, in the order in which
+    they stand, and never shown. Exit code 3 where one did not take it.
+
+    Example: soakbench alert-test theatre.toml
+    """
+    from logger import setup
+    from logger.clock import SystemClock
+    from logger.feeds import alerts
+
+    found = setup.load(setup_file)
+    if found.alerts is None:
+        raise RequestError(f"{setup_file} has no [alerts]: see docs/files.md for what belongs into it")
+    local = SystemClock().wall().astimezone()
+    tried = alerts.try_each(found, os.environ, local, within)
+    for name, taken in tried:
+        print(f"{name}: {'taken' if taken else 'NOT taken'}")
+    print(alerts.NO_PROTECTION, file=sys.stderr)
+    return 0 if all(taken for _, taken in tried) else 3
 
 
 @app.command()
@@ -1078,7 +1113,6 @@ def ring(_alarm: object) -> None:
 def person(by: str | None) -> str:
     """Return in whose name the job record is written: as said, SOAKBENCH_BY, else this machine's user."""
     import getpass
-    import os
 
     named = by or os.environ.get("SOAKBENCH_BY")
     if named:

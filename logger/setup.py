@@ -67,7 +67,10 @@ UNIT_OF: Final[dict[str, str]] = {
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False)
+    # Inputs are hidden in pydantic's own errors: somebody may have written a password into the file.
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False, hide_input_in_errors=True
+    )
 
 
 def _one_or_many(value: object) -> object:
@@ -364,6 +367,63 @@ class Cutout(_Table):
     silence_s: Annotated[float, Field(ge=0.2, le=1.5)] = 1.5
 
 
+EnvironmentName = Annotated[str, Field(pattern=r"^[A-Z_][A-Z0-9_]{0,63}$")]
+FileName = Annotated[str, Field(min_length=1, max_length=1000, pattern=r"^[^\x00-\x1f]+$")]
+_HOUR: Final = r"([01][0-9]|2[0-3]):[0-5][0-9]"
+
+
+class Alerts(_Table):
+    """Who is sent for. The addresses stand elsewhere: they hold passwords, and a set-up is stored.
+
+    `addresses_env` names environment variables, `addresses_file` a file, with an address a line.
+    `quiet`: hours of the computer's local time in which remarks wait.
+    """
+
+    addresses_env: Annotated[list[EnvironmentName], BeforeValidator(_one_or_many), Field(max_length=20)] = []
+    addresses_file: FileName | None = None
+    least: Literal["remark", "warning", "trip"] = "warning"
+    quiet: Annotated[str, Field(pattern=rf"^{_HOUR}-{_HOUR}$")] | None = None
+    repeat_min: Annotated[float, Field(ge=1, le=240)] = 5.0
+    most_per_h: Annotated[int, Field(ge=1, le=1000)] = 30
+
+    @model_validator(mode="after")
+    def _hang_together(self) -> Self:
+        if not self.addresses_env and self.addresses_file is None:
+            raise ValueError("alerts|addresses_env or addresses_file: where the addresses stand|neither")
+        return self
+
+
+class Mqtt(_Table):
+    """The broker that is told; the password stands in the environment or in a file of its own."""
+
+    host: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9.:-]{0,252}$")]
+    port: Annotated[int, Field(ge=1, le=65_535)] | None = None
+    tls: bool = True
+    ca_file: FileName | None = None
+    user: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00-\x1f+#/]+$")] | None = None
+    password_env: EnvironmentName | None = None
+    password_file: FileName | None = None
+    topic: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]{1,40}(/[A-Za-z0-9._-]{1,40}){0,4}$")] = "soakbench"
+    requests: Annotated[list[Literal["mark", "stop"]], Field(max_length=2)] = []
+
+    @model_validator(mode="after")
+    def _hang_together(self) -> Self:
+        if self.password_env is not None and self.password_file is not None:
+            raise ValueError("mqtt|password_env or password_file|both")
+        if self.user is None and (self.password_env or self.password_file):
+            raise ValueError("mqtt.user|the name that the password belongs to|nothing")
+        if self.user is not None and not (self.password_env or self.password_file):
+            raise ValueError("mqtt.user|password_env or password_file beside it|neither")
+        if self.ca_file is not None and not self.tls:
+            raise ValueError("mqtt.ca_file|tls = true beside it|tls = false")
+        return self
+
+    @property
+    def port_number(self) -> int:
+        """The port: as stated, else the usual one (IANA: 8883 with TLS, 1883 without)."""
+        return self.port or (8883 if self.tls else 1883)
+
+
 class Setup(_Table):
     """A whole set-up file, with its defaults filled in."""
 
@@ -375,8 +435,8 @@ class Setup(_Table):
     plan: Plan
     limits: Limits = Limits()
     decision: Decision = Decision()
-    alerts: dict[str, Any] = {}
-    mqtt: dict[str, Any] = {}
+    alerts: Alerts | None = None
+    mqtt: Mqtt | None = None
     cutout: Cutout | None = None
 
     @model_validator(mode="before")
@@ -430,6 +490,10 @@ class Setup(_Table):
             )
         if self.armed:
             self._can_be_armed()
+        if self.mqtt is not None and not 1 <= len(self.bench.name.strip()) <= 100:
+            raise ValueError(
+                f"bench.name|1 to 100 letters: it names the bench's topic|{len(self.bench.name)} letters"
+            )
         sheets = sheets_of(self.amp.valve)
         if self.amp.sheet is not None and rating_for(self.amp.valve, self.amp.sheet) is None:
             known = " or ".join(sheets) or f"nothing: the table has no {self.amp.valve}"
@@ -564,8 +628,12 @@ class Setup(_Table):
 
     @property
     def digest(self) -> str:
-        """A digest of what the set-up means: two files that mean the same give the same."""
-        return hashlib.sha256(self.model_dump_json(by_alias=True).encode()).hexdigest()[:16]
+        """A digest of what is measured and how it is judged: two files that mean the same give the same.
+
+        Who is told of it is left out: a soak can be gone on with all the same.
+        """
+        meant = self.model_dump_json(by_alias=True, exclude={"alerts", "mqtt"})
+        return hashlib.sha256(meant.encode()).hexdigest()[:16]
 
 
 def _figures(own: RatingOverride, table: Rating | None) -> tuple[Figure, ...]:
@@ -647,6 +715,8 @@ def _fault(item: Any, raw: dict[str, Any]) -> Fault:
     item["loc"] = location = _without_tag(item["loc"])
     where = _where(location, raw)
     got = item.get("input")
+    if location[:1] in (("alerts",), ("mqtt",)) and got is not None:
+        got = _NOT_REPEATED
     context = item.get("ctx", {})
     match item["type"]:
         case "value_error":
@@ -654,6 +724,8 @@ def _fault(item: Any, raw: dict[str, Any]) -> Fault:
             if len(parts) == 3:
                 return Fault(parts[0], parts[1], parts[2])
             return Fault(where, parts[0], _short(got))
+        case "string_pattern_mismatch" if got is _NOT_REPEATED:
+            return Fault(where, _LOOKS[str(location[1])], str(got))
         case "extra_forbidden":
             key = str(location[-1])
             if location[:-1] == ("link",):
@@ -699,8 +771,30 @@ def _keys_of(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
+class _NotRepeated:
+    def __repr__(self) -> str:
+        return "something else, not repeated here since it may be a secret"
+
+
+_NOT_REPEATED: Final = _NotRepeated()
+_LOOKS: Final = {
+    "addresses_env": "the name of an environment variable, as SOAKBENCH_ALERTS",
+    "addresses_file": "a file's name",
+    "quiet": "hours as 22:00-07:00",
+    "host": "a host's name or address, without user or port",
+    "ca_file": "a file's name",
+    "user": "a name without +, # and /",
+    "password_env": "the name of an environment variable, as SOAKBENCH_MQTT_PASSWORD",
+    "password_file": "a file's name",
+    "topic": "levels of letters, digits, full stops, - and _, with / between them",
+}
+"""What the texts of [alerts] and [mqtt] look like."""
+
+
 def _short(value: object) -> str:
     text = repr(value)
+    if value is _NOT_REPEATED:
+        return text
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 

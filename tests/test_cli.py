@@ -282,7 +282,11 @@ def test_the_wiring_table_is_whole_on_a_terminal_of_80_columns(setup_file: Path)
         ('step = "soak"', 'step = "signal"', "no soak step"),
         ('measures = "HT"', 'measures = "voltage"', "no channel measures HT"),
         ('measures = "mains"', 'measures = "voltage"', "no channel measures mains"),
-        ("[plan]", "[mqtt]\nhost = 'x'\n[plan]", "[mqtt] is not fitted in this version"),
+        (
+            "[plan]",
+            "[mqtt]\nhost = 'x'\nuser = 'b'\npassword_env = 'B'\ntls = false\n[plan]",
+            "for all to read",
+        ),
         ("[plan]", "[limits]\nwarn_pct = 120\n[plan]", "warn_pct 120 is not below fail_pct 100"),
         (
             "[plan]",

@@ -10,12 +10,13 @@ from __future__ import annotations
 import random
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, Literal
 
 from logger.clock import Clock
+from logger.errors import SoakbenchError
 from logger.finding import Finding
 from logger.pipeline import Output
 from logger.requests import NOTED
@@ -84,6 +85,8 @@ class Ended:
     verdict: str
 
 
+Stand = tuple[int, bool, bool]
+"""A finding's severity as a rank, whether it is open, whether it was acknowledged."""
 Told = Began | State | News | Marked | Readings | Ended
 
 
@@ -197,7 +200,7 @@ class Inbox:
         with self._changed:
             stands, says = self._stands, self._says
             late_s = self._clock.monotonic_s() - self._taken_s
-            if self._items and late_s > _HANGS_S:
+            if self._items and late_s > _HANGS_S and stands in ("starting", "working"):
                 stands, says = "hanging", f"nothing has been taken on for {late_s:.0f} s"
             return FeedState(self.name, stands, says, len(self._items), self._sent, self._dropped)
 
@@ -236,16 +239,16 @@ class Feed:
             try:
                 self._work(self.inbox)
             except BaseException as error:
-                # Only its kind is told: the text may hold an address with its password.
-                why = type(error).__name__
+                # Of others' errors only the kind is told: the text may hold an address with its password.
+                why = str(error) if isinstance(error, SoakbenchError) else type(error).__name__
             else:
                 self.inbox.stands("ended")
                 return
             if self.inbox.closed:
-                self.inbox.stands("broken", f"it broke off while ending ({why})")
+                self.inbox.stands("broken", f"it broke off at the end: {why}")
                 return
             wait_s = self._back_off.wait_s()
-            self.inbox.stands("broken", f"it broke off ({why}) and is started again")
+            self.inbox.stands("broken", f"{why}; it is tried again")
             self.inbox.wait_closed(wait_s)
 
 
@@ -253,11 +256,18 @@ class Life:
     """Tells from findings as they stand what is new of them."""
 
     def __init__(self, known: Sequence[Finding] = ()) -> None:
-        self._known = {one.id: _stand(one) for one in known}
+        self._known = {one.id: stand(one) for one in known}
+
+    @classmethod
+    def of(cls, stands: Mapping[int, Stand]) -> Life:
+        """Go on from how findings stood, by their ids."""
+        life = cls()
+        life._known = dict(stands)
+        return life
 
     def news(self, finding: Finding) -> list[What]:
         """Return what has become of a finding since it was last seen, mostly nothing."""
-        before, now = self._known.get(finding.id), _stand(finding)
+        before, now = self._known.get(finding.id), stand(finding)
         if before == now:
             return []
         self._known[finding.id] = now
@@ -279,7 +289,8 @@ class Life:
         self._known.pop(finding_id, None)
 
 
-def _stand(finding: Finding) -> tuple[int, bool, bool]:
+def stand(finding: Finding) -> Stand:
+    """Return of a finding what makes news when it changes."""
     return finding.severity.rank, finding.open, finding.acknowledged_s is not None
 
 

@@ -1,0 +1,34 @@
+"""The feeds that a set-up asks for. What each needs is loaded only where it is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from logger.clock import Clock
+from logger.errors import RequestError
+from logger.feeds.feed import Feed, Feeds
+from logger.setup import Setup
+
+
+def feeds_of(setup: Setup, store: Path, clock: Clock, environment: Mapping[str, str]) -> Feeds:
+    """Return the feeds of a set-up, not begun; whatever is wrong with one is said by its state."""
+    feeds: list[Feed] = []
+    if setup.alerts is not None:
+        from logger.feeds import alerts
+
+        feeds.append(alerts.feed(setup, clock, environment))
+    return Feeds(feeds)
+
+
+def odd(setup: Setup, environment: Mapping[str, str]) -> list[str]:
+    """Return what is missing for the feeds as things stand here, without a secret in it."""
+    out = []
+    if setup.alerts is not None:
+        from logger.feeds import alerts
+
+        try:
+            alerts.addresses_of(setup.alerts, environment)
+        except RequestError as error:
+            out.append(f"no alert can be sent: {error}")
+    return out
