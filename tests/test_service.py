@@ -148,10 +148,9 @@ def test_only_what_judges_says_that_it_goes_on(
 
     monkeypatch.setattr(Pipeline, "feed", hanging)
     supervisor = of(manager, WATCHDOG_USEC=str(round(WATCHDOG_S * 1e6)))
-    link = serial_link
     with TinyDaq(port, idle, daq=DAQ, speed=1) as daq:
         daq.hold = True
-        run = Run(store, link(daq), supervisor=supervisor)
+        run = Run(store, serial_link(daq), supervisor=supervisor)
         thread = threading.Thread(target=run)
         thread.start()
         try:
@@ -167,11 +166,11 @@ def test_only_what_judges_says_that_it_goes_on(
             go_on.set()
             manager.wait_for("WATCHDOG=1")
             daq.hold = True  # a DAQ that is silent is no watch that hangs: starting again would not help
-            heard = run.outputs[-1].t_s
-            manager.drain()
-            for _ in range(4):
+            in_silence = 0
+            while in_silence < 3:
+                before = len(run.outputs)
                 manager.wait_for("WATCHDOG=1")
-            assert run.outputs[-1].t_s <= heard + 2.0
+                in_silence = in_silence + 1 if len(run.outputs) == before else 0
         finally:
             go_on.set()
             run.stop.set()
@@ -209,7 +208,7 @@ def test_killed_and_started_again_the_service_goes_on_with_its_soak(tmp_path: Pa
     """As after a reboot in mid-soak: the same command, the same soak, and what is missing is a gap."""
     with (
         Manager(str(tmp_path / "notify")) as manager,
-        TinyDaq(tmp_path / "daq", idle, daq=DAQ, speed=10) as daq,
+        TinyDaq(tmp_path / "daq", idle, daq=DAQ, speed=5) as daq,
     ):
         setup = live_setup(tmp_path, daq)
         first = service(setup, store, manager)
