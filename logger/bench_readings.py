@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from logger.errors import RequestError
+from logger.errors import EntryError, RequestError
 from logger.jobs import STAGES, BenchReading
 from logger.valves import FROM_MEMORY, rating_for
 
@@ -92,20 +92,20 @@ def checked(reading: Mapping[str, Any]) -> dict[str, Any]:
     if quantity is None:
         near = difflib.get_close_matches(said.lower(), by_lower, n=1, cutoff=0.8)
         if near:
-            raise RequestError(f"there is no quantity {said!r}, the nearest is {by_lower[near[0]]!r}")
+            says = f"there is no quantity {said!r}, the nearest is {by_lower[near[0]]!r}"
+            raise EntryError({"quantity": says})
         quantity = said
     unit = unit_of(str(reading.get("unit", "")))
     units = QUANTITIES.get(quantity)
     if units is not None and unit not in units:
-        raise RequestError(f"{quantity} is read in {' or '.join(units)}, not in {unit or 'nothing'}")
+        raise EntryError({"unit": f"{quantity} is read in {' or '.join(units)}, not in {unit or 'nothing'}"})
     if quantity in OUTPUT and reading.get("load_ohm") is None:
-        raise RequestError(f"{quantity} says nothing without its load: give it in ohms")
+        raise EntryError({"load_ohm": f"{quantity} says nothing without its load: give it in ohms"})
     if quantity == HUM_AND_NOISE:
         for name in ("weighting", "bandwidth"):
             if not reading.get(name):
-                raise RequestError(
-                    f"hum and noise can't be compared without its {name}: give it, none is an answer too"
-                )
+                says = f"hum and noise can't be compared without its {name}: give it, none is an answer too"
+                raise EntryError({name: says})
     return found | {"quantity": quantity, "unit": unit}
 
 
@@ -201,6 +201,24 @@ def grid_leak_limit(
     return GridLeak(most_ohm, f"at most {most_ohm / 1000.0:.4g} kohm{shared} ({limit.source}{holds}{memory})")
 
 
+def with_sheet_limit(
+    reading: Mapping[str, Any], valve: str, bias: str, sharing: int
+) -> tuple[dict[str, Any], str]:
+    """Return a reading of a grid leak with its sheet's limit, in the unit that it was read in, and the words.
+
+    Without a known limit it stays as it is. EntryError for a reading of anything else.
+    """
+    if reading["quantity"] != "grid leak":
+        raise EntryError(
+            {"valve": "a valve's type gives the limit of a grid leak: leave it away, or read that"}
+        )
+    limit = grid_leak_limit(valve, bias=bias, sharing=sharing)
+    if limit.most_ohm is None:
+        return dict(reading), limit.says
+    ohm, _ = in_base(1.0, reading["unit"])
+    return dict(reading) | {"most": limit.most_ohm / ohm, "limit_source": limit.says}, limit.says
+
+
 # ---- csv
 
 COLUMNS: Final = (
@@ -286,6 +304,11 @@ def _number(text: str, name: str, delimiter: str) -> float:
     if not math.isfinite(value):
         raise RequestError(f"{name} must be a number, got {text!r}")
     return value
+
+
+def number_of(text: str, what: str) -> float:
+    """Read a number as a person types it, with a decimal point or comma; RequestError where it is none."""
+    return _number(text.strip().replace("−", "-"), what, ";")
 
 
 def moment_of(text: str) -> datetime:

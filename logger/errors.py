@@ -2,6 +2,8 @@
 
 SoakbenchError                 exit 4: a fault in soakbench itself, unless a branch says otherwise
 ├── RequestError               exit 2: what was asked can't be done as asked
+│   ├── EntryError             what was entered into the job record can't stand: each field's fault
+│   ├── Overtaken              an edit rests on what somebody else has changed since
 │   ├── SetupError             a set-up file is wrong: all its faults at once
 │   ├── LogFileError           a log file can't be read
 │   └── FileExistsAlready      a file somebody made would be overwritten
@@ -16,7 +18,10 @@ The message is one sentence for a person: what, where, what to do.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 
 class SoakbenchError(Exception):
@@ -29,6 +34,34 @@ class RequestError(SoakbenchError):
     """What was asked can't be done as asked."""
 
     exit_code = 2
+
+
+class EntryError(RequestError):
+    """What was entered into the job record can't stand; `faults` has a sentence for each field."""
+
+    def __init__(self, faults: Mapping[str, str]) -> None:
+        self.faults = dict(faults)
+        super().__init__("; ".join(self.faults.values()))
+
+
+@contextmanager
+def entered(field: str) -> Iterator[None]:
+    """Say of which field it is where what was entered can't stand."""
+    try:
+        yield
+    except EntryError:
+        raise
+    except RequestError as error:
+        raise EntryError({field: str(error)}) from error
+
+
+class Overtaken(RequestError):
+    """An edit rests on what somebody else has changed since; `stands`: the row's fields as they are now."""
+
+    def __init__(self, message: str, version: int, stands: Mapping[str, Any]) -> None:
+        self.version = version
+        self.stands = dict(stands)
+        super().__init__(message)
 
 
 @dataclass(frozen=True)

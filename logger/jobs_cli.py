@@ -453,7 +453,7 @@ def reading(
 
     Example: soakbench jobs reading 3 --csv readings.csv
     """
-    from logger.bench_readings import read_csv, read_figure
+    from logger.bench_readings import read_csv, read_figure, with_sheet_limit
     from logger.jobs import AS_FOUND, AS_LEFT
 
     stage = AS_FOUND if as_found else AS_LEFT
@@ -481,7 +481,9 @@ def reading(
             "note": note,
         } | read_figure(read)
         if valve is not None:
-            one |= _grid_leak(one, valve, bias, sharing)
+            one, limit = with_sheet_limit(one, valve, bias, sharing)
+            if "most" not in one or one["most"] is None:
+                warn(limit)
         if (taken := _moment(at)) is not None:
             one["taken"] = taken
         found = [one]
@@ -648,19 +650,6 @@ What = Annotated[
     ),
 ]
 Row = Annotated[int, typer.Argument(metavar="NUMBER", help="Its number, as show prints it.")]
-_TABLES = {
-    "check": "checklist_item",
-    "work": "work_item",
-    "reading": "bench_reading",
-    "photo": "photograph",
-    "photograph": "photograph",
-    "job": "job",
-    "amp": "amp",
-    "valve": "valve",
-    "fitting": "fitting",
-    "fuse": "fuse",
-    "remark": "remark",
-}
 
 
 @jobs_app.command()
@@ -682,13 +671,15 @@ def correct(
 
     Example: soakbench jobs correct reading 12 value=45.3 "note=misread before"
     """
-    changes: dict[str, Any] = {}
+    from logger.entries import change, table_of
+
+    table, changes = table_of(what), dict[str, Any]()
     for one in fields:
         name, equals, value = one.partition("=")
         if not equals:
             raise RequestError(f"{one!r} says no field: write it like value=45.3")
-        changes |= _change(name.strip(), value.strip())
-    version = _record(_where(context, db), by).edit(_table(what), number, seen, **changes)
+        changes |= change(table, name.strip(), value.strip())
+    version = _record(_where(context, db), by).edit(table, number, seen, **changes)
     print(f"{what} {number} has version {version}")
     return 0
 
@@ -703,7 +694,9 @@ def delete(
 
     Example: soakbench jobs delete remark 4
     """
-    _record(_where(context, db), by).delete(_table(what), number, seen)
+    from logger.entries import table_of
+
+    _record(_where(context, db), by).delete(table_of(what), number, seen)
     print(f"{what} {number} is marked as deleted: soakbench jobs restore {what} {number} brings it back")
     return 0
 
@@ -714,7 +707,9 @@ def restore(context: typer.Context, what: What, number: Row, by: By = None, db: 
 
     Example: soakbench jobs restore remark 4
     """
-    _record(_where(context, db), by).restore(_table(what), number)
+    from logger.entries import table_of
+
+    _record(_where(context, db), by).restore(table_of(what), number)
     print(f"{what} {number} is there again")
     return 0
 
@@ -735,8 +730,9 @@ def history_of(
     Example: soakbench jobs history valve 12
     """
     from logger import job_tables, tables
+    from logger.entries import table_of
 
-    found = open_store(_where(context, db)).history(_table(what), number)
+    found = open_store(_where(context, db)).history(table_of(what), number)
     if json_to is not None:
         tables.write_json(job_tables.history_document(found), json_to, force=force)
     elif found:
@@ -841,57 +837,11 @@ def _checklist(name: str, setup_file: Path | None, sharing: int) -> list[dict[st
     return checklist.items(own, found, sharing=sharing)
 
 
-def _grid_leak(one: dict[str, Any], valve: str, bias: str, sharing: int) -> dict[str, Any]:
-    """Return the sheet's limit for a grid leak in the unit that it was read in."""
-    from logger.bench_readings import grid_leak_limit, in_base
-
-    if one["quantity"] != "grid leak":
-        raise RequestError("--valve gives the limit of a grid leak: leave it away, or read that")
-    limit = grid_leak_limit(valve, bias=bias, sharing=sharing)
-    if limit.most_ohm is None:
-        warn(limit.says)
-        return {}
-    ohm, _ = in_base(1.0, one["unit"])
-    return {"most": limit.most_ohm / ohm, "limit_source": limit.says}
-
-
-def _change(name: str, value: str) -> dict[str, Any]:
-    """Return what a person writes as FIELD=VALUE as a change of the record."""
-    from logger.bench_readings import moment_of
-
-    numbers = {
-        "rated_w",
-        "value",
-        "quantity",
-        "minutes",
-        "uncertainty",
-        "load_ohm",
-        "tap_ohm",
-        "least",
-        "most",
-    }
-    thousandths = {"seller_mA": "seller_a", "seller_mA_per_V": "seller_s"}
-    if name in ("received", "fitted", "removed", "taken") and ":" in value:
-        return {name: moment_of(value)}
-    if name in thousandths:
-        return {thousandths[name]: _thousandth(_float(name, value))}
-    # a reading's quantity is a word, a work item's a number
-    if name in numbers and not (name == "quantity" and any(letter.isalpha() for letter in value)):
-        return {name: _float(name, value)}
-    return {name: value if value or name not in ("result", "removed") else None}
-
-
 def _float(name: str, value: str) -> float | None:
     try:
         return float(value) if value else None
     except ValueError:
         raise RequestError(f"{name} must be a number, got {value!r}") from None
-
-
-def _table(what: str) -> str:
-    if what not in _TABLES:
-        raise RequestError(f"{what!r} is nothing of the record: it is one of {', '.join(_TABLES)}")
-    return _TABLES[what]
 
 
 def _at_terminal() -> bool:

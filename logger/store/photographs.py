@@ -47,8 +47,6 @@ def path_of(store: Path, photograph: Photograph) -> Path:
 
 def looked_at(file: Path) -> Looked:
     """Read a file and say what it is; RequestError where it is no whole JPEG or PNG, or too large."""
-    from PIL import Image, UnidentifiedImageError
-
     try:
         if file.exists() and not file.is_file():
             raise RequestError(f"{file} is no file: name the photograph itself")
@@ -58,6 +56,13 @@ def looked_at(file: Path) -> Looked:
         raise RequestError(
             f"the photograph {file} can't be read ({error.strerror}): check the name"
         ) from error
+    return looked_into(data, str(file))
+
+
+def looked_into(data: bytes, file: str) -> Looked:
+    """Say what some bytes are; `file`: what they are called, which is never taken for a path."""
+    from PIL import Image, UnidentifiedImageError
+
     if len(data) > MOST_BYTES:
         raise RequestError(f"{file} is larger than {MOST_BYTES // 10**6} MB: make it smaller first")
     try:
@@ -72,7 +77,8 @@ def looked_at(file: Path) -> Looked:
                 image.load()
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
         raise RequestError(f"{file} is no whole JPEG or PNG picture: save it as one first") from error
-    name = "".join(letter if letter.isprintable() else "?" for letter in file.name)[:LONGEST_LINE]
+    bare = file.replace("\\", "/").rpartition("/")[2]
+    name = "".join(letter if letter.isprintable() else "?" for letter in bare)[:LONGEST_LINE]
     return Looked(hashlib.sha256(data).hexdigest(), kind, width, height, name, data)
 
 

@@ -14,6 +14,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,7 +23,8 @@ import sqlalchemy as sa
 from logger import jobs
 from logger.bench_readings import checked
 from logger.clock import Clock
-from logger.errors import RequestError
+from logger.entries import FIELDS, Field, Kind
+from logger.errors import EntryError, Overtaken, RequestError, entered
 from logger.jobs import State, figure, line, paragraphs
 from logger.store import photographs, schema, sqlite
 from logger.store.job import moment
@@ -45,30 +47,6 @@ _WHAT: Final = {
     "photograph": "photograph",
 }
 """What a person calls a row of each table."""
-
-_SAID: Final[dict[str, tuple[str, ...]]] = {
-    "amp": ("name", "serial", "notes", "rated_w"),
-    "job": ("customer", "complaint", "shows", "condition", "state", "received_us"),
-    "valve": ("label", "type", "batch", "seller_a", "seller_s", "seller_note", "notes"),
-    "fitting": ("socket", "fitted_us", "removed_us", "why_removed"),
-    "fuse": ("position", "found", "marked", "fitted"),
-    "checklist_item": ("result", "value", "note"),
-    "work_item": ("what", "part", "quantity", "minutes"),
-    "remark": ("text",),
-    "bench_reading": (
-        *("taken_us", "stage", "quantity", "place", "value", "unit", "uncertainty", "instrument"),
-        *("load_ohm", "tap_ohm", "weighting", "bandwidth", "least", "most", "limit_source", "note"),
-    ),
-    "photograph": ("caption",),
-}
-"""What a person says of a row of each table, and may change; times without their `_us`."""
-
-_PARAGRAPHS: Final = frozenset({"notes", "complaint", "condition", "note", "text", "limit_source"})
-_NEEDED: Final = frozenset(
-    {"name", "label", "socket", "position", "what", "text", "quantity", "unit", "stage"}
-)
-_NOT_BELOW_0: Final = frozenset({"rated_w", "seller_a", "seller_s", "minutes", "uncertainty"})
-_ABOVE_0: Final = frozenset({"load_ohm", "tap_ohm", "rated_w", "seller_a", "seller_s"})
 
 
 class Record:
@@ -139,7 +117,10 @@ class Record:
         if isinstance(amp, int):
             self._row(connection, table, amp)
             return amp
-        name, serial = line(amp, "the amp's name", needed=True), line(serial, "its serial number")
+        with entered("name"):
+            name = line(amp, "the amp's name", needed=True)
+        with entered("serial"):
+            serial = line(serial, "its serial number")
         if serial:
             known = connection.execute(
                 sa.select(table.c.id).where(
@@ -176,8 +157,9 @@ class Record:
         row = self._row(connection, table, row_id)
         values = self._checked(table, changes)
         if table is schema.job and "state" in values:
-            wanted = jobs.state_of(values["state"])
-            jobs.check_move(State(row.state), wanted)
+            with entered("state"):
+                wanted = jobs.state_of(values["state"])
+                jobs.check_move(State(row.state), wanted)
             values["state"] = wanted.value
             closed = row.closed_us or self._now_us()
             values["closed_us"] = closed if wanted is State.COLLECTED else None
@@ -248,18 +230,17 @@ class Record:
             valve_id = self._valve(
                 connection, label, valve_type, batch, seller_a=seller_a, seller_s=seller_s, note=seller_note
             )
-            socket = line(socket, "the socket", needed=True)
+            with entered("socket"):
+                socket = line(socket, "the socket", needed=True)
             fitting = schema.fitting
             here = self._sits(connection, fitting.c.amp_id == job.amp_id, fitting.c.socket == socket)
             if here is not None and here.valve_id == valve_id:
-                raise RequestError(f"{label} sits in {socket} already")
+                raise EntryError({"label": f"{label} sits in {socket} already"})
             there = self._sits(connection, fitting.c.valve_id == valve_id)
             if there is not None and there.amp_id != job.amp_id:
                 other = self._row(connection, schema.amp, there.amp_id, deleted=True)
-                raise RequestError(
-                    f"{label} sits in {there.socket} of {other.name}: take it out there first, or look at "
-                    "the number again"
-                )
+                says = f"{label} sits in {there.socket} of {other.name}: take it out there first, or look at "
+                raise EntryError({"label": f"{says}the number again"})
             if here is not None:
                 self._take_out(connection, here, job_id, at_us, why or f"replaced by {label}")
             if there is not None:
@@ -293,32 +274,31 @@ class Record:
         other = connection.execute(query).first()
         if other is not None:
             until = "now" if other.removed_us is None else f"{moment(other.removed_us):%Y-%m-%d %H:%M}"
-            raise RequestError(
+            says = (
                 f"fitting {other.id} has {other.socket} from {moment(other.fitted_us):%Y-%m-%d %H:%M} to "
                 f"{until} (UTC): the times overlap; give others"
             )
+            raise EntryError({"fitted": says})
 
     def take_out(self, job_id: int, socket: str, *, why: str = "", when: datetime | None = None) -> int:
         """Take the valve out of a socket and leave it empty; return the fitting's version."""
         with sqlite.writing(self.path, "there are no jobs") as connection:
             job = self._row(connection, schema.job, job_id)
             fitting = schema.fitting
-            here = self._sits(
-                connection,
-                fitting.c.amp_id == job.amp_id,
-                fitting.c.socket == line(socket, "the socket", needed=True),
-            )
-            if here is None:
-                raise RequestError(f"nothing sits in {socket}, as far as the record knows")
+            with entered("socket"):
+                socket = line(socket, "the socket", needed=True)
+                here = self._sits(connection, fitting.c.amp_id == job.amp_id, fitting.c.socket == socket)
+                if here is None:
+                    raise RequestError(f"nothing sits in {socket}, as far as the record knows")
             at_us = to_us(when) if when is not None else self._now_us()
             return self._take_out(connection, here, job_id, at_us, why)
 
     def _take_out(self, connection: sa.Connection, row: Any, job_id: int, at_us: int, why: str) -> int:
         if at_us < row.fitted_us:
-            raise RequestError(
+            says = (
                 f"{row.socket} was filled on {moment(row.fitted_us):%Y-%m-%d %H:%M} UTC: it can't be emptied "
-                "before that; give a later time"
             )
+            raise EntryError({"fitted": f"{says}before that; give a later time"})
         values = {"removed_us": at_us, "why_removed": line(why, "the reason"), "out_job_id": job_id}
         return self._change(connection, schema.fitting, row, None, values)
 
@@ -335,7 +315,8 @@ class Record:
     ) -> int:
         """Return the valve of this serial or bag number, and add what is said of it; make it where needed."""
         table = schema.valve
-        label = line(label, "the valve's serial or bag number", needed=True)
+        with entered("label"):
+            label = line(label, "the valve's serial or bag number", needed=True)
         said = {
             "type": valve_type,
             "batch": batch,
@@ -349,10 +330,10 @@ class Record:
         if known is None:
             return self._add(connection, table, label=label, uuid=str(uuid.uuid4()), **said)
         if valve_type and known.type and line(valve_type, "the type") != known.type:
-            raise RequestError(
+            says = (
                 f"{label} is a {known.type} in the record, not a {valve_type}: look at the number again, or "
-                "correct the valve first"
             )
+            raise EntryError({"type": f"{says}correct the valve first"})
         self._edit(
             connection, "valve", known.id, None, {k: v for k, v in said.items() if v not in ("", None)}
         )
@@ -381,7 +362,8 @@ class Record:
         table = schema.fuse
         with sqlite.writing(self.path, "there are no jobs") as connection:
             self._row(connection, schema.job, job_id)
-            position = line(position, "the fuse's position", needed=True)
+            with entered("position"):
+                position = line(position, "the fuse's position", needed=True)
             known = connection.execute(
                 sa.select(table.c.id).where(
                     table.c.job_id == job_id, table.c.position == position, table.c.deleted_us.is_(None)
@@ -420,12 +402,16 @@ class Record:
         with sqlite.writing(self.path, "there are no jobs") as connection:
             row = self._row(connection, schema.checklist_item, item_id)
             said = " ".join(result.replace("-", " ").lower().split())
-            if said not in jobs.RESULTS:
-                raise RequestError(f"{result!r} is no result: it is one of {', '.join(jobs.RESULTS)}")
-            if said == "fine" and row.asks and value is None:
-                raise RequestError(f'"{row.what}" is fine only with what was read, in {row.asks}: give it')
-            if value is not None and not row.asks:
-                raise RequestError(f'"{row.what}" asks for no figure: put it into the note')
+            with entered("result"):
+                if said not in jobs.RESULTS:
+                    raise RequestError(f"{result!r} is no result: it is one of {', '.join(jobs.RESULTS)}")
+            with entered("value"):
+                if said == "fine" and row.asks and value is None:
+                    raise RequestError(
+                        f'"{row.what}" is fine only with what was read, in {row.asks}: give it'
+                    )
+                if value is not None and not row.asks:
+                    raise RequestError(f'"{row.what}" asks for no figure: put it into the note')
             changes = {"result": said, "value": value, "note": note}
             return self._edit(connection, "checklist_item", item_id, seen, changes)
 
@@ -464,12 +450,13 @@ class Record:
                 for reading in readings
             ]
 
-    def attach(self, job_id: int, file: Path | str, caption: str = "") -> int:
+    def attach(self, job_id: int, file: Path | str | photographs.Looked, caption: str = "") -> int:
         """Keep a photograph beside the store, its bytes as they are; return its number.
 
-        RequestError where the file is no JPEG or PNG by its content, too large, or in this job already.
+        `file`: where it lies, or what was found in its bytes. RequestError where it is no JPEG or PNG by its
+        content, too large, or in this job already.
         """
-        found = photographs.looked_at(Path(file))
+        found = file if isinstance(file, photographs.Looked) else photographs.looked_at(Path(file))
         table = schema.photograph
         with sqlite.writing(self.path, "there are no jobs") as connection:
             self._row(connection, schema.job, job_id)
@@ -480,7 +467,7 @@ class Record:
             )
             known = connection.execute(sa.select(table.c.id).where(*here)).scalar()
             if known is not None:
-                raise RequestError(f"{file} is photograph {known} of job {job_id} already")
+                raise RequestError(f"{found.name} is photograph {known} of job {job_id} already")
         # the file before its row, which else would be a loss; and outside the lock, which a daemon wants too
         photographs.keep(self.path, found)
         return self._add_to_job(
@@ -497,7 +484,8 @@ class Record:
 
     def overrule(self, job_id: int, statement: str, reason: str) -> int:
         """Put a person's own verdict beside ours, signed with the record's name; return its number."""
-        statement, reason = jobs.overruling_of(statement, reason)
+        with entered("reason"):
+            statement, reason = jobs.overruling_of(statement, reason)
         table = schema.overruling
         with sqlite.writing(self.path, "there are no jobs") as connection:
             self._row(connection, schema.job, job_id)
@@ -546,10 +534,11 @@ class Record:
 
     def _add(self, connection: sa.Connection, table: sa.Table, **values: Any) -> int:
         """Insert a row; text that nobody gave is empty."""
-        said = {name: value for name, value in values.items() if _column(table, name) in _SAID[table.name]}
+        fields = _fields(table)
+        said = {name: value for name, value in values.items() if _column(table, name) in fields}
         empty = {column.name: "" for column in table.c if _is_text(column) and not column.nullable}
         missing = {
-            name: "" for name in _SAID[table.name] if name in empty and name in _NEEDED and name not in said
+            name: "" for name, field in fields.items() if name in empty and field.needed and name not in said
         }
         row = empty | {name: value for name, value in values.items() if name not in said}
         row |= self._checked(table, said | missing)
@@ -561,36 +550,29 @@ class Record:
     def _checked(self, table: sa.Table, values: Mapping[str, Any]) -> dict[str, Any]:
         """Return what a person says of a row as columns; RequestError for what can't be said of it."""
         what = _WHAT[table.name]
+        fields = _fields(table)
         found: dict[str, Any] = {}
+        faults: dict[str, str] = {}
         for name, value in values.items():
             column = _column(table, name)
-            if column not in _SAID[table.name]:
+            if column not in fields:
                 raise RequestError(f"a {what} has nothing called {name!r} that could be changed")
-            said = f"the {what}'s {name.replace('_', ' ')}"
-            if value is None and not table.c[column].nullable:
-                raise RequestError(f"{said} is missing: give it")
-            if value is None:
-                found[column] = None
-            elif column.endswith("_us"):
-                found[column] = to_us(value)
-            elif column == "shows":
-                found[column] = ", ".join(
-                    jobs.shows_of(value if isinstance(value, str) else ", ".join(value))
+            field = fields[column]
+            try:
+                found[column] = _value(
+                    field,
+                    value,
+                    f"the {what}'s {name.replace('_', ' ')}",
+                    empty=bool(table.c[column].nullable),
                 )
-            elif not _is_text(table.c[column]):
-                found[column] = figure(value, said, least=0.0 if column in _NOT_BELOW_0 else -math.inf)
-                if found[column] <= 0.0 and (
-                    column in _ABOVE_0 or (what, column) == ("work item", "quantity")
-                ):
-                    raise RequestError(f"{said} must be above 0, got {value:g}")
-            elif column in _PARAGRAPHS:
-                found[column] = paragraphs(value, said, needed=column in _NEEDED)
-            else:
-                found[column] = line(value, said, needed=column in _NEEDED)
+            except RequestError as error:
+                faults[field.name] = str(error)
         if found.get("stage", jobs.AS_LEFT) not in jobs.STAGES:
-            raise RequestError(
+            faults["stage"] = (
                 f"{found['stage']!r} is no stage of a reading: it is one of {', '.join(jobs.STAGES)}"
             )
+        if faults:
+            raise EntryError(faults)
         return found
 
     def _row(self, connection: sa.Connection, table: sa.Table, row_id: int, *, deleted: bool = False) -> Any:
@@ -614,7 +596,13 @@ class Record:
     ) -> int:
         """Write what differs, with its history; refuse where the row is no longer the one that was seen."""
         if seen is not None and seen != row.version:
-            raise RequestError(self._overtaken(connection, table, row, seen))
+            now = row._mapping
+            stands = {
+                field.name: moment(now[column]) if column.endswith("_us") and now[column] else now[column]
+                for column, field in _fields(table).items()
+            }
+            says = self._overtaken(connection, table, row, seen)
+            raise Overtaken(says, int(row.version), stands)
         now = row._mapping
         differ = {name: (now[name], value) for name, value in values.items() if now[name] != value}
         if not differ:
@@ -675,6 +663,34 @@ class Record:
 
     def _now_us(self) -> int:
         return to_us(self._clock.wall())
+
+
+@cache
+def _fields(table: sa.Table) -> dict[str, Field]:
+    """Return what a person may say of a row of a table, by its column."""
+    return {_column(table, field.name): field for field in FIELDS[table.name]}
+
+
+def _value(field: Field, value: Any, said: str, *, empty: bool) -> Any:
+    """Return what a person says in a field as its column takes it; `empty`: whether it may be None."""
+    if value is None and not empty:
+        raise RequestError(f"{said} is missing: give it")
+    if value is None:
+        return None
+    match field.kind:
+        case Kind.TIME:
+            return to_us(value)
+        case Kind.SEVERAL:
+            return ", ".join(jobs.shows_of(value if isinstance(value, str) else ", ".join(value)))
+        case Kind.NUMBER:
+            found = figure(value, said, least=-math.inf if field.least is None else field.least)
+            if field.above is not None and found <= field.above:
+                raise RequestError(f"{said} must be above {field.above:g}, got {found:g}")
+            return found
+        case Kind.TEXT:
+            return paragraphs(value, said, needed=field.needed)
+        case _:
+            return line(value, said, needed=field.needed)
 
 
 def _column(table: sa.Table, name: str) -> str:
