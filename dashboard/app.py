@@ -20,11 +20,20 @@ from flask import Flask, Response, request, send_file
 from flask_compress import Compress
 from waitress.server import create_server
 
-from dashboard import alarm, asking, chart, handing_over, photographs, tls
+from dashboard import (
+    alarm,
+    asking,
+    chart,
+    handing_over,
+    photographs,
+    record_forms,
+    report_download,
+    tls,
+)
 from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
-from dashboard.pages import bias, compare, jobs, live, parts
+from dashboard.pages import bias, compare, jobs, live, parts, record
 from dashboard.pages import soak as soak_page
 from dashboard.setting import Feed, Setting
 from logger.clock import Clock, SystemClock
@@ -69,10 +78,17 @@ _INDEX: Final = """<!DOCTYPE html>
 """
 
 
-def create_app(store_path: Path | str, clock: Clock | None = None, access: Access | None = None) -> Dash:
+def create_app(
+    store_path: Path | str,
+    clock: Clock | None = None,
+    access: Access | None = None,
+    *,
+    shop: Path | None = None,
+) -> Dash:
     """Make the dashboard of one store; `clock` says how old the last scan is.
 
     `access` says who may see and change what, and how the dashboard is reached; without it this machine only.
+    `shop`: the file of the shop's name, for reports.
     """
     clock = clock or SystemClock()
     bench = Bench(store_path, clock)
@@ -116,6 +132,7 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     bias.register(app, server, Feed(Setting(bench, clock)))
     soak_page.register(app, bench)
     jobs.register(app, bench)
+    record.register(app, bench)
     compare.register(app, bench)
     chart.register(app, server, bench)
     photographs.register(server, bench)
@@ -123,6 +140,8 @@ def create_app(store_path: Path | str, clock: Clock | None = None, access: Acces
     handing_over.register(server, bench.reader)
     asking.register(server, bench.reader, clock, access)
     _serve_plotly(server)
+    record_forms.register(server, bench, clock, access)
+    report_download.register(server, bench.reader, shop)
     _secure(app, server)
     return app
 
@@ -203,6 +222,12 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
             page, here = soak_page.layout(int(number)), "/soak/last"
         case ["jobs"] | ["jobs", "all"]:
             page, here = jobs.layout(every=len(parts_of) > 1), "/jobs"
+        case ["valves", *rest] if all(map(_number, rest)):
+            page, here = record.layout(parts_of), "/jobs"
+        case ["jobs", "new"]:
+            page, here = record.layout(parts_of), "/jobs"
+        case ["jobs", number, _, *_] if _number(number):
+            page, here = record.layout(parts_of), "/jobs"
         case ["jobs", number] if _number(number):
             page, here = jobs.job_layout(int(number)), "/jobs"
         case ["compare"]:

@@ -182,8 +182,11 @@ def dash(
     path: Annotated[
         str, typer.Option(metavar="PATH", help="The proxy's sub-path, as /bench1.", show_default=False)
     ] = "",
+    shop: Annotated[
+        Path | None, typer.Option("--shop", metavar="FILE", help="Your shop's file, for the reports of jobs.")
+    ] = None,
 ) -> int:
-    """Serve the dashboard until Ctrl-C. Reads the store, and asks the daemon what you ask.
+    """Serve the dashboard until Ctrl-C. Reads the store, writes the job record, asks the daemon what you ask.
 
     On this machine only, and without a password. Elsewhere (--host) and behind a proxy with one, for which
     --set-password asks on the terminal, or which it takes from the first line of standard input. Whoever has
@@ -196,6 +199,7 @@ def dash(
     Example: soakbench dash --host 0.0.0.0 --certificate bench1.pem --key bench1.key
     """
     from dashboard.passwords import Passwords, Role
+    from dashboard.shop import load as load_shop
     from logger.clock import SystemClock
     from logger.store.reader import default_store, is_address, user_path
 
@@ -226,8 +230,10 @@ def dash(
     from dashboard import app as pages
     from dashboard import tls
 
+    if shop is not None:
+        load_shop(shop)  # what is wrong with it is said now, not at the first report
     speaks = None if certificate is None else tls.context(certificate, key)
-    server = pages.make_server(pages.create_app(store, access=access), host, port, speaks)
+    server = pages.make_server(pages.create_app(store, access=access, shop=shop), host, port, speaks)
     if elsewhere and not behind_proxy and speaks is None:
         warn(
             "the password goes over the network as it is typed, and who has it can stop a soak: do this only "

@@ -215,7 +215,7 @@ def with_sheet_limit(
     limit = grid_leak_limit(valve, bias=bias, sharing=sharing)
     if limit.most_ohm is None:
         return dict(reading), limit.says
-    ohm, _ = in_base(1.0, reading["unit"])
+    ohm, _ = in_base(1.0, unit_of(reading["unit"]))
     return dict(reading) | {"most": limit.most_ohm / ohm, "limit_source": limit.says}, limit.says
 
 

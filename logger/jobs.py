@@ -18,7 +18,7 @@ from functools import cached_property
 from typing import Any, Final
 
 from logger.decision import COND_FAIL, FAIL, ORDER, upper_statement, worst
-from logger.errors import RequestError
+from logger.errors import EntryError, RequestError, entered
 from logger.setup import Decision
 
 AS_FOUND: Final = "as found"
@@ -694,5 +694,6 @@ def overruling_of(statement: str, reason: str) -> tuple[str, str]:
     """Return what a person says instead of a verdict; RequestError without a reason."""
     said = " ".join(statement.replace("-", " ").lower().split())
     if said not in ORDER:
-        raise RequestError(f"{statement!r} is no verdict: it is one of {', '.join(ORDER)}")
-    return said, paragraphs(reason, "the reason for overruling", needed=True)
+        raise EntryError({"statement": f"{statement!r} is no verdict: it is one of {', '.join(ORDER)}"})
+    with entered("reason"):
+        return said, paragraphs(reason, "the reason for overruling", needed=True)

@@ -1,4 +1,4 @@
-"""The Jobs pages: the list, and one job with all that its record holds. They show it and change nothing."""
+"""The Jobs pages: the list, and one job with all that its record holds; from there to what changes it."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _COLLECTED: Final = 25
 _NO_JOBS: Final = Absent(
     "No job yet",
     "A job is one visit of an amplifier: what it came with, what was measured and done, its soaks and its "
-    "verdict. Book one in, then let a soak belong to it:",
+    "verdict. Book one in, here or with a command, then let a soak belong to it:",
     'soakbench jobs new --amp "NAME" --complaint "hums when hot"\nsoakbench run SETUP --job 1',
 )
 
@@ -69,9 +69,14 @@ def register(app: Dash, bench: Bench) -> None:
     def follow_list(_: int | None, every: bool, known: dict[str, str] | None) -> tuple[Any, ...]:
         found = bench.read(lambda reader: listed(reader, every=every), _NO_JOBS)
         if isinstance(found, Absent):
-            return _fresh({"list": parts.nothing(found), "title": f"{found.title} · soakbench"}, known)
+            none: Children = [parts.nothing(found)]
+            if found is _NO_JOBS:
+                none.append(_book_in())
+            return _fresh({"list": none, "title": f"{found.title} · soakbench"}, known)
         shown, left_out = found
-        return _fresh({"list": job_list(shown, left_out), "title": list_title(shown)}, known)
+        gone = bench.read(deleted_jobs, _NO_JOBS) if every else []
+        drawn = job_list(shown, left_out, gone if isinstance(gone, list) else [])
+        return _fresh({"list": drawn, "title": list_title(shown)}, known)
 
     @app.callback(
         Output("job-head", "children"),
@@ -124,6 +129,19 @@ def listed(reader: Reader, *, every: bool) -> tuple[list[Job], int]:
     return [reader.job(one.id) for one in shown], len(found) - len(shown)
 
 
+def deleted_jobs(reader: Reader) -> list[Job]:
+    """Return the jobs that are marked as deleted."""
+    return [one for one in reader.jobs(deleted=True) if one.deleted is not None]
+
+
+def _book_in() -> html.Nav:
+    return html.Nav(
+        [parts.way("Book in an amplifier", "/jobs/new"), parts.way("Valves", "/valves")],
+        className="ways do",
+        **spoken("The job record"),
+    )
+
+
 def _closed(job: Job) -> tuple[datetime, int]:
     return job.closed or job.received, job.id
 
@@ -137,17 +155,16 @@ def list_title(shown: Sequence[Job]) -> str:
 _HEADS: Final = ("Job", "Amplifier", "Customer's reference", "State", "Received", "Result")
 
 
-def job_list(shown: Sequence[Job], left_out: int) -> Children:
-    """Return the list: open jobs first."""
+def job_list(shown: Sequence[Job], left_out: int, gone: Sequence[Job] = ()) -> Children:
+    """Return the list: open jobs first, those marked as deleted last."""
     still = [job for job in shown if job.closed is None]
     done = [job for job in shown if job.closed is not None]
-    body: Children = [html.Header(html.H1("Jobs"), className="page-head")]
+    body: Children = [html.Header(html.H1("Jobs"), className="page-head"), _book_in()]
     body.append(html.H2("Open"))
     if still:
         body.append(parts.table(_HEADS, [_list_row(job) for job in still], "jobs"))
     else:
-        body.append(html.P("None. The next one is booked in with:", className="none"))
-        body.append(html.Pre(html.Code('soakbench jobs new --amp "NAME"'), className="command"))
+        body.append(html.P("None. Book in an amplifier to begin the next one.", className="none"))
     if done:
         body.append(html.H2("Collected"))
         body.append(parts.table(_HEADS, [_list_row(job) for job in done], "jobs"))
@@ -159,6 +176,13 @@ def job_list(shown: Sequence[Job], left_out: int) -> Children:
                 className="forth",
             )
         )
+    if gone:
+        body.append(html.H2("Marked as deleted"))
+        ways = [
+            html.Li(parts.way(f"Job {one.id}, {one.amp.name}", f"/jobs/{one.id}/job/{one.id}"))
+            for one in gone
+        ]
+        body.append(html.Ul(ways, className="ways"))
     return body
 
 
@@ -215,10 +239,10 @@ def head(job: Job, numbers: Sequence[int]) -> Children:
     facts: Children = [
         html.Span(f"Job {job.id}"),
         html.Span(job.state.value, className="state"),
-        html.Span(f"received {_when(job.received)}"),
+        html.Span(f"received {parts.when(job.received)}"),
     ]
     if job.closed is not None:
-        facts.append(html.Span(f"collected {_when(job.closed)}"))
+        facts.append(html.Span(f"collected {parts.when(job.closed)}"))
     if job.amp.serial:
         facts.append(html.Span(f"serial {job.amp.serial}"))
     if job.amp.rated_w is not None:
@@ -231,6 +255,15 @@ def head(job: Job, numbers: Sequence[int]) -> Children:
             className="head-row",
         ),
         html.P(facts, className="facts"),
+        html.Nav(
+            [
+                parts.way("Change state", f"/jobs/{job.id}/state"),
+                parts.way("Report", f"/jobs/{job.id}/report"),
+                parts.way("History", f"/jobs/{job.id}/history"),
+            ],
+            className="ways do",
+            **spoken("This job"),
+        ),
     ]
 
 
@@ -241,7 +274,7 @@ def verdict(job: Job, judged: JobVerdict, waits: Sequence[str]) -> html.Div:
     if over is not None:
         body.append(
             html.P(
-                [html.Strong(f"{over.made_by} said so on {_when(over.made)}. "), over.reason],
+                [html.Strong(f"{over.made_by} said so on {parts.when(over.made)}. "), over.reason],
                 className="verdict-says said",
             )
         )
@@ -267,7 +300,8 @@ def verdict(job: Job, judged: JobVerdict, waits: Sequence[str]) -> html.Div:
             html.Ul(
                 [
                     html.Li(
-                        f"{one.made_by}, {_when(one.made)}: {words.statement(one.statement)}. {one.reason}",
+                        f"{one.made_by}, {parts.when(one.made)}: {words.statement(one.statement)}. "
+                        f"{one.reason}",
                         className="said",
                     )
                     for one in gone
@@ -276,27 +310,61 @@ def verdict(job: Job, judged: JobVerdict, waits: Sequence[str]) -> html.Div:
             )
         )
     body += [html.P(text, className="anew", role="status") for text in waits]
+    body.append(html.P(parts.way("Put your own verdict over it", f"/jobs/{job.id}/add/overrule")))
     return html.Div(body, className=f"panel verdict {parts.verdict_look(judged.stands)}")
 
 
 def job_parts(job: Job, judged: JobVerdict, soaks: Sequence[Soak], known: Sequence[Job]) -> Children:
-    """Return all sections of a job that hold something; what a job should have says how to add it."""
-    sections = (
-        ("What it came with", _came_with(job)),
-        ("Soaks", _soaks(job, soaks, known)),
-        ("Checklist", _checklist(job.checklist)),
-        ("Bench readings", _readings(job, judged)),
-        ("Valves", _valves(job)),
-        ("Fuses", _fuses(job)),
-        ("Work done", _work(job)),
-        ("Remarks", _remarks(job)),
-        ("Photographs", _photographs(job)),
-        ("States", _states(job)),
+    """Return all sections of a job, each with the ways to add to it."""
+    n = f"/jobs/{job.id}"
+    sections: Sequence[tuple[str, Children, str, Sequence[tuple[str, str]]]] = (
+        ("What it came with", _came_with(job), "", [("Change", f"{n}/edit"), ("Its amplifier", f"{n}/amp")]),
+        ("Soaks", _soaks(job, soaks, known), "", [("Let a soak belong to it", f"{n}/add/soak")]),
+        (
+            "Checklist",
+            _checklist(job.checklist, n),
+            "Nothing is on it.",
+            [("Go through it", f"{n}/checklist")]
+            if job.checklist
+            else [("Add a checklist", f"{n}/add/checklist")],
+        ),
+        (
+            "Bench readings",
+            _readings(job, judged),
+            "None yet. Read the bias volts before a pot is touched.",
+            [("Note a reading", f"{n}/add/reading"), ("Take in a csv file", f"{n}/add/readings")],
+        ),
+        (
+            "Valves",
+            _valves(job),
+            "None noted. Note what sits in each socket, as found, before any is taken out.",
+            [
+                ("Fit a valve", f"{n}/add/fit"),
+                *([("Take one out", f"{n}/add/take-out")] if job.fitted_now else []),
+            ],
+        ),
+        ("Fuses", _fuses(job), "None noted.", [("Note a fuse", f"{n}/add/fuse")]),
+        ("Work done", _work(job), "None noted.", [("Note work", f"{n}/add/work")]),
+        ("Remarks", _remarks(job), "None.", [("Write a remark", f"{n}/add/remark")]),
+        ("Photographs", _photographs(job), "None.", [("Add a photograph", f"{n}/add/photograph")]),
+        ("States", _states(job), "", [("Change state", f"{n}/state")]),
     )
     return [
-        html.Section([html.H2(name), *content], className="job-part", **spoken(name))
-        for name, content in sections
-        if content
+        html.Section(
+            [
+                html.Div(
+                    [
+                        html.H2(name),
+                        html.Span([parts.way(text, to) for text, to in ways], className="ways do"),
+                    ],
+                    className="head-row",
+                ),
+                *(content or [html.P(none, className="none")]),
+            ],
+            className="job-part",
+            **spoken(name),
+        )
+        for name, content, none, ways in sections
     ]
 
 
@@ -307,9 +375,20 @@ def _came_with(job: Job) -> Children:
         ("Condition", job.condition),
         ("The amplifier", job.amp.notes),
     )
+    proposal = jobs.propose_plan(job.shows)
+    steps = ", ".join(f"{step} {minutes:g} min" for step, minutes in proposal.steps)
+    plan = html.Div(
+        [
+            html.Dt("The soak it asks for"),
+            html.Dd([html.P(steps), *(html.P(text) for text in proposal.do)]),
+        ]
+    )
     return [
         html.Dl(
-            [html.Div([html.Dt(name), html.Dd(text, className="said")]) for name, text in told if text],
+            [
+                *(html.Div([html.Dt(name), html.Dd(text, className="said")]) for name, text in told if text),
+                plan,
+            ],
             className="conditions wide",
         )
     ]
@@ -325,20 +404,21 @@ def _soaks(job: Job, soaks: Sequence[Soak], known: Sequence[Job]) -> Children:
             [
                 dcc.Link(f"Soak {one.id}", href=parts.href(f"/soak/{one.id}"), className="forth"),
                 one.kind,
-                _when(one.started),
+                parts.when(one.started),
                 "–" if one.last_s is None else words.duration(one.last_s),
                 one.how or ("running" if one.ended is None else "ended"),
                 parts.said(one.statement) if one.ended is not None else "–",
                 compare.way_from(one.id, soaks, known) or "–",
+                parts.change(f"/jobs/{job.id}/soak/{one.id}", f"soak {one.id}", "Take away"),
             ]
         )
-    return [parts.table(("Soak", "Kind", "Begun", "Length", "Ended", "Result", "Compared"), rows)]
+    return [parts.table(("Soak", "Kind", "Begun", "Length", "Ended", "Result", "Compared", "Change"), rows)]
 
 
 _FIRST: Final = "electrical safety"
 
 
-def _checklist(items: Sequence[ChecklistItem]) -> Children:
+def _checklist(items: Sequence[ChecklistItem], of: str) -> Children:
     """Return the checklist by sections, electrical safety first; what is open says what to mind."""
     if not items:
         return []
@@ -352,13 +432,13 @@ def _checklist(items: Sequence[ChecklistItem]) -> Children:
         told = [f"{count} {what}" for count, what in ((faults, "fault"), (waits, "still open")) if count]
         count = f"{len(own)} item{'' if len(own) == 1 else 's'}, {', '.join(told) or 'nothing open'}"
         heading = html.H3([f"{name[:1].upper()}{name[1:]}", html.Span(count, className="count")])
-        rows = html.Ul([_check(item) for item in own], className="checks items")
+        rows = html.Ul([_check(item, of) for item in own], className="checks items")
         # What is done and without fault is a line that opens; electrical safety is always there to be read.
         content.append(html.Details([html.Summary(heading), rows], open=bool(told) or name == _FIRST))
     return content
 
 
-def _check(item: ChecklistItem) -> html.Li:
+def _check(item: ChecklistItem, of: str) -> html.Li:
     word = item.result or "open"
     signed: Children = [parts.sign("trip"), " "] if item.result == "fault" else []
     told: Children = [item.what]
@@ -370,12 +450,14 @@ def _check(item: ChecklistItem) -> html.Li:
         told.append(html.Span(item.caution, className="do"))
     if item.note:
         told.append(parts.quiet(item.note))
-    by = item.done_by if item.done is None else f"{item.done_by}, {_when(item.done)}"
+    by = item.done_by if item.done is None else f"{item.done_by}, {parts.when(item.done)}"
     return html.Li(
         [
             html.Span([*signed, word], className="result"),
             html.Span(told, className="says"),
-            html.Span(by, className="by"),
+            html.Span(
+                [by, parts.change(f"{of}/check/{item.id}", item.what)] if item.result else by, className="by"
+            ),
         ],
         className="trip" if item.result == "fault" else "fine" if item.result else "warning",
     )
@@ -396,7 +478,7 @@ def _readings(job: Job, judged: JobVerdict) -> Children:
         table.append(
             [
                 newest.label,
-                *(_taken(by_stage.get(stage, []), job.amp.rated_w) for stage in STAGES),
+                *(_taken(by_stage.get(stage, []), job) for stage in STAGES),
                 _limits(newest, statements.get(newest.label) if AS_LEFT in last else None),
                 _with(last),
             ]
@@ -407,7 +489,7 @@ def _readings(job: Job, judged: JobVerdict) -> Children:
     ]
 
 
-def _taken(ones: Sequence[BenchReading], rated_w: float | None) -> Any:
+def _taken(ones: Sequence[BenchReading], job: Job) -> Any:
     if not ones:
         return "–"
     last = ones[-1]
@@ -415,12 +497,13 @@ def _taken(ones: Sequence[BenchReading], rated_w: float | None) -> Any:
     content: Children = [parts.figure(_number(last.value), f"{behind}{last.unit}")]
     power = power_of(last)
     if power is not None:
-        content.append(parts.quiet(power.words(rated_w)))
+        content.append(parts.quiet(power.words(job.amp.rated_w)))
     if last.uncertainty is None:
         content.append(parts.quiet("uncertainty not stated"))
     if len(ones) > 1:
         earlier = ", ".join(_number(one.value) for one in ones[:-1])
         content.append(parts.quiet(f"read before: {earlier} {ones[0].unit}"))
+    content.append(_change(job, "reading", last.id, f"{last.label}, {last.stage}"))
     return content
 
 
@@ -473,10 +556,10 @@ def _valves(job: Job) -> Children:
         came = [one for one in ones if one not in new]
         stays = [one for one in ones if one.out_job_id != job.id]
         why = "; ".join(one.why_removed for one in ones if one.out_job_id == job.id and one.why_removed)
-        found: Children = [part for one in came for part in _valve(one)] or [
+        found: Children = [part for one in came for part in _valve(one, job)] or [
             parts.quiet("empty, or not noted")
         ]
-        left: Children = [part for one in stays if one in new for part in _valve(one)]
+        left: Children = [part for one in stays if one in new for part in _valve(one, job)]
         if not left:
             left = [parts.quiet("the same" if stays else "empty")]
         rows.append([socket, found, left, why or "–"])
@@ -485,13 +568,17 @@ def _valves(job: Job) -> Children:
     return [parts.table(("Socket", "As found", "As left", "Why taken out"), rows)]
 
 
-def _valve(one: Fitting) -> Children:
+def _valve(one: Fitting, job: Job) -> Children:
     valve = one.valve
     told = [valve.type, f"batch {valve.batch}" if valve.batch else ""]
     if valve.seller_a is not None:
         told.append(f"seller's {1000.0 * valve.seller_a:g} mA")
     said = ", ".join(text for text in told if text)
-    return [html.Span(valve.label, className="name"), *([parts.quiet(said)] if said else [])]
+    return [
+        html.Div(dcc.Link(valve.label, href=parts.href(f"/valves/{valve.id}"), className="name")),
+        *([parts.quiet(said)] if said else []),
+        _change(job, "fitting", one.id, f"{one.socket}, {valve.label}"),
+    ]
 
 
 def _fuses(job: Job) -> Children:
@@ -502,8 +589,9 @@ def _fuses(job: Job) -> Children:
         found: Children = [one.found or "–"]
         if one.found and one.marked and one.found != one.marked:
             found.append(html.Span([parts.sign("warning"), "not as marked"], className="statement warning"))
-        rows.append([one.position, found, one.marked or "–", one.fitted or "–"])
-    return [parts.table(("Fuse", "As found", "As marked", "As fitted"), rows)]
+        change = _change(job, "fuse", one.id, f"fuse {one.position}")
+        rows.append([one.position, found, one.marked or "–", one.fitted or "–", change])
+    return [parts.table(("Fuse", "As found", "As marked", "As fitted", "Change"), rows)]
 
 
 def _work(job: Job) -> Children:
@@ -513,18 +601,20 @@ def _work(job: Job) -> Children:
     for one in job.work:
         count = "" if one.quantity is None or not one.part else f"{one.quantity:g} × "
         minutes = "–" if one.minutes is None else f"{one.minutes:g} min"
-        rows.append([one.what, f"{count}{one.part}" or "–", minutes])
+        change = _change(job, "work", one.id, one.what)
+        rows.append([one.what, f"{count}{one.part}" or "–", minutes, change])
     total_min = sum(one.minutes or 0.0 for one in job.work)
     together = [html.P(f"Time noted: {words.duration(60.0 * total_min)}.", className="hint")]
-    return [parts.table(("What", "Part", "Time"), rows), *(together if total_min else [])]
+    return [parts.table(("What", "Part", "Time", "Change"), rows), *(together if total_min else [])]
 
 
 def _remarks(job: Job) -> Children:
     rows = [
         html.Li(
             [
-                html.Span(f"{one.made_by}, {_when(one.made)}", className="beside"),
+                html.Span(f"{one.made_by}, {parts.when(one.made)}", className="beside"),
                 html.P(one.text, className="said"),
+                _change(job, "remark", one.id, parts.shortened(one.text)),
             ]
         )
         for one in job.remarks
@@ -536,12 +626,18 @@ def _photographs(job: Job) -> Children:
     figures = []
     for one in job.photographs:
         caption = one.caption or one.name
-        picture = html.Img(src=photographs.address(one, small=True), alt=caption)
+        picture = html.Img(src=parts.href(photographs.address(one, small=True)), alt=caption)
         figures.append(
             html.Figure(
                 [
-                    html.A(picture, href=photographs.address(one), **spoken(f"{caption}, whole")),
-                    html.Figcaption([caption, parts.quiet(f"{one.made_by}, {_when(one.made)}")]),
+                    html.A(picture, href=parts.href(photographs.address(one)), **spoken(f"{caption}, whole")),
+                    html.Figcaption(
+                        [
+                            caption,
+                            parts.quiet(f"{one.made_by}, {parts.when(one.made)}"),
+                            _change(job, "photo", one.id, caption),
+                        ]
+                    ),
                 ]
             )
         )
@@ -557,17 +653,17 @@ def _states(job: Job) -> Children:
     begins = str(moved[0].was) if moved else job.state.value
     rows = [
         html.Li(
-            [html.Span(_when(at), className="when"), html.Span(state), html.Span(by, className="by")],
+            [html.Span(parts.when(at), className="when"), html.Span(state), html.Span(by, className="by")],
         )
         for at, state, by in [(job.received, begins, job.made_by), *told]
     ]
     return [html.Ol(rows, className="states")]
 
 
+def _change(job: Job, what: str, number: int, of: str) -> dcc.Link:
+    return parts.change(f"/jobs/{job.id}/{what}/{number}", of)
+
+
 def _number(value: float) -> str:
     """Print a figure as it was typed, with a true minus sign."""
     return f"{value:g}".replace("-", words.MINUS)
-
-
-def _when(moment: datetime) -> str:
-    return f"{moment.astimezone():%Y-%m-%d %H:%M}"

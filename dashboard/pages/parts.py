@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any, Final
 
-from dash import html
+from dash import dcc, html
 from flask import has_request_context, request
 
 from dashboard import words
@@ -33,6 +34,27 @@ Children = list[Any]
 def href(path: str) -> str:
     """Return where a page or file of ours is asked for, under the sub-path that it is served under."""
     return f"{request.script_root if has_request_context() else ''}{path}"
+
+
+def when(moment: datetime) -> str:
+    """Return a time as people here read a clock."""
+    return f"{moment.astimezone():%Y-%m-%d %H:%M}"
+
+
+def shortened(text: str, most: int = 60) -> str:
+    """Return a text's beginning where it is long."""
+    text = " ".join(text.split())
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
+
+
+def way(text: str, to: str) -> dcc.Link:
+    """Return a way to a page of ours."""
+    return dcc.Link(text, href=href(to), className="forth")
+
+
+def change(to: str, of: str, text: str = "Change") -> dcc.Link:
+    """Return a quiet way to where something is changed; `of`: what, for ears."""
+    return dcc.Link([text, html.Span(f" {of}", className="unseen")], href=href(to), className="change")
 
 
 def hidden() -> dict[str, Any]:

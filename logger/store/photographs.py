@@ -86,9 +86,14 @@ def keep(store: Path, found: Looked) -> Path:
     """Write a photograph beside the store, unless it is there already; return its path."""
     suffix = "jpg" if found.kind == "jpeg" else found.kind
     path = folder(store) / f"{found.checksum}.{suffix}"
-    path.parent.mkdir(exist_ok=True)
-    if path.exists() and checksum(path) == found.checksum:
-        return path
+    try:
+        path.parent.mkdir(exist_ok=True)
+        if path.exists() and checksum(path) == found.checksum:
+            return path
+    except OSError as error:
+        raise StoreError(
+            f"{path.parent} can't be used ({error.strerror}): see who may write there"
+        ) from error
     if path.exists():
         raise StoreError(f"{path} is damaged: put it aside, then add the photograph again")
     half = path.with_suffix(f".{os.getpid()}.part")
@@ -98,6 +103,8 @@ def keep(store: Path, found: Looked) -> Path:
             out.flush()
             os.fsync(out.fileno())
         half.rename(path)
+    except OSError as error:
+        raise StoreError(f"{path} can't be written ({error.strerror}): make room, or see who may") from error
     finally:
         half.unlink(missing_ok=True)
     return path

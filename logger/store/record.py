@@ -484,8 +484,7 @@ class Record:
 
     def overrule(self, job_id: int, statement: str, reason: str) -> int:
         """Put a person's own verdict beside ours, signed with the record's name; return its number."""
-        with entered("reason"):
-            statement, reason = jobs.overruling_of(statement, reason)
+        statement, reason = jobs.overruling_of(statement, reason)
         table = schema.overruling
         with sqlite.writing(self.path, "there are no jobs") as connection:
             self._row(connection, schema.job, job_id)
