@@ -209,6 +209,8 @@ def test_one_key_changes_every_screen(
     page = visitor.go(home, "live")
     _chart_says(page, "Current of each pair, mA")
     page.keyboard.press("u")
+    _chart_says(page, "Current of each pair, mV")
+    page.wait_for_selector(".tile.pair:has-text('mV')")
     page.keyboard.press("u")
     _chart_says(page, "Current of each pair, mA a valve")
     page.wait_for_selector(f".tile.pair:has-text('{mA / 2.0:.1f}')")
