@@ -35,6 +35,7 @@ from benchmarks import (
     store,
     uncertainty_coverage,
     watch,
+    zoom,
 )
 from logger.store.reader import Reader
 
@@ -107,6 +108,7 @@ def main() -> int:
     figures = [
         *results(),
         *store.results(),
+        *zoom.results(),
         *resume.results(),
         *report.results(),
         *drift_coverage.results(),

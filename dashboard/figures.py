@@ -1069,11 +1069,6 @@ def frame(story: Story, view: View, extents: Extents) -> Json:
     }
 
 
-def line_count(setup: Setup) -> int:
-    """Return how many traces the lines take, before those of the dressing."""
-    return len(_line_traces(setup, dict.fromkeys((line.panel for line in _lines(setup)), "y")))
-
-
 def _layout(story: Story, view: View, laid: _Laid) -> Json:
     size = _text_size(view)
     lane_low = laid.domains["findings"][0]
@@ -1093,7 +1088,6 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
         "hovermode": "x unified",
         "hoversubplots": "axis",
         "hoverdistance": -1,
-        "clickanywhere": True,
         "hoverlabel": {
             "bgcolor": "rgba(255,255,255,0.94)",
             "bordercolor": FAINT,

@@ -74,8 +74,8 @@ def by_clock(
     epoch_s = started.timestamp()
     ticks: list[Tick] = []
     said_day, said_offset = None, local(started, from_s, zone).utcoffset()
-    for t_s in _moments(from_s, to_s, step_s, epoch_s):
-        moment = local(started, t_s, zone)
+    for at_s in _moments(epoch_s + from_s, epoch_s + to_s, step_s):
+        moment = datetime.fromtimestamp(at_s, UTC).astimezone(zone)
         midnight = moment.replace(hour=0, minute=0, second=0, microsecond=0)
         of_day_s = (moment.replace(tzinfo=None) - midnight.replace(tzinfo=None)).total_seconds()
         if step_s > _QUARTER_S and of_day_s % min(step_s, 86_400.0):
@@ -89,18 +89,18 @@ def by_clock(
         if moment.utcoffset() != said_offset:
             below.append(offset_said(moment))
         said_day, said_offset = moment.date(), moment.utcoffset()
-        ticks.append(Tick(t_s, "\n".join([label, " ".join(below)]) if below else label))
+        ticks.append(Tick(round(at_s - epoch_s, 6), "\n".join([label, " ".join(below)]) if below else label))
     if step_s > 86_400.0:
         ticks = ticks[:: round(step_s / 86_400.0)]
     return ticks
 
 
-def _moments(from_s: float, to_s: float, step_s: float, epoch_s: float) -> list[float]:
-    """Return the elapsed times at which UTC is at whole steps, at most a quarter of an hour apart."""
+def _moments(from_s: float, to_s: float, step_s: float) -> list[float]:
+    """Return the seconds since 1970 at which UTC is at whole steps, at most a quarter of an hour apart."""
     grid_s = min(step_s, float(_QUARTER_S))
-    first = math.ceil((epoch_s + from_s) / grid_s - 1e-6)
-    last = math.floor((epoch_s + to_s) / grid_s + 1e-6)
-    return [round(k * grid_s - epoch_s, 3) for k in range(first, last + 1)]
+    return [
+        k * grid_s for k in range(math.ceil(from_s / grid_s - 1e-9), math.floor(to_s / grid_s + 1e-9) + 1)
+    ]
 
 
 def local(started: datetime, t_s: float, zone: tzinfo | None = None) -> datetime:
@@ -123,7 +123,7 @@ def offsets(started: datetime, until_s: float, zone: tzinfo | None = None) -> li
 
     found = [(0.0, ahead_s(0.0))]
     epoch_s = started.timestamp()
-    for t_s in _moments(0.0, until_s, float(_QUARTER_S), epoch_s):
+    for t_s in (at_s - epoch_s for at_s in _moments(epoch_s, epoch_s + until_s, float(_QUARTER_S))):
         if ahead_s(t_s) != found[-1][1]:
             found.append((t_s, ahead_s(t_s)))
     return found

@@ -6,7 +6,6 @@
   const POLL_MS = 2000;
   const IDLE_POLLS = 5; // of an ended soak only each so manieth: the next soak may begin
   const MOST_NEW = 600; // points added to a line before it is asked for anew
-  const DOUBLE_CLICK_MS = 350;
   const CLOCK = "soakbench-clock";
   const KINDS = { f4: Float32Array, f8: Float64Array };
 
@@ -66,15 +65,6 @@
 
   function said(seconds, decimals) {
     return byClock() ? clock(seconds) : elapsed(seconds, decimals);
-  }
-
-  // Elapsed time as a person types it: h:min:s, min:s or s. NaN where it is none.
-  function typed(text) {
-    const parts = text.trim().split(":");
-    if (parts.length > 3 || parts.some((part) => !/^\d+([.,]\d+)?$/.test(part))) {
-      return NaN;
-    }
-    return parts.reduce((sum, part) => sum * 60 + Number(part.replace(",", ".")), 0);
   }
 
   // ---------------------------------------------------------------- asking
@@ -270,9 +260,7 @@
   function closer(seconds) {
     const [fromS, toS] = seenS();
     let middle = (fromS + toS) / 2;
-    if (shown.pointedS !== null && shown.pointedS >= fromS && shown.pointedS <= toS) {
-      middle = shown.pointedS;
-    } else if (shown.running && toS >= shown.lastS) {
+    if (shown.running && toS >= shown.lastS) {
       middle = shown.lastS - seconds * 0.45;
     }
     look([middle - seconds / 2, middle + seconds / 2]);
@@ -324,56 +312,6 @@
     }
   }
 
-  // ---------------------------------------------------------------- marks by pointing
-
-  let pointing = null;
-
-  function pointed(event) {
-    window.clearTimeout(pointing);
-    const again = Date.now() - shown.doubledMs < DOUBLE_CLICK_MS;
-    if (again || !document.getElementById("point-time") || !event.xvals || !event.xvals.length) {
-      return;
-    }
-    const at = Math.min(Math.max(event.xvals[0], 0), shown.lastS);
-    // A second click makes it a double one, which means something else.
-    pointing = window.setTimeout(function () {
-      shown.pointedS = at;
-      window.dash_clientside.set_props("point-time", { value: elapsed(at, 1) });
-      document.getElementById("point-text").focus();
-    }, DOUBLE_CLICK_MS);
-  }
-
-  function answered(text, trouble) {
-    const place = document.getElementById("point-answer");
-    place.textContent = text;
-    place.classList.toggle("trouble", Boolean(trouble));
-  }
-
-  async function mark() {
-    const time = document.getElementById("point-time");
-    const text = document.getElementById("point-text");
-    const at = typed(time.value);
-    if (!(at >= 0 && at <= shown.lastS + 1)) {
-      answered("a mark needs an elapsed time up to " + elapsed(shown.lastS) + ", as 0:48:10", true);
-      time.focus();
-      return;
-    }
-    if (!text.value.trim()) {
-      answered("a mark needs a text: say what was done, for example tapped V5", true);
-      text.focus();
-      return;
-    }
-    answered("asked …");
-    const body = { soak: shown.which, uuid: shown.uuid, t_s: Math.min(at, shown.lastS), text: text.value };
-    const answer = await window.dash_clientside.soakbench.post("/mark", body);
-    const done = answer.state === "done";
-    answered(answer.state + ": " + (done ? answer.says : answer.reason), !done);
-    if (done) {
-      window.dash_clientside.set_props("point-text", { value: "" });
-      ask(false);
-    }
-  }
-
   // ---------------------------------------------------------------- the page
 
   // The page's frame is there before its graph, and that before the library that draws it.
@@ -389,18 +327,13 @@
     }
     mine.plot = plot;
     plot.on("plotly_relayout", moved);
-    plot.on("plotly_click", pointed);
     // The page's own component may lay its empty figure over ours once more, where it is slow to start.
     plot.on("plotly_afterplot", function () {
       if (mine.lines && !mine.drawing && plot.data.length < mine.lines.length) {
         redraw(mine);
       }
     });
-    plot.on("plotly_doubleclick", function () {
-      window.clearTimeout(pointing);
-      mine.doubledMs = Date.now();
-      look(null, {});
-    });
+    plot.on("plotly_doubleclick", () => look(null, {}));
     plot.addEventListener("pointerdown", () => (mine.held = true), true);
     let polls = 0;
     const timer = window.setInterval(function () {
@@ -418,18 +351,9 @@
   }
 
   document.addEventListener("click", function (event) {
-    const button = event.target.closest("[data-zoom], [data-does='mark-time']");
-    if (button && button.dataset.zoom) {
+    const button = event.target.closest("[data-zoom]");
+    if (button) {
       press(button.dataset.zoom);
-    } else if (button) {
-      mark();
-    }
-  });
-
-  document.addEventListener("keydown", function (event) {
-    if (event.key === "Enter" && event.target.closest("#point-text, #point-time") && !event.isComposing) {
-      event.preventDefault();
-      mark();
     }
   });
 
@@ -440,7 +364,7 @@
         if (place && width && unit && which !== undefined && which !== null) {
           if (!shown || shown.place !== place || shown.which !== which) {
             shown = Object.assign(
-              { place: place, which: which, endS: 0, lastS: 0, untilS: null, added: 0, pointedS: null, doubledMs: 0, offsets: [[0, 0]] },
+              { place: place, which: which, endS: 0, lastS: 0, untilS: null, added: 0, offsets: [[0, 0]] },
               bookmarked(),
             );
             Object.assign(shown, { width: width, calibration: calibration, unit: unit });
