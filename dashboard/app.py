@@ -14,6 +14,7 @@ import socket
 import ssl
 from pathlib import Path
 from typing import Any, Final, cast
+from urllib.parse import unquote
 
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html, no_update
 from flask import Flask, Response, request, send_file
@@ -28,14 +29,17 @@ from dashboard import (
     photographs,
     record_forms,
     report_download,
+    setup_files,
     tls,
 )
 from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
 from dashboard.pages import bias, compare, jobs, live, parts, record
+from dashboard.pages import setup as setup_page
 from dashboard.pages import soak as soak_page
 from dashboard.setting import Feed, Setting
+from dashboard.setup_files import SetupFiles
 from logger.clock import Clock, SystemClock
 from logger.errors import RequestError
 from logger.store import photographs as photograph_files
@@ -54,6 +58,7 @@ _WAYS: Final = (
     ("Soak", "/soak/last"),
     ("Jobs", "/jobs"),
     ("Compare", "/compare"),
+    ("Set-up", "/setup"),
 )
 PLOTLY: Final = Path(__file__).parent / "plotly_basic" / "plotly-basic.min.js"
 _DATA: Final = ("application/json", "application/x-ndjson")
@@ -84,6 +89,7 @@ def create_app(
     access: Access | None = None,
     *,
     shop: Path | None = None,
+    setups: Path | None = None,
 ) -> Dash:
     """Make the dashboard of one store; `clock` says how old the last scan is.
 
@@ -138,6 +144,9 @@ def create_app(
     photographs.register(server, bench)
     alarm.register(app, server, bench)
     handing_over.register(server, bench.reader)
+    files = SetupFiles(setups or Path.cwd(), clock)
+    setup_page.register(app, bench, files)
+    setup_files.register(server, files, access)
     asking.register(server, bench.reader, clock, access)
     _serve_plotly(server)
     record_forms.register(server, bench, clock, access)
@@ -230,6 +239,10 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
             page, here = record.layout(parts_of), "/jobs"
         case ["jobs", number] if _number(number):
             page, here = jobs.job_layout(int(number)), "/jobs"
+        case ["setup"]:
+            page, here = setup_page.layout(), "/setup"
+        case ["setup", name]:
+            page, here = setup_page.file_layout(unquote(name)), "/setup"
         case ["compare"]:
             page, here = compare.layout(), "/compare"
         case ["compare", *numbers] if 1 < len(numbers) <= compare.MOST and all(map(_number, numbers)):

@@ -179,6 +179,17 @@ def dash(
     behind_proxy: Annotated[
         bool, typer.Option("--behind-proxy", help="A proxy on this machine says who asks, by what name.")
     ] = False,
+    setups: Annotated[
+        Path | None,
+        typer.Option(
+            "--setups",
+            metavar="DIR",
+            help="Where the set-up files are that the Set-up page edits; default here.",
+            show_default=False,
+            file_okay=False,
+            exists=True,
+        ),
+    ] = None,
     path: Annotated[
         str, typer.Option(metavar="PATH", help="The proxy's sub-path, as /bench1.", show_default=False)
     ] = "",
@@ -233,7 +244,8 @@ def dash(
     if shop is not None:
         load_shop(shop)  # what is wrong with it is said now, not at the first report
     speaks = None if certificate is None else tls.context(certificate, key)
-    server = pages.make_server(pages.create_app(store, access=access, shop=shop), host, port, speaks)
+    app = pages.create_app(store, access=access, shop=shop, setups=setups)
+    server = pages.make_server(app, host, port, speaks)
     if elsewhere and not behind_proxy and speaks is None:
         warn(
             "the password goes over the network as it is typed, and who has it can stop a soak: do this only "

@@ -267,9 +267,9 @@ def _dashboard(
         yield lambda: None
         return
     try:
-        server = app.make_server(app.create_app(store))
+        server = app.make_server(app.create_app(store, setups=store.parent))
     except RequestError:  # the usual port is taken: any other will do for a demo
-        server = app.make_server(app.create_app(store), port=0)
+        server = app.make_server(app.create_app(store, setups=store.parent), port=0)
     thread = threading.Thread(target=server.run, name="dashboard", daemon=True)
     thread.start()
     address = f"http://{server.effective_host}:{server.effective_port}/"

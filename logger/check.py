@@ -95,6 +95,24 @@ class Wire:
         """How many times the expected volts fit into what can be read."""
         return self.most_v / self.expected_v if self.expected_v else None
 
+    def told(self, place: str) -> list[str]:
+        """Return its row under `Advice.wiring_heads`; `place` is what its pins are."""
+        plain = self.measures == "pair current" or self.channel.lower() in self.measures.lower()
+        paired = len(self.pins) == 2 and place == "pin"
+        return [
+            self.channel if plain else f"{self.channel}: {self.measures}",
+            "{}+ {}-".format(*self.pins) if paired else ", ".join(map(str, self.pins)) or "–",
+            self.part,
+            *("–" if at is None else _volts(at) for at in (self.expected_v, self.limit_v)),
+            f"{self.full_scale_v:.4g} V",
+            self.reads_up_to or "–",
+            "–" if self.headroom is None else f"{self.headroom:.1f} x",
+        ]
+
+
+def _volts(volts: float) -> str:
+    return f"{1000 * volts:.1f} mV" if abs(volts) < 1.0 else f"{volts:.2f} V"
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -104,6 +122,11 @@ class Limit:
     value: str
     stated: bool
     reason: str
+
+    @property
+    def told(self) -> list[str]:
+        """Its row: limit, value, where it comes from."""
+        return [self.name, self.value, self.reason if self.stated else f"default: {self.reason}"]
 
 
 @dataclass(frozen=True)
@@ -122,6 +145,15 @@ class Decidable:
         """The uncertainty as a part of the limit: from 1 up no pass exists, above 1/3 few are plain."""
         return self.expanded_uncertainty / self.limit
 
+    @property
+    def told(self) -> str:
+        """The sentence of it."""
+        helps = f" (would help: {self.helps})" if self.helps else ""
+        return (
+            f"{self.what}: U {self.expanded_uncertainty:.2g} {self.unit} against {self.limit:.3g} {self.unit}"
+            f": {self.says}{helps}"
+        )
+
 
 @dataclass(frozen=True)
 class Advice:
@@ -134,6 +166,20 @@ class Advice:
     decidable: list[Decidable]
     odd: list[str]
     shortest_crackle_s: float
+
+    @property
+    def wiring_heads(self) -> tuple[str, ...]:
+        """What stands over the wiring's columns."""
+        return "channel", self.place, "part", "idle", "limit", "full scale", "reads to", "room"
+
+    @property
+    def wiring_means(self) -> str:
+        """What the figures of the wiring are."""
+        return (
+            "Idle: volts at the DAQ at the aim, at nominal HT and mains, at 25 °C; limit: at trip_pct, at "
+            "the greatest temperature; room: how many times idle fits into the full scale."
+            f"{' What the DAQ says itself counts.' if self.place == 'pin' else ''}"
+        )
 
 
 def advise(setup: Setup) -> Advice:

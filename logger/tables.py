@@ -21,7 +21,7 @@ from logger.units import number, quantity, shown
 if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
     from logger.blocks import Mark
     from logger.calibration_session import Helped
-    from logger.check import Advice, Wire
+    from logger.check import Advice
     from logger.convert import Calibration
     from logger.link.search import Port, Seen
     from logger.score.figures import Figure, Row, Score
@@ -364,18 +364,10 @@ def advice_parts(advice: Advice, cautions: Sequence[str]) -> Iterator[object]:
     """Lay out what `check` says."""
     yield Text(f"{advice.aim}\n")
     yield _wiring_table(advice)
-    yield Text(
-        "Idle: volts at the DAQ at the aim, at nominal HT and mains, at 25 °C; limit: at trip_pct, at the "
-        "greatest temperature; room: how many times idle fits into the full scale."
-        f"{' What the DAQ says itself counts.' if advice.place == 'pin' else ''}\n"
-    )
+    yield Text(f"{advice.wiring_means}\n")
     yield _limits_table(advice)
     for item in advice.decidable:
-        helps = f" (would help: {item.helps})" if item.helps else ""
-        yield Text(
-            f"{item.what}: U {item.expanded_uncertainty:.2g} {item.unit} against {item.limit:.3g} {item.unit}"
-            f": {item.says}{helps}"
-        )
+        yield Text(item.told)
     yield Text(
         f"\nThe shortest crackle that is seen: {advice.shortest_crackle_s:g} s (two scans); "
         "what is shorter is averaged away or taken for noise."
@@ -429,32 +421,11 @@ def _wiring_table(advice: Advice) -> Table:
     table = Table(
         box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), title="Wiring", title_justify="left"
     )
-    for head in ("channel", advice.place, "part"):
-        table.add_column(head, overflow="fold")
-    for head in ("idle", "limit", "full scale", "reads to", "room"):
-        table.add_column(head, justify="right")
+    for at, head in enumerate(advice.wiring_heads):
+        table.add_column(head, overflow="fold") if at < 3 else table.add_column(head, justify="right")
     for wire in advice.wiring:
-        plain = wire.measures == "pair current" or wire.channel.lower() in wire.measures.lower()
-        table.add_row(
-            escape(wire.channel if plain else f"{wire.channel}: {wire.measures}"),
-            _pins(wire, advice.place),
-            wire.part,
-            *("–" if at is None else _volts(at) for at in (wire.expected_v, wire.limit_v)),
-            f"{wire.full_scale_v:.4g} V",
-            wire.reads_up_to or "–",
-            "–" if wire.headroom is None else f"{wire.headroom:.1f} x",
-        )
+        table.add_row(*map(escape, wire.told(advice.place)))
     return table
-
-
-def _pins(wire: Wire, place: str) -> str:
-    if len(wire.pins) == 2 and place == "pin":
-        return "{}+ {}-".format(*wire.pins)
-    return ", ".join(map(str, wire.pins)) or "–"
-
-
-def _volts(volts: float) -> str:
-    return f"{1000 * volts:.1f} mV" if abs(volts) < 1.0 else f"{volts:.2f} V"
 
 
 def _limits_table(advice: Advice) -> Table:
@@ -462,7 +433,7 @@ def _limits_table(advice: Advice) -> Table:
     for head in ("limit", "value", "from"):
         table.add_column(head, overflow="fold")
     for row in advice.limits:
-        table.add_row(row.name, row.value, row.reason if row.stated else f"default: {row.reason}")
+        table.add_row(*row.told)
     return table
 
 
