@@ -686,7 +686,6 @@ def _odd_tables(setup: Setup) -> Iterator[str]:
     mqtt = setup.mqtt
     if mqtt is None:
         return
-    yield "[mqtt] is not fitted in this version: nothing is published"
     if not mqtt.tls and mqtt.user is not None and mqtt.host not in ("localhost", "127.0.0.1", "::1"):
         yield f"without TLS the MQTT password goes to {mqtt.host} for all to read: tls = true"
     if setup.bench.name == type(setup.bench)().name:

@@ -18,6 +18,10 @@ def feeds_of(setup: Setup, store: Path, clock: Clock, environment: Mapping[str, 
         from logger.feeds import alerts
 
         feeds.append(alerts.feed(setup, clock, environment))
+    if setup.mqtt is not None:
+        from logger.feeds import mqtt
+
+        feeds.append(mqtt.feed(setup, store, clock, environment))
     return Feeds(feeds)
 
 
@@ -31,4 +35,11 @@ def odd(setup: Setup, environment: Mapping[str, str]) -> list[str]:
             alerts.addresses_of(setup.alerts, environment)
         except RequestError as error:
             out.append(f"no alert can be sent: {error}")
+    if setup.mqtt is not None:
+        from logger.feeds import mqtt
+
+        try:
+            mqtt.password_of(setup.mqtt, environment)
+        except RequestError as error:
+            out.append(f"nothing is told over MQTT: {error}")
     return out
