@@ -75,7 +75,7 @@ def test_words_and_signs_reach_the_contrast_of_wcag_aa(scheme: str) -> None:
         for names, least, on in (
             (("ink", "quiet"), 4.5, grounds),
             ([f"pair-{k}-ink" for k in range(1, 9)], 4.5, ("ground", "surface")),
-            (("strip-ink",), 4.5, ("surface",)),
+            (("strip-ink", "amber-ink"), 4.5, ("surface",)),
             (("edge", "focus", "strip", "amber", "vermilion"), 3.0, ("ground", "surface")),
             (("rule", "pair-7-ink"), 3.0, ("surface",)),
             (("amber",), 3.0, ("amber-ground",)),
