@@ -29,7 +29,10 @@ from test_compare import MARCH, SEPTEMBER
 from test_compare import record as a_soak
 from test_compare import setup_text as bench_text
 
+from dashboard.access import Access
 from dashboard.app import create_app, make_server
+from dashboard.passwords import Passwords, Role
+from logger import new_setup
 from logger.blocks import Mark
 from logger.clock import Clock, ManualClock
 from logger.finding import Finding, Kind, Severity
@@ -48,6 +51,29 @@ PAGES: Final = {
     "compared": "/compare/2/1",
     "setup": "/setup",
 }
+FORMS: Final = {
+    "setup-file": "/setup/bench1.toml",
+    "setup-faults": "/setup/bench2.toml",
+    "setup-new": "/setup/new",
+    "book-in": "/jobs/new",
+    "state": "/jobs/2/state",
+    "edit": "/jobs/2/edit",
+    "amp": "/jobs/2/amp",
+    "checklist": "/jobs/2/checklist",
+    "report": "/jobs/2/report",
+    "history": "/jobs/2/history",
+    "fit": "/jobs/2/add/fit",
+    "reading": "/jobs/2/add/reading",
+    "readings": "/jobs/2/add/readings",
+    "add-photograph": "/jobs/2/add/photograph",
+    "overrule": "/jobs/2/add/overrule",
+    "photograph": "/jobs/2/photo/2",
+    "valves": "/valves",
+    "valve": "/valves/2",
+}
+"""Where a person writes; each looks the same whatever the soak does, so it is drawn in one state."""
+LOG_IN: Final = {"log-in": "/log-in"}
+ADDRESSES: Final = PAGES | FORMS | LOG_IN
 DRAWN: Final = {
     "live": "#live-figures > *",
     "bias": "#bias-figure:not(:empty), #bias-nothing > *",
@@ -57,6 +83,13 @@ DRAWN: Final = {
     "compare": "#compare-list > *",
     "compared": "#compare-page > *",
     "setup": "main h1",
+    "setup-file": "#setup-says .panel",
+    "setup-faults": "#setup-says .panel",
+    "setup-new": "#setup-write",
+    "report": ".record h1",
+    "history": ".record h1",
+    "valves": ".record h1",
+    "log-in": "#password",
 }
 """What stands on a page once it has been filled."""
 
@@ -125,12 +158,27 @@ class Scene:
     state: str
     path: Path
     clock: Clock
+    password: str = ""
+
+    @property
+    def pages(self) -> dict[str, str]:
+        """What is drawn of it, by name."""
+        if self.password:
+            return LOG_IN | {name: PAGES[name] for name in ("live", "soak", "jobs")}
+        return PAGES | FORMS if self.state == "warning" else PAGES
 
 
 def base(folder: Path) -> Path:
     """Write a store of two jobs on one amplifier, half a year apart, each with a soak; return its path."""
     path = folder / "base" / "soak.db"
-    path.parent.mkdir(parents=True)
+    setups = path.with_name("setups")
+    setups.mkdir(parents=True)
+    good = new_setup.text_of(
+        new_setup.answers_from({"valve": "EL34", "ht_V": 455.0, "name": "Theatre PA 240 W"})
+    )
+    (setups / "bench1.toml").write_text(good, encoding="utf-8")
+    faulty = good.replace("EL34", "EL43").replace("sense_ohm = 1.0", "sense_ohm = -1.0", 1)
+    (setups / "bench2.toml").write_text(faulty, encoding="utf-8")
     for started, moved_a in ((MARCH, 0.0), (SEPTEMBER, -0.0041)):
         clock = ManualClock(started - timedelta(hours=2))
         own = Record(path, clock, "R. Example")
@@ -202,11 +250,15 @@ def scenes(folder: Path, states: Sequence[str] | None = None) -> Iterator[Scene]
                 shutil.copytree(stock.parent, path.parent)
                 if state == "ended":
                     yield Scene(state, path, ManualClock(SEPTEMBER + timedelta(days=1)))
+                elif state == "locked":
+                    Passwords(path).set(Role.CHANGE, PASSWORD, n=2)
+                    yield replace(_running(path, state), password=PASSWORD)
                 else:
                     yield _running(path, state)
 
 
-STATES: Final = ("healthy", "warning", "trip", "stale", "ended", "empty", "not reached")
+STATES: Final = ("healthy", "warning", "trip", "stale", "ended", "locked", "empty", "not reached")
+PASSWORD: Final = "four words nobody guesses"
 
 
 def _running(path: Path, state: str) -> Scene:
@@ -235,9 +287,10 @@ def _running(path: Path, state: str) -> Scene:
 
 
 @contextlib.contextmanager
-def served(path: Path, clock: Clock) -> Iterator[str]:
+def served(path: Path, clock: Clock, *, locked: bool = False) -> Iterator[str]:
     """Serve a store's dashboard; gives the address that its pages begin with."""
-    server = make_server(create_app(path, clock), port=0)
+    access = Access(clock, Passwords(path)) if locked else None
+    server = make_server(create_app(path, clock, access, setups=path.with_name("setups")), port=0)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
@@ -249,11 +302,19 @@ def served(path: Path, clock: Clock) -> Iterator[str]:
 
 def filled(page: Page, name: str) -> None:
     """Wait until a page has its figures, and its chart where it has one."""
-    page.wait_for_selector(DRAWN[name], state="attached")
+    page.wait_for_selector(DRAWN.get(name, ".record .form form"), state="attached")
     page.wait_for_function(
         "() => [...document.querySelectorAll('.js-plotly-plot, .dash-graph')]"
         ".every(one => !one.offsetParent || one.querySelector('.main-svg .trace, .main-svg .scatterlayer'))"
     )
+
+
+def log_in(page: Page, home: str, password: str) -> None:
+    """Log in as a person does."""
+    page.goto(f"{home}/log-in")
+    page.fill("#password", password)
+    page.press("#password", "Enter")
+    page.wait_for_selector("#live-figures > *", state="attached")
 
 
 def main(out: Path, words: Sequence[str]) -> None:
@@ -262,7 +323,7 @@ def main(out: Path, words: Sequence[str]) -> None:
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         for scene in scenes(Path(folder)):
-            with served(scene.path, scene.clock) as home:
+            with served(scene.path, scene.clock, locked=bool(scene.password)) as home:
                 for scheme in SCHEMES:
                     _sheet(out, scene, scheme, list(_shots(browser, home, out, scene, scheme, words)))
         browser.close()
@@ -271,13 +332,15 @@ def main(out: Path, words: Sequence[str]) -> None:
 def _shots(
     browser: Any, home: str, out: Path, scene: Scene, scheme: str, words: Sequence[str]
 ) -> Iterator[Path]:
-    for name, address in PAGES.items():
+    for name, address in scene.pages.items():
         for width in WIDTHS:
             path = out / f"{name}-{scene.state.replace(' ', '-')}-{width}-{scheme}.png"
             if words and not any(word in path.name for word in words):
                 continue
             size = {"width": width, "height": 1440 if width == 2560 else 800}
             page = browser.new_page(viewport=size, color_scheme=scheme)
+            if scene.password and name not in LOG_IN:
+                log_in(page, home, scene.password)
             page.goto(f"{home}{address}")
             filled(page, name)
             page.wait_for_timeout(400)

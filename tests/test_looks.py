@@ -14,7 +14,7 @@ import pictures
 import pytest
 import test_dashboard
 from dashboard_soak import RunningSoak, setup_text
-from pictures import PAGES, Scene
+from pictures import ADDRESSES, FORMS, LOG_IN, PAGES, Scene
 from playwright.sync_api import Browser, Page
 
 from dashboard import figures, words
@@ -137,12 +137,16 @@ def test_pairs_on_unlike_resistors_share_no_axis_but_that_of_milliamps() -> None
 # ---------------------------------------------------------------- in a browser
 
 
+def _served(scene: Scene) -> contextlib.AbstractContextManager[str]:
+    return pictures.served(scene.path, scene.clock, locked=bool(scene.password))
+
+
 @pytest.fixture(scope="module")
 def scenes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, tuple[str, Scene]]]:
     """Serve a store in each state; gives by state where its pages begin, and the scene."""
     with contextlib.ExitStack() as stack:
         yield {
-            scene.state: (stack.enter_context(pictures.served(scene.path, scene.clock)), scene)
+            scene.state: (stack.enter_context(_served(scene)), scene)
             for scene in pictures.scenes(tmp_path_factory.mktemp("looks"))
         }
 
@@ -168,7 +172,7 @@ class Watched:
     def go(self, home: str, name: str) -> Page:
         """Open one of the pages and wait until it is filled."""
         self.home = home
-        self.page.goto(f"{home}{PAGES[name]}")
+        self.page.goto(f"{home}{ADDRESSES[name]}")
         pictures.filled(self.page, name)
         return self.page
 
@@ -366,11 +370,13 @@ def _faults(page: Page, *, colours_only: bool = False) -> list[str]:
         if one["impact"] in ("serious", "critical") or one["id"] in ("heading-order", "region")
     ]
     faults += page.evaluate(FAINT)
-    if not colours_only:
-        faults += [f"under 44 px: {one}" for one in page.evaluate(SMALL)]
-        wider = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-        faults += [f"{wider} px wider than the screen"] if wider else []
-    return faults
+    return faults if colours_only else faults + _out_of_measure(page)
+
+
+def _out_of_measure(page: Page) -> list[str]:
+    faults = [f"under 44 px: {one}" for one in page.evaluate(SMALL)]
+    wider = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    return faults + ([f"{wider} px wider than the screen"] if wider else [])
 
 
 LOOKED_AT = (
@@ -409,6 +415,88 @@ def test_every_page_keeps_the_rules_for_all_in_every_state(
         titles.append(page.title())
     assert {where: found for where, found in faults.items() if found} == {}
     assert [title for title in titles if title in ("", "soakbench")] == []
+
+
+def test_every_form_keeps_the_rules_for_all_on_phone_and_desk(
+    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched]
+) -> None:
+    faults: dict[str, list[str]] = {}
+    for state, names in (("warning", FORMS), ("locked", LOG_IN)):
+        visitor = watched(viewport=test_dashboard.PHONE, color_scheme="light")
+        for name in names:
+            visitor.page.set_viewport_size(test_dashboard.PHONE)  # type: ignore[arg-type]
+            visitor.page.emulate_media(color_scheme="light")
+            page = visitor.go(scenes[state][0], name)
+            page.evaluate(AXE)
+            faults[f"{name}, phone, light"] = _faults(page)
+            page.emulate_media(color_scheme="dark")
+            faults[f"{name}, phone, dark"] = _faults(page, colours_only=True)
+            page.set_viewport_size(test_dashboard.DESK)  # type: ignore[arg-type]
+            faults[f"{name}, desk, dark"] = _out_of_measure(page)
+    assert {where: found for where, found in faults.items() if found} == {}
+
+
+def test_the_top_of_a_page_fits_a_phone_with_all_its_keys(
+    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched]
+) -> None:
+    home, scene = scenes["locked"]
+    visitor = watched(viewport=test_dashboard.PHONE)
+    visitor.home = home
+    visitor.page.add_init_script("localStorage.setItem('soakbench-sound', 'on')")
+    pictures.log_in(visitor.page, home, scene.password)
+    page = visitor.go(home, "soak")
+    page.wait_for_selector("#sound-key:visible")
+    boxes = [one.bounding_box() for one in page.locator(".top :is(a, button):visible").all()]
+    assert len(boxes) == 9, "six pages, Sound, Unit and Log out"
+    assert all(box and box["x"] >= 0 and box["x"] + box["width"] <= 360 for box in boxes)
+    assert _out_of_measure(page) == []
+
+
+# ---------------------------------------------------------------- by keyboard alone
+
+BY_TAB = """() => {
+  window.tabbed = {reached: new Set(), unseen: []};
+  document.addEventListener("focusin", function (event) {
+    const one = event.target;
+    tabbed.reached.add(one);
+    const box = one.getBoundingClientRect();
+    const look = getComputedStyle(one.closest(".dash-input-container") || one);
+    const outlined = look.outlineStyle !== "none" && parseFloat(look.outlineWidth) >= 2;
+    if (!outlined || box.bottom < 0 || box.top > innerHeight || box.right < 0 || box.left > innerWidth) {
+      tabbed.unseen.push(one.outerHTML.slice(0, 120));
+    }
+  });
+  document.activeElement.blur();
+  return pressed().length;
+}"""
+PRESSED = """window.pressed = () => [...document.querySelectorAll(
+    "a[href], button, summary, input, select, textarea, [tabindex='0']")]
+  .filter(one => one.checkVisibility({visibilityProperty: true}) && !one.disabled && one.type !== "hidden")
+  .filter(one => one.tabIndex >= 0)"""
+"""What is reached by Tab; of the choices of one question the browser stops at one."""
+NOT_REACHED = """() => {
+  const same = (one, other) => one === other ||
+    (one.type === "radio" && other.type === "radio" && one.name === other.name);
+  return pressed().filter(one => ![...tabbed.reached].some(other => same(one, other)))
+    .map(one => one.outerHTML.slice(0, 120));
+}"""
+
+
+def test_every_page_is_walked_by_tab_alone(
+    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched]
+) -> None:
+    faults: dict[str, list[str]] = {}
+    for state, names in (("warning", (*PAGES, *FORMS)), ("locked", LOG_IN)):
+        visitor = watched()
+        for name in names:
+            page = visitor.go(scenes[state][0], name)
+            page.evaluate(PRESSED)
+            many = page.evaluate(BY_TAB)
+            for _ in range(many + 3):
+                page.keyboard.press("Tab")
+            faults[f"{name}: not reached"] = page.evaluate(NOT_REACHED)
+            faults[f"{name}: reached unseen"] = page.evaluate("tabbed.unseen")
+    assert {where: found for where, found in faults.items() if found} == {}
 
 
 # ---------------------------------------------------------------- paper

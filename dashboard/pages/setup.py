@@ -99,7 +99,7 @@ def file_layout(name: str) -> list[Any]:
                     ],
                     className="panel",
                 ),
-                html.Div(id="setup-says", **_LIVE, **spoken("What is said of it")),
+                html.Section(id="setup-says", **_LIVE, **spoken("What is said of it")),
             ],
             className="beside-each-other",
         ),
@@ -354,4 +354,6 @@ def _advised(advice: Advice) -> Children:
 
 
 def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
+    """Begin a sentence; a channel's name stays as the file has it."""
+    first = text.partition(" ")[0]
+    return text if any(one.isdigit() for one in first) else f"{text[:1].upper()}{text[1:]}"
