@@ -71,6 +71,10 @@ def component() -> html.Section:
         html.Button(name, type="button", className="key", title=does, **cast(Any, {"data-zoom": zoom}))
         for name, zoom, does in _ZOOMS
     ]
+    changes: dict[str, Any] = {"data-changes": "mark"}
+    buttons.append(
+        html.Button("Mark this time", type="button", id="mark-time", className="key change-time", **changes)
+    )
     return html.Section(
         [
             html.H2("Chart", className="unseen"),
@@ -88,12 +92,49 @@ def component() -> html.Section:
                 **spoken("Chart of the soak"),
             ),
             html.P(
-                "Drag across the chart to look closer; a double click shows the whole. Hatched: no reading.",
+                "Drag across the chart to look closer; a double click shows the whole; a click marks a time. "
+                "Hatched: no reading.",
                 className="hint chart-hint",
             ),
+            _marking(),
             unit_store("chart-unit"),
         ],
         className="panel chart-panel",
+    )
+
+
+def _marking() -> html.Dialog:
+    """Return the dialog that asks what was at a time; `assets/marking.js` opens and reads it."""
+
+    def field(name: str, label: str, **more: Any) -> html.Div:
+        told = dcc.Input(id=f"marking-{name}", type="text", autoComplete="off", **more)
+        return html.Div(
+            [html.Label(label, htmlFor=f"marking-{name}"), told],
+            id=f"marking-{name}-field",
+            className="field",
+        )
+
+    add: dict[str, Any] = {"data-marking": "add", "data-changes": "mark"}
+    cancel: dict[str, Any] = {"data-marking": "cancel"}
+    return html.Dialog(
+        [
+            html.H2("Mark this time"),
+            html.P(id="marking-where"),
+            field("time", "Elapsed time, h:mm:ss", maxLength=12),
+            html.P(id="marking-clock", className="hint"),
+            field("text", "What was then", maxLength=400, placeholder="tapped V5"),
+            field("by", "Your name", maxLength=100),
+            html.P(id="marking-says", className="asked-here", role="status"),
+            html.Div(
+                [
+                    html.Button("Add", type="button", className="key", **add),
+                    html.Button("Cancel", type="button", className="key", **cancel),
+                ],
+                className="asks",
+            ),
+        ],
+        id="marking",
+        **spoken("Mark this time"),
     )
 
 
@@ -213,8 +254,9 @@ class Charts:
 
         In an answer: `figure` as `figures.whole`, or `tail` with its times `x`, and what lies over the lines
         where that changed (`traces`, `shapes`, `notes`) or their names (`labels`); `frame`, `over` and
-        `until_s` to be asked with next; the soak's `uuid`, its `end_s` and `last_s`, the stretch in view
-        `from_s` to `to_s`, `offsets` of the clock from UTC, and what the chart `says`.
+        `until_s` to be asked with next; the soak's `uuid`, its number as `soak`, its `job`, its `end_s` and
+        `last_s`, the stretch in view `from_s` to `to_s`, `offsets` of the clock from UTC, and what the chart
+        `says`.
         """
         look = self._bench.look(which, asked.calibration)
         if not isinstance(look, Look) or look.soak.last_t_us is None or look.waiting:
@@ -239,6 +281,8 @@ class Charts:
             "running": look.running,
             "end_s": story.x_end_s,
             "last_s": look.last_s,
+            "soak": soak.id,
+            "job": soak.job_id,
         }
         if asked.after_s is not None and asked.frame == known["frame"]:
             fresh = self._news(look, story, asked, level_s, reach)

@@ -23,7 +23,7 @@ import numpy as np
 
 from dashboard import timescale
 from dashboard.series import Series
-from dashboard.words import MINUS, asked, look, number
+from dashboard.words import MINUS, look, mark_rows, number
 from logger import bias, units
 from logger.blocks import FloatArray, Mark
 from logger.finding import Finding, Kind, Severity
@@ -597,19 +597,17 @@ def _finding_marks(story: Story, view: View, axis: str) -> list[Json]:
 
 def _mark_ticks(story: Story, panel: _Panel, axis: str) -> Json:
     """Return a thin upright tick on the time axis at each mark; its text shows under the pointer."""
+    rows = mark_rows(story.marks)
     return {
         "type": "scatter",
         "mode": "markers",
         "xaxis": "x",
         "yaxis": axis,
-        "x": [mark.t_us / 1e6 for mark in story.marks],
-        "y": [round(5.0 / panel.height_px, 4)] * len(story.marks),
+        "x": [t_s for t_s, _, _ in rows],
+        "y": [round(5.0 / panel.height_px, 4)] * len(rows),
         "cliponaxis": False,
         "marker": {"symbol": "line-ns-open", "size": 7, "color": INK, "line": {"width": 1.2, "color": INK}},
-        "hovertemplate": [
-            f"{kind}: {_hovered(text)}<extra></extra>"
-            for kind, text in (asked(mark.text) for mark in story.marks)
-        ],
+        "hovertemplate": [f"{kind}: {_hovered(text)}<extra></extra>" for _, kind, text in rows],
         "showlegend": False,
     }
 
@@ -1086,6 +1084,7 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
         "plot_bgcolor": "rgba(0,0,0,0)",
         "showlegend": False,
         "hovermode": "x unified",
+        "clickanywhere": True,
         "hoversubplots": "axis",
         "hoverdistance": -1,
         "hoverlabel": {

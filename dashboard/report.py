@@ -293,7 +293,7 @@ def document(data: ReportData, *, of_job: bool = False) -> Json:
             "caption": _caption(story),
         },
         "findings": [_finding_row(finding, setup) for finding in data.findings],
-        "marks": [_mark_row(mark) for mark in data.marks],
+        "marks": [_mark_row(*row) for row in words.mark_rows(data.marks)],
         "table": _table(data),
         "conditions": _conditions(data),
         "sections": [
@@ -402,9 +402,8 @@ def _asked_when(finding: Finding) -> str:
     return f"{words.timing(finding)}{', not answered' if words.waits(finding) else ''}"
 
 
-def _mark_row(mark: Mark) -> Json:
-    kind, text = words.asked(mark.text)
-    return {"when": words.duration(mark.t_us / 1e6), "kind": kind, "text": shortened(text, 200)}
+def _mark_row(t_s: float, kind: str, text: str) -> Json:
+    return {"when": words.duration(t_s), "kind": kind, "text": shortened(text, 200)}
 
 
 # ------------------------------------------------------------------ the table

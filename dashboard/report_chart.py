@@ -28,7 +28,7 @@ from dashboard.figures import (
     pushed_apart,
 )
 from dashboard.series import Series
-from dashboard.words import look, number
+from dashboard.words import look, mark_rows, number
 from logger.blocks import FloatArray
 from logger.finding import Finding, Kind, Severity
 from logger.setup import Channel
@@ -536,7 +536,7 @@ def _findings_strip(axes: Axes, story: Story, lanes: Sequence[Sequence[Finding]]
 def _mark_ticks(axes: Axes, story: Story) -> None:
     """Draw a thin tick on the time axis at each mark."""
     axes.plot(
-        [mark.t_us / 1e6 for mark in story.marks],
+        [t_s for t_s, _, _ in mark_rows(story.marks)],
         [0.0] * len(story.marks),
         transform=axes.get_xaxis_transform(),
         marker=2,  # upwards from the axis

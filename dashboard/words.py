@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from typing import Final
 
 from logger import units
+from logger.blocks import Mark
 from logger.finding import Finding, Kind, Severity
-from logger.requests import NOTED, Ask, ask_of
+from logger.requests import NOTED, Ask, as_shown, ask_of
 from logger.setup import Channel, Setup
 
 MINUS: Final = "\u2212"
@@ -168,6 +169,19 @@ def asked(mark: str) -> tuple[str, str]:
     if ask is Ask.ACKNOWLEDGE:
         return "asked", f"acknowledge finding {text}" if text else "acknowledge all findings"
     return "asked", "stop the soak" if ask is Ask.STOP else ask.value
+
+
+def mark_rows(marks: Iterable[Mark]) -> list[tuple[float, str, str]]:
+    """Return marks as they are shown, in order of time: elapsed seconds, kind as of `asked`, text.
+
+    What was said later of an earlier time stands at that time, as `said later`.
+    """
+    rows = []
+    for mark in marks:
+        shown, late = as_shown(mark)
+        kind, text = ("said later", shown.text) if late else asked(mark.text)
+        rows.append((shown.t_us / 1e6, kind, text))
+    return sorted(rows, key=lambda row: row[0])
 
 
 def stretches(bands: Iterable[tuple[float, float]]) -> str:

@@ -45,7 +45,7 @@ from logger.precheck import (
     Load,
     needed_bytes,
 )
-from logger.requests import NOTED, Ask, ask_of, text_of
+from logger.requests import NOTED, Ask, ask_of, pointed, text_of
 from logger.resume import Resume, hole, left_open, other_board, replay, told
 from logger.selfwatch import SLOW_COMMIT_S, SelfWatch
 from logger.setup import Setup
@@ -852,6 +852,9 @@ class _Daemon:
             return f"a mark is a line of up to {LONGEST_MARK} letters, and this is longer"
         if self._marked >= MARKS_A_SCAN:
             return f"{MARKS_A_SCAN} marks stand at the last scan already: ask again once another has come"
+        named_s, _ = pointed(text) if ask is Ask.MARK else (None, "")
+        if named_s is not None and round(named_s * 1e6) > (self._last_us or 0):
+            return "the mark names a time that has not come: a mark can be made of what was"
         if ask is not Ask.ACKNOWLEDGE:
             return None
         findings = self._pipeline.findings

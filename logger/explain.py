@@ -19,6 +19,7 @@ from logger.blocks import FloatArray, Mark, ReadingBlock, ScanBlock
 from logger.errors import FileExistsAlready, RequestError
 from logger.finding import Finding, Severity
 from logger.pipeline import Pipeline
+from logger.requests import as_shown
 from logger.setup import Setup
 from logger.watch.seconds import Sight
 
@@ -123,7 +124,7 @@ class Explainer:
                 figure.add_vline(x=finding.raised_s / 60, line={"color": colour, "width": 1}, row=at, col=1)
         for mark in self._marks:
             figure.add_vline(
-                x=mark.t_us / 6e7, line={"color": _MARK, "width": 1, "dash": "dot"}, row=1, col=1
+                x=as_shown(mark)[0].t_us / 6e7, line={"color": _MARK, "width": 1, "dash": "dot"}, row=1, col=1
             )
         figure.update_xaxes(title_text="minutes since the first scan", row=rows, col=1)
         figure.update_layout(

@@ -3,6 +3,10 @@
 In the record a request is a mark in the request's words ("signal on"), in the store's marks and in a log
 file's `mark` column alike: so a soak judged again sees what was asked, when. Any other text is a plain mark;
 what soakbench itself writes down begins with NOTED, which no person's may.
+
+A mark may name an earlier time than that at which it was made: "at 0:48:10: tapped V5". It is kept when it
+was made, as any, and shown at the time that it names. The watch passes it by: what came late changes no
+finding.
 """
 
 from __future__ import annotations
@@ -11,6 +15,7 @@ import re
 from enum import StrEnum
 from typing import Final
 
+from logger.blocks import Mark
 from logger.errors import RequestError
 
 NOTED: Final = "soakbench: "
@@ -30,6 +35,7 @@ class Ask(StrEnum):
 
 
 _NUMBERED = re.compile(r"acknowledge ([1-9][0-9]{0,8})", re.ASCII)
+_POINTED = re.compile(r"at ([0-9]{1,4}):([0-5][0-9]):([0-5][0-9](?:\.[0-9])?): (.+)", re.ASCII | re.DOTALL)
 _BARE = frozenset({Ask.STOP, Ask.SETTING_BIAS, Ask.SIGNAL_ON, Ask.SIGNAL_OFF})
 
 
@@ -52,6 +58,9 @@ def text_of(ask: Ask, text: str = "") -> str:
             raise RequestError(f"{NOTED.strip()!r} begins soakbench's own marks: word the mark otherwise")
         if ask_of(text)[0] is not Ask.MARK:
             raise RequestError(f"{text!r} is a request of its own: ask for it, or word the mark otherwise")
+        named_s, said = pointed(text)
+        if named_s is not None:
+            text_of(Ask.MARK, said)  # no other words are lent by a time before them
         return text
     if not text:
         return ask.value
@@ -69,3 +78,23 @@ def ask_of(mark: str) -> tuple[Ask, str]:
         return Ask(mark), ""
     numbered = _NUMBERED.fullmatch(mark)
     return (Ask.ACKNOWLEDGE, numbered[1]) if numbered else (Ask.MARK, mark)
+
+
+def pointed(mark: str) -> tuple[float | None, str]:
+    """Return the elapsed time that a mark's text names, h:mm:ss, and what it says of it; None: names none."""
+    found = _POINTED.fullmatch(mark)
+    if found is None:
+        return None, mark
+    hours, minutes, seconds, said = found.groups()
+    return 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds), said
+
+
+def as_shown(mark: Mark) -> tuple[Mark, bool]:
+    """Return a mark at the time that its text names, without that in its text, and whether it names one.
+
+    What names a time after it was made stays as it is: nothing is known of then.
+    """
+    named_s, said = pointed(mark.text)
+    if named_s is None or round(named_s * 1e6) > mark.t_us:
+        return mark, False
+    return Mark(round(named_s * 1e6), said), True

@@ -15,7 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from logger.errors import FileExistsAlready, RequestError
-from logger.requests import Ask, ask_of
+from logger.requests import Ask, as_shown, ask_of
 from logger.units import number, quantity, shown
 
 if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
@@ -876,9 +876,11 @@ def mark_lines(marks: Sequence[Mark]) -> Iterator[object]:
     lines = Text()
     for mark in marks:
         kind = "mark" if ask_of(mark.text)[0] is Ask.MARK else "request"
+        shown, late = as_shown(mark)
         # a terminal obeys what can't be printed
-        text = "".join(letter if letter.isprintable() else "?" for letter in mark.text)
-        lines.append(f"{kind} at {duration(mark.t_us / 1e6)}: {text}\n")
+        text = "".join(letter if letter.isprintable() else "?" for letter in shown.text)
+        made = f", made at {duration(mark.t_us / 1e6)}" if late else ""
+        lines.append(f"{kind} at {duration(shown.t_us / 1e6)}{made}: {text}\n")
     yield lines
 
 

@@ -160,6 +160,8 @@ def test_soaks_show_prints_marks_as_text_that_no_terminal_obeys() -> None:
     on = Mark(120_000_000, "signal on")
     lines = "".join(str(part) for part in tables.mark_lines([Mark(95_000_000, "fan \x1b[31mon [bold]"), on]))
     assert lines == "mark at 1 min 35 s: fan ?[31mon [bold]\nrequest at 2 min 00 s: signal on\n"
+    late = "".join(str(part) for part in tables.mark_lines([Mark(95_000_000, "at 0:00:30: fan on")]))
+    assert late == "mark at 30 s, made at 1 min 35 s: fan on\n"
     assert list(tables.mark_lines([])) == []
 
 

@@ -18,15 +18,20 @@ import test_dashboard
 from dashboard_soak import SCANS_PER_S, RunningSoak, unpacked
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_dashboard import PHONE, PLOT, Visitor, _drawn
+from test_dashboard import HOSTILE, PHONE, PLOT, Visitor, _drawn
 
 from dashboard import timescale
 from dashboard.app import create_app
 from dashboard.bench import IN_FORCE, Bench
 from dashboard.chart import Asked, Charts
 from dashboard.figures import View
+from logger.blocks import Mark
+from logger.clock import SystemClock
 from logger.convert import Converter
+from logger.requests import Ask, text_of
 from logger.store.reader import Reader
+from logger.store.record import Record
+from logger.store.request import Answer
 from logger.units import PAIR_UNITS
 
 chromium, serving, visitor = test_dashboard.chromium, test_dashboard.serving, test_dashboard.visitor
@@ -220,6 +225,108 @@ def test_clock_time_is_right_on_the_night_on_which_the_clocks_are_put_back(
     _drawn(page)
     assert page.locator("[data-zoom=clock]").get_attribute("aria-pressed") == "true", "the browser keeps it"
     soak.writer.close()
+
+
+class Answering:
+    """Answers what is asked of a soak's store, as the daemon would; on the thread that wrote it."""
+
+    def __init__(self, soak: RunningSoak, page: Any) -> None:
+        self._soak, self._page = soak, page
+
+    def until_hidden(self, selector: str) -> None:
+        for _ in range(600):
+            for one in self._soak.writer.asked():
+                mark = text_of(Ask(str(one.ask)), str(one.text))
+                last_us = round((self._soak.t_s - 1.0 / SCANS_PER_S) * 1e6)
+                self._soak.writer.answer([Answer(one, last_us, mark=mark)])
+            if not self._page.locator(selector).is_visible():
+                return
+            self._page.wait_for_timeout(50)
+        raise AssertionError(f"{selector} stays: {self._page.locator(selector).inner_text()}")
+
+
+def _at(page: Any, t_s: float) -> tuple[float, float]:
+    """Return where a time lies on the page, in the first panel of the chart."""
+    box = page.locator("#chart .nsewdrag").first.bounding_box()
+    low_s, high_s = _range(page)
+    return box["x"] + box["width"] * (t_s - low_s) / (high_s - low_s), box["y"] + box["height"] / 2.0
+
+
+def test_a_time_is_marked_by_pointing_at_it(tmp_path: Path, visitor: Visitor) -> None:
+    # Whoever asks waits by the clock of this machine, so the soak runs by it too.
+    soak = RunningSoak(tmp_path / "soak.db", started=datetime.now(UTC) - timedelta(seconds=1200.0))
+    soak.go_on(1200.0)
+    page = visitor.open(soak.path, SystemClock(), "/soak/1")
+    _drawn(page)
+    dialog, answering = page.locator("#marking"), Answering(soak, page)
+    # a drag looks closer, a double click shows the whole: neither is a mark
+    page.mouse.move(*_at(page, 300.0))
+    page.mouse.down()
+    page.mouse.move(*_at(page, 600.0), steps=4)
+    page.mouse.move(*_at(page, 900.0), steps=4)
+    page.mouse.up()
+    page.wait_for_function(f"() => {PLOT}.layout.xaxis.range[0] > 200")
+    page.mouse.dblclick(*_at(page, 600.0))
+    page.wait_for_function(f"() => {PLOT}.layout.xaxis.range[0] === 0")
+    page.wait_for_timeout(800)
+    assert not dialog.is_visible()
+    page.mouse.click(*_at(page, 600.0))
+    dialog.wait_for()
+    hours, minutes, seconds = page.locator("#marking-time").input_value().split(":")
+    assert int(hours) * 3600 + int(minutes) * 60 + int(seconds) == pytest.approx(600, abs=3)
+    page.locator("#marking-time").fill("9:00:00")
+    page.locator("#marking-text").fill(HOSTILE)
+    page.keyboard.press("Enter")
+    assert "was not measured" in page.locator("#marking-says").inner_text()
+    page.locator("#marking-time").fill("0:10:05")
+    page.locator("#marking-text").press("Enter")
+    answering.until_hidden("#marking")
+    (mark,) = Reader(soak.path).marks(soak.id)
+    assert mark == Mark(1_199_500_000, f"at 0:10:05: {HOSTILE}"), "kept when it was made"
+    page.wait_for_function(
+        f"() => {PLOT}.data.some(t => t.marker && t.marker.symbol === 'line-ns-open' && t.x[0] === 605)"
+    )
+    listed = page.locator("#soak-marks li")
+    listed.wait_for()
+    assert listed.locator("span").all_text_contents() == ["10 min", "said later", HOSTILE]
+    assert not page.evaluate("Boolean(window.taken)")
+    soak.writer.close()
+
+
+def test_what_is_marked_on_an_ended_soak_is_a_remark_of_its_job(tmp_path: Path, visitor: Visitor) -> None:
+    soak = RunningSoak(tmp_path / "soak.db")
+    soak.go_on(1200.0)
+    soak.writer.end_soak(ended=soak.clock.wall(), how="stopped", verdict=None)
+    soak.writer.close()
+    page = visitor.open(soak.path, soak.clock, "/soak/1?from=600&to=660", size=PHONE)
+    _drawn(page)
+    page.locator("#mark-time").focus()
+    page.keyboard.press("Enter")
+    page.locator("#marking").wait_for()
+    assert page.locator("#marking-time").input_value() == "0:10:30.0"
+    assert "belongs to no job" in page.locator("#marking-says").inner_text()
+    assert page.locator("[data-marking=add]").is_disabled()
+    page.keyboard.press("Escape")
+    record = Record(soak.path, soak.clock, "bench")
+    job = record.book_in(amp="Theatre PA")
+    record.give_soak(soak.id, job)
+    page.reload()
+    _drawn(page)
+    page.locator("#chart").scroll_into_view_if_needed()
+    page.mouse.click(*_at(page, 630.0))
+    page.locator("#marking").wait_for()
+    assert f"a remark of job {job}" in page.locator("#marking-where").inner_text()
+    page.locator("#marking-by").fill("")
+    page.locator("#marking-text").fill(HOSTILE)
+    page.keyboard.press("Enter")
+    page.wait_for_function("() => document.activeElement.id === 'marking-by'")
+    page.locator("#marking-by").fill("Jo")
+    page.keyboard.press("Enter")
+    page.locator("#marking").wait_for(state="hidden")
+    (remark,) = Reader(soak.path).job(job).remarks
+    assert re.fullmatch(r"Soak 1 at 0:10:(29|30|31)\.\d: " + re.escape(HOSTILE), remark.text)
+    assert remark.made_by == "Jo"
+    assert Reader(soak.path).marks(soak.id) == [], "what was measured stays as it is"
 
 
 @pytest.mark.parametrize(

@@ -224,6 +224,13 @@ def test_what_cannot_be_done_is_refused_with_the_reason(
     assert played.reader.soak().scans == 200
 
 
+def test_a_mark_can_name_a_time_that_was_and_none_that_has_not_come(store: Path) -> None:
+    played = Played(store, "i", (Ask.MARK, "at 0:00:05: tapped V5"), (Ask.MARK, "at 0:00:10: tapped V5"), "i")
+    assert [one.state for one in played.requests] == ["done", "refused"]
+    assert "has not come" in (played.requests[1].reason or "")
+    assert played.marks == [Mark(9_900_000, "at 0:00:05: tapped V5")]
+
+
 def test_before_the_first_scan_all_is_refused_but_stop(store: Path) -> None:
     played = Played(store, ("mark", "too early"), ("signal on",), "ten seconds")
     assert [one.state for one in played.requests] == ["refused", "refused"]

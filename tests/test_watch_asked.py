@@ -8,6 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from logger import setup as setups
@@ -140,6 +142,10 @@ def test_without_the_mark_two_crackles_are_no_finding_yet() -> None:
     said = soak("tap-test", 1, 10.0)[1].findings[0]
     silent = played(replace(one, marks=()), 10.0).findings
     assert not silent or silent[0].raised_s > said.raised_s
+    late = tuple(replace(mark, text=f"at 0:00:01: {mark.text}") for mark in one.marks)
+    assert played(replace(one, marks=late), 10.0).findings == silent, (
+        "what is said of an earlier time tells nothing"
+    )
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -222,6 +228,32 @@ def test_without_saying_so_the_same_is_a_question() -> None:
     assert asked.kind is Kind.QUESTION
     answered = fed(setup, block, [at(1500, "acknowledge")]).findings[0]
     assert answered.acknowledged_s == answered.cleared_s == 1500.0
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0.0, 2399.0),
+            st.integers(0, 39),
+            st.sampled_from(["tapped V5", "setting bias", "signal on", "acknowledge", "stop", "V5 <> V7"]),
+        ),
+        max_size=6,
+    ),
+    st.sampled_from([60, 600]),
+)
+def test_what_is_said_of_an_earlier_time_changes_nothing(
+    said: list[tuple[float, int, str]], rows: int
+) -> None:
+    setup = amp()
+    block = record(setup, 2400, [0.070, 0.076, 0.076, 0.080])
+    block.values[1500:1700, :4] *= 1.2
+    heeded = [at(900.0, "setting bias"), at(2000.0, "acknowledge 1")]
+    late = [at(made_s, f"at 0:{minute:02d}:00: {text}") for made_s, minute, text in said]
+    both = sorted([*heeded, *late], key=lambda mark: mark.t_us)
+    one, other = fed(setup, block, heeded, 600), fed(setup, block, both, rows)
+    assert other.findings == one.findings
+    assert other.verdict() == one.verdict()
 
 
 @pytest.mark.parametrize("rows", [1, 7, 600])

@@ -134,6 +134,8 @@
     mine.running = answer.running;
     mine.endS = answer.end_s;
     mine.lastS = answer.last_s;
+    mine.soak = answer.soak;
+    mine.job = answer.job;
     mine.frame = answer.frame;
     mine.over = answer.over;
     mine.untilS = answer.until_s;
@@ -335,15 +337,68 @@
     });
     plot.on("plotly_doubleclick", () => look(null, {}));
     plot.addEventListener("pointerdown", () => (mine.held = true), true);
+    mine.gone = new AbortController();
+    pointing(mine, plot);
     let polls = 0;
     const timer = window.setInterval(function () {
       if (!place.isConnected || shown !== mine) {
         window.clearInterval(timer);
+        mine.gone.abort();
       } else if (!document.hidden && (mine.running !== false || ++polls % IDLE_POLLS === 0)) {
         ask(false);
       }
     }, POLL_MS);
     ask(true);
+  }
+
+  // A click that moved nothing, and is no half of a double click, means the time under it.
+  const DOUBLE_MS = 350;
+
+  function pointing(mine, plot) {
+    let down = null; // where and when
+    let still = false;
+    let waits = null;
+    plot.addEventListener(
+      "pointerdown",
+      function (event) {
+        window.clearTimeout(waits);
+        const again = down && event.timeStamp - down.at < DOUBLE_MS;
+        const counts = event.isPrimary && event.button === 0 && !again;
+        down = { x: event.clientX, y: event.clientY, at: event.timeStamp, counts: counts };
+        still = false;
+      },
+      true,
+    );
+    window.addEventListener(
+      "pointerup",
+      (event) => (still = down && down.counts && Math.hypot(event.clientX - down.x, event.clientY - down.y) < 5),
+      { capture: true, signal: mine.gone.signal },
+    );
+    plot.on("plotly_click", function (told) {
+      window.clearTimeout(waits);
+      const seconds = told.xvals && Number(told.xvals[0]);
+      if (still && Number.isFinite(seconds)) {
+        waits = window.setTimeout(() => shown === mine && mark(seconds), DOUBLE_MS);
+      }
+    });
+    plot.on("plotly_hover", (told) => (mine.underS = told.xvals && Number(told.xvals[0])));
+    plot.on("plotly_unhover", () => (mine.underS = null));
+  }
+
+  // The time under the cursor, or the middle of what is seen that was measured.
+  function mark(seconds) {
+    const [fromS, toS] = seenS();
+    const middle = (fromS + Math.min(toS, Math.max(shown.lastS, fromS))) / 2;
+    const decimals = toS - fromS <= 120 ? 1 : 0;
+    const whole = 10 ** decimals;
+    const lastS = Math.floor(shown.lastS * whole) / whole;
+    const atS = Math.min(Math.max(seconds ?? shown.underS ?? middle, 0), lastS);
+    const uuid = shown.uuid;
+    const clockAt = (t) => (byClock() ? "Clock time " + clock(t) : "");
+    window.dash_clientside.soakbench_marking.open(elapsed(atS, decimals), clockAt, function () {
+      const same = shown && shown.uuid === uuid;
+      return same && { uuid: uuid, running: shown.running, soak: shown.soak, job: shown.job, lastS: shown.lastS };
+    }, () => ask(false));
   }
 
   for (const name of ["pointerup", "pointercancel"]) {
@@ -354,6 +409,8 @@
     const button = event.target.closest("[data-zoom]");
     if (button) {
       press(button.dataset.zoom);
+    } else if (event.target.closest("#mark-time") && shown && shown.frame) {
+      mark();
     }
   });
 

@@ -182,7 +182,7 @@
       logOut();
     }
     const dialog = button.closest("dialog");
-    if (dialog) {
+    if (dialog && !button.dataset.marking) {
       dialog.close();
     }
     // A foot switch that comes next is meant for the page, not for what the mouse pressed last.

@@ -274,12 +274,11 @@ def marks(look: Look) -> Children:
     if not look.marks:
         return [heading, html.P("None.", className="none")]
     rows: Children = []
-    for mark in look.marks:
-        kind, text = words.asked(mark.text)
+    for t_s, kind, text in words.mark_rows(look.marks):
         rows.append(
             html.Li(
                 [
-                    html.Span(words.duration(mark.t_us / 1e6), className="when"),
+                    html.Span(words.duration(t_s), className="when"),
                     html.Span(kind, className="kind"),
                     html.Span(text, className="text"),
                 ]

@@ -13,7 +13,7 @@ import numpy as np
 from logger.bias import Circuit
 from logger.blocks import FloatArray, Mark, ReadingBlock, TickBlock
 from logger.finding import Finding, Kind
-from logger.requests import Ask, ask_of
+from logger.requests import Ask, ask_of, pointed
 from logger.setup import Setup
 from logger.watch.bias_lost import BiasLost
 from logger.watch.book import Book
@@ -182,8 +182,11 @@ class Panel:
             self.drop_out.pass_over(block)
 
     def note(self, marks: Sequence[Mark]) -> None:
-        """Take in what persons said or asked, in order of time; it holds from the second that it falls in."""
-        self._marks.extend(marks)
+        """Take in what persons said or asked, in order of time; it holds from the second that it falls in.
+
+        A mark that names a time before is no word of how the amp stands now, and is passed by.
+        """
+        self._marks.extend(mark for mark in marks if pointed(mark.text)[0] is None)
 
     def silence(self) -> list[Finding]:
         """The daemon has heard nothing for too long: open a live gap."""
