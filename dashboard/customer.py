@@ -1,5 +1,5 @@
 """The customer's page of a report: the result in plain words, what was done and fitted, one chart, when to
-bring it back.
+bring it back, or that it is not to be used.
 
 One page, whatever was written: what is too long for it stands in the workshop's sheet behind it.
 """
@@ -23,10 +23,30 @@ BRING_BACK: Final = (
 )
 """When an amp should come back; common practice, no source."""
 
-MIND: Final = (
-    "Don't open it: high tension is lethal, also long after it was switched off. Connect the loudspeakers "
-    "before you switch on. Valves are hot; let air get to them."
-)
+_OFF: Final = "Leave it switched off, with the plug out, and let nobody else use it."
+
+_CLOSING: Final[dict[str | None, tuple[str, tuple[str, ...]]]] = {
+    "pass": ("Bring it back if", BRING_BACK),
+    "conditional pass": ("Bring it back if", BRING_BACK),
+    "conditional fail": (
+        "Not to be used until we have agreed what is to be done",
+        (_OFF, "Ask us whether it is to be mended, or measured again more closely."),
+    ),
+    "fail": (
+        "Not to be used until it is mended",
+        (_OFF, "Have it mended by who mends valve amplifiers for a living, and measured again afterwards."),
+    ),
+    None: (
+        "Ask us before you use it",
+        (
+            "Nothing on this page says that it may be used: too little was measured to judge it.",
+            "Leave it switched off, with the plug out, until we have told you.",
+        ),
+    ),
+}
+
+_MIND: Final = "Don't open it: high tension is lethal, also long after it was switched off."
+_IN_USE: Final = " Connect the loudspeakers before you switch on. Valves are hot; let air get to them."
 
 _RESULTS: Final[dict[str | None, str]] = {
     "pass": "It passed: all that we judged is within its limits, by more than our measuring can be wrong.",
@@ -58,12 +78,14 @@ def page(
     facts: list[list[str]],
     word: str,
     look: str,
+    stands: str | None,
     says: list[str],
     decided: str = "",
     lists: list[Json],
     chart: Json | None,
 ) -> Json:
-    """Put a customer's page together."""
+    """Put a customer's page together; what `stands`, in the end, says whether the amp may be used."""
+    heading, lines = _CLOSING[stands]
     return {
         "title": title,
         "amp": shortened(amp, 120),
@@ -71,8 +93,8 @@ def page(
         "verdict": {"word": word, "look": look, "says": says, "decided": decided},
         "lists": [one for one in lists if one["lines"]],
         "chart": chart,
-        "bring_back": list(BRING_BACK),
-        "mind": MIND,
+        "closing": {"title": heading, "lines": list(lines)},
+        "mind": _MIND + (_IN_USE if lines is BRING_BACK else ""),
     }
 
 

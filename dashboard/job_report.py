@@ -174,6 +174,7 @@ def _customers(data: JobData) -> Json:
         facts=[[name, value] for name, value in facts if value],
         word=f"{sign}{capital(words.statement(verdict.statement))}",
         look=look,
+        stands=verdict.stands,
         says=customer.result(
             verdict.statement, None if data.shown is None else data.shown.end_s, verdict.says
         ),

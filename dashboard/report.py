@@ -170,6 +170,7 @@ def customers(data: ReportData) -> Json:
         ],
         word=f"{sign}{capital(words.statement(judged['verdict']))}",
         look=look,
+        stands=judged["verdict"],
         says=customer.result(judged["verdict"], data.end_s, sentence(judged["says"], setup.names)),
         lists=[
             customer.listed("Valves", [f"{setup.amp.valve}; what was fitted was not recorded with this soak"])

@@ -39,7 +39,7 @@ from dashboard import job_demo, shop
 from dashboard.job_report import JobData, gather, of_job, write
 from dashboard.report import gather as gather_soak
 from dashboard.report import of_soak
-from dashboard.report_files import compile_pdf, page_html
+from dashboard.report_files import Report, compile_pdf, page_html
 from dashboard.shop import Shop
 from logger.clock import ManualClock
 from logger.errors import FileExistsAlready, RequestError
@@ -180,7 +180,7 @@ def test_the_customers_page_comes_first_and_the_sheet_and_soak_behind_it(tmp_pat
     assert "fuse, HT: T 800 mA (found: T 1 A)" in first
     assert "2 × base clamp" in first
     assert "Hums when hot." in first
-    assert "Bring it back if" in first
+    assert "Not to be used until it is mended" in first
     assert "high tension is lethal" in first
     assert "Current of each pair, mA" in first
     assert "Each pair from the others" not in first
@@ -200,6 +200,56 @@ def test_the_customers_page_comes_first_and_the_sheet_and_soak_behind_it(tmp_pat
     assert any(page.startswith("Soak 1, as found workshop's page") for page in pages[2:])
     assert "What sat where: see the job." in whole
     assert whole.count("soakbench is no certified protective device") == 1
+
+
+CLOSING = {
+    "pass": "Bring it back if",
+    "conditional pass": "Bring it back if",
+    "conditional fail": "Not to be used until we have agreed what is to be done",
+    "fail": "Not to be used until it is mended",
+    None: "Ask us before you use it",
+}
+
+
+def closing_of(report: Report) -> tuple[str, str]:
+    """Return the customer's page as a PDF and a browser have it, from its last heading on."""
+    found = []
+    for text in (pages_of(compile_pdf(report))[0], Seen(page_html(report)).text.split("workshop's ")[0]):
+        [heading] = {one for one in CLOSING.values() if one in text}
+        found.append(text[text.index(heading) :])
+    return found[0], found[1]
+
+
+@needs_poppler
+@pytest.mark.parametrize(
+    ("ht_v", "statement"), [(500.0, "fail"), (480.5, "conditional fail"), (470.0, None)], ids=str
+)
+def test_what_did_not_pass_is_not_to_be_used(tmp_path: Path, ht_v: float, statement: str | None) -> None:
+    record = Record(tmp_path / "jobs.db", ManualClock(STARTED), "R. Example")
+    job = record.book_in(amp="Theatre PA 240 W")
+    read = {"quantity": "HT", "value": ht_v, "unit": "V", "uncertainty": 1.0, "most": 480.0}
+    record.read_bench(job, [{"stage": "as left", **read}])
+    assert data_of(record, job).verdict.statement == statement
+
+    for text in closing_of(of_job(data_of(record, job))):
+        assert text.startswith(CLOSING[statement])
+        assert "Leave it switched off, with the plug out" in text
+        assert "high tension is lethal" in text
+        assert "before you switch on" not in text
+
+
+@needs_poppler
+@pytest.mark.parametrize("decided", [one for one in CLOSING if one is not None])
+def test_what_a_person_decided_says_whether_it_may_be_used(tmp_path: Path, decided: str) -> None:
+    record, job = a_job(tmp_path, soak=False)
+    record.overrule(job, decided, "Measured again by hand.")
+    passed = decided in ("pass", "conditional pass")
+
+    for text in closing_of(of_job(data_of(record, job))):
+        assert text.startswith(CLOSING[decided])
+        assert "high tension is lethal" in text
+        assert ("Connect the loudspeakers before you switch on" in text) is passed
+        assert ("Leave it switched off, with the plug out" in text) is not passed
 
 
 def test_what_a_person_decided_stands_beside_what_was_measured(tmp_path: Path) -> None:
@@ -460,7 +510,7 @@ def test_a_browser_shows_it_under_its_own_policy_at_360_and_1280_pixels(
         assert page.locator("svg text").first.text_content()
         page.evaluate("getSelection().selectAllChildren(document.body)")
         copied = page.evaluate("getSelection().toString()")
-        assert "Bring it back if" in copied
+        assert "Not to be used until it is mended" in copied
         assert "Current of each pair, mA" in copied
         page.close()
     assert set(asked) <= {"file", "data"}
@@ -529,11 +579,24 @@ def test_a_soak_without_a_job_has_a_customers_page_too(tmp_path: Path) -> None:
     pages = pages_of(compile_pdf(report))
 
     assert pages[0].startswith("Report on your amplifier Theatre PA 240 W")
-    assert "Bring it back if" in pages[0]
+    assert CLOSING["conditional fail"] in pages[0]
     assert pages[1].startswith("Soak report workshop's page")
     text = Seen(page_html(report)).text
     assert "Soak report" in text
     assert "74.4 ± 0.8" in text
+
+
+@needs_poppler
+@pytest.mark.parametrize("statement", CLOSING)
+def test_a_soak_that_did_not_pass_is_no_leave_to_use_the_amp(tmp_path: Path, statement: str | None) -> None:
+    (tmp_path / "soak.db").write_bytes(a_store())
+    data = gather_soak(Reader(tmp_path / "soak.db"), 1, ManualClock(PRINTED))
+    judged = {**data.judged, "soak": {**data.judged["soak"], "verdict": statement}}
+
+    for text in closing_of(of_soak(replace(data, judged=judged))):
+        assert text.startswith(CLOSING[statement])
+        passed = statement in ("pass", "conditional pass")
+        assert ("before you switch on" in text) is passed
 
 
 def test_the_command_says_what_it_can_not_do(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
