@@ -406,5 +406,8 @@ def test_behind_a_proxy_who_views_is_told_so_on_every_button_that_changes(
     assert page.get_by_text("view only", exact=True).is_visible()
     page.get_by_role("button", name="Setting bias").click()
     page.wait_for_selector(".asked:has-text('you are logged in to view only')")
+    page.get_by_role("link", name="Jobs").click()
+    page.get_by_role("link", name="Valves").wait_for()
+    assert page.get_by_text("Book in an amplifier").is_hidden()
     assert soak.writer is not None
     assert visitor.foreign == []

@@ -136,7 +136,7 @@ def deleted_jobs(reader: Reader) -> list[Job]:
 
 def _book_in() -> html.Nav:
     return html.Nav(
-        [parts.way("Book in an amplifier", "/jobs/new"), parts.way("Valves", "/valves")],
+        [parts.way("Book in an amplifier", "/jobs/new", changes=True), parts.way("Valves", "/valves")],
         className="ways do",
         **spoken("The job record"),
     )
@@ -257,7 +257,7 @@ def head(job: Job, numbers: Sequence[int]) -> Children:
         html.P(facts, className="facts"),
         html.Nav(
             [
-                parts.way("Change state", f"/jobs/{job.id}/state"),
+                parts.way("Change state", f"/jobs/{job.id}/state", changes=True),
                 parts.way("Report", f"/jobs/{job.id}/report"),
                 parts.way("History", f"/jobs/{job.id}/history"),
             ],
@@ -310,7 +310,8 @@ def verdict(job: Job, judged: JobVerdict, waits: Sequence[str]) -> html.Div:
             )
         )
     body += [html.P(text, className="anew", role="status") for text in waits]
-    body.append(html.P(parts.way("Put your own verdict over it", f"/jobs/{job.id}/add/overrule")))
+    overrule = parts.way("Put your own verdict over it", f"/jobs/{job.id}/add/overrule", changes=True)
+    body.append(html.P(overrule))
     return html.Div(body, className=f"panel verdict {parts.verdict_look(judged.stands)}")
 
 

@@ -47,9 +47,9 @@ def shortened(text: str, most: int = 60) -> str:
     return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
-def way(text: str, to: str) -> dcc.Link:
-    """Return a way to a page of ours."""
-    return dcc.Link(text, href=href(to), className="forth")
+def way(text: str, to: str, *, changes: bool = False) -> dcc.Link:
+    """Return a way to a page of ours; `changes`: to a form, which who only views is not shown."""
+    return dcc.Link(text, href=href(to), className="forth changes" if changes else "forth")
 
 
 def change(to: str, of: str, text: str = "Change") -> dcc.Link:
