@@ -28,6 +28,7 @@ from dashboard_soak import RunningSoak, setup_text
 from test_compare import MARCH, SEPTEMBER
 from test_compare import record as a_soak
 from test_compare import setup_text as bench_text
+from test_dashboard import DRIFT, MISMATCH, QUESTION
 
 from dashboard.access import Access
 from dashboard.app import create_app, make_server
@@ -35,7 +36,7 @@ from dashboard.passwords import Passwords, Role
 from logger import new_setup
 from logger.blocks import Mark
 from logger.clock import Clock, ManualClock
-from logger.finding import Finding, Kind, Severity
+from logger.finding import Kind, Severity
 from logger.store.record import Record
 
 CHROMIUM: Final = "/usr/bin/chromium"
@@ -93,41 +94,8 @@ DRAWN: Final = {
 }
 """What stands on a page once it has been filled."""
 
-WARNING: Final = Finding(
-    id=1,
-    kind=Kind.DRIFT,
-    channel="pair3",
-    channels=("pair3",),
-    onset_s=120.0,
-    raised_s=260.0,
-    severity=Severity.WARNING,
-    says="pair3 (V5/V6) has been rising 2.1 mA an hour since 2 min; the others have not",
-    advice="Look at its coupling capacitor and grid leak; do not leave it.",
-)
-FOLLOWS: Final = replace(
-    WARNING,
-    id=2,
-    kind=Kind.MISMATCH,
-    onset_s=200.0,
-    raised_s=280.0,
-    says="pair3 (V5/V6) is 5.5 mA above the others, the limit is 3.0 mA",
-    advice="Set the bias again.",
-    under=1,
-)
-QUESTION: Final = replace(
-    WARNING,
-    id=3,
-    kind=Kind.QUESTION,
-    channel="pair1",
-    channels=("pair1",),
-    onset_s=210.0,
-    raised_s=300.0,
-    severity=Severity.REMARK,
-    says="pair1 (V1/V2) moved smoothly from 74.1 to 76.0 mA and stopped: adjusted?",
-    advice="Acknowledge it if somebody turned its pot; if nobody did, look at pot and bias feed.",
-)
 TRIP: Final = replace(
-    WARNING,
+    DRIFT,
     id=4,
     kind=Kind.OVER_CURRENT,
     onset_s=325.0,
@@ -137,7 +105,7 @@ TRIP: Final = replace(
     advice="Take the power off.",
 )
 REMARK: Final = replace(
-    WARNING,
+    DRIFT,
     id=5,
     kind=Kind.MAINS_CHANGE,
     channel=None,
@@ -271,7 +239,7 @@ def _running(path: Path, state: str) -> Scene:
     pair3 = {"pair3": 0.0812} if state == "warning" else {"pair3": 0.402} if state == "trip" else None
     soak.writer.put_mark(Mark(150_000_000, "tapped V5"))
     soak.writer.put_finding(REMARK)
-    found = {"warning": (WARNING, FOLLOWS, QUESTION), "trip": (TRIP, WARNING)}.get(state, ())
+    found = {"warning": (DRIFT, MISMATCH, QUESTION), "trip": (TRIP, DRIFT)}.get(state, ())
     for one in found:
         soak.writer.put_finding(one)
     soak.findings = list(found)
