@@ -280,7 +280,7 @@ def test_warning_and_trip_sound_apart_once_a_person_has_switched_it_on(
         key = page.locator("#live-sound").get_by_role("button", name="Sound: off")
         key.click()
         _sounding(page, "on", "")
-        soak.writer.put_finding(pictures.WARNING)
+        soak.writer.put_finding(pictures.DRIFT)
         soak.writer.commit()
         _sounding(page, "on", "warning")
         page.wait_for_function("() => window.heard.length === 10")
@@ -295,7 +295,7 @@ def test_warning_and_trip_sound_apart_once_a_person_has_switched_it_on(
         _sounding(page, "on", "trip")
         page.wait_for_function("() => window.heard.length >= 18")
         assert set(page.evaluate("window.heard.slice(10)")) == tried
-        for one in (pictures.WARNING, pictures.TRIP):
+        for one in (pictures.DRIFT, pictures.TRIP):
             soak.writer.put_finding(replace(one, acknowledged_s=61.0))
         soak.writer.commit()
         _sounding(page, "on", "")
