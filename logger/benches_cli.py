@@ -23,7 +23,7 @@ def _commands() -> None:
 @app.command()
 def collect(
     config: Annotated[
-        Path, typer.Argument(metavar="CONFIG", help="The database and the benches (TOML, docs/files.md).")
+        Path, typer.Argument(metavar="CONFIG", help="The benches and the database (TOML, docs/files.md).")
     ],
     once: Annotated[bool, typer.Option("--once", help="One round, then end.")] = False,
     prepare: Annotated[
@@ -36,9 +36,14 @@ def collect(
     Example: soakbench collect shop.toml --once
     """
     from logger import collect as collecting
+    from logger.benches import load
     from logger.store.collected import Collected
 
-    wanted = collecting.load(config)
+    wanted = load(config)
+    if wanted.database is None:
+        raise RequestError(
+            f'{config} names no database to collect into: add database = "postgresql://..." on top'
+        )
     into = Collected(wanted.database)
     if prepare:
         into.prepare()

@@ -7,14 +7,12 @@ next round; the others go on. What has come so far is asked of the database each
 from __future__ import annotations
 
 import http.client
-import ipaddress
 import json
 import os
 import re
 import ssl
 import stat
 import threading
-import tomllib
 import urllib.error
 import urllib.request
 import zlib
@@ -22,11 +20,10 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, Final, Protocol, Self
-from urllib.parse import quote, urlsplit
+from typing import Any, Final, Protocol
+from urllib.parse import quote
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
-
+from logger.benches import Benches, BenchOfMany
 from logger.errors import RequestError, SoakbenchError, StoreError
 from logger.store.collected import Collected
 from logger.store.portion import (
@@ -47,92 +44,6 @@ from logger.store.reader import Reader
 _MOST_AT_ONCE: Final = 8
 _ANSWER_S: Final = 30.0
 _LARGEST: Final = 100_000_000  # bytes of one answer: an hour of 64 channels at 100 scans/s has 60 million
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class BenchOfMany(_Table):
-    """One bench: its name here, which must stay the same, and its store's file or its dashboard's address."""
-
-    name: Annotated[str, Field(min_length=1, max_length=80)]
-    store: Path | None = None
-    address: Annotated[str, Field(pattern=r"^https?://")] | None = None
-    token_file: Path | None = None
-    certificate: Path | None = None
-
-    @model_validator(mode="after")
-    def _one_way(self) -> Self:
-        if (self.store is None) == (self.address is None):
-            raise ValueError("it needs a store (a file) or an address (of its dashboard), one of them")
-        if self.address is not None and self.token_file is None:
-            raise ValueError("an address needs a token_file: `soakbench tokens new NAME` at that bench")
-        if self.address is None and (self.token_file is not None or self.certificate is not None):
-            raise ValueError("token_file and certificate go with an address")
-        if self.address is not None and self.address.startswith("http:") and not _here(self.address):
-            raise ValueError("over http the token could be read on its way: use https")
-        return self
-
-
-class Collecting(_Table):
-    """What `soakbench collect` is to do."""
-
-    database: Annotated[str, Field(min_length=1)]
-    every_s: Annotated[float, Field(ge=1.0, le=86_400.0)] = 60.0
-    bench: Annotated[tuple[BenchOfMany, ...], Field(min_length=1)]
-
-    @model_validator(mode="after")
-    def _each_once(self) -> Self:
-        for what, values in (
-            ("name", [one.name for one in self.bench]),
-            ("store", [str(one.store) for one in self.bench if one.store is not None]),
-            ("address", [one.address for one in self.bench if one.address is not None]),
-        ):
-            twice = sorted({value for value in values if values.count(value) > 1})
-            if twice:
-                raise ValueError(
-                    f"each bench needs a {what} of its own, and {', '.join(twice)} is there twice"
-                )
-        return self
-
-
-def load(path: Path) -> Collecting:
-    """Read what to collect; relative stores are beside the file. RequestError names every fault."""
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        found = Collecting.model_validate(raw)
-    except FileNotFoundError as error:
-        raise RequestError(f"there is no file {path}: it names the database and the benches") from error
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise RequestError(f"{path} can't be read ({error})") from error
-    except ValidationError as error:
-        # never what was given: an address may hold a password
-        faults = "; ".join(
-            f"{_where(item['loc'])}: {item['msg']}" for item in error.errors(include_input=False)
-        )
-        raise RequestError(f"{path} says no collecting: {faults}") from None
-
-    def placed(one: BenchOfMany) -> BenchOfMany:
-        files = {name: getattr(one, name) for name in ("store", "token_file", "certificate")}
-        return one.model_copy(
-            update={name: path.parent / file.expanduser() for name, file in files.items() if file is not None}
-        )
-
-    return found.model_copy(update={"bench": tuple(placed(one) for one in found.bench)})
-
-
-def _here(address: str) -> bool:
-    """Whether an address is this machine's own."""
-    name = urlsplit(address).hostname or ""
-    try:
-        return name == "localhost" or ipaddress.ip_address(name).is_loopback
-    except ValueError:
-        return False
-
-
-def _where(location: Sequence[int | str]) -> str:
-    return ".".join(str(part + 1) if isinstance(part, int) else part for part in location) or "the file"
 
 
 class Source(Protocol):
@@ -316,11 +227,11 @@ class Bench:
             more = part.more
 
 
-def benches_of(collecting: Collecting) -> list[Bench]:
+def benches_of(wanted: Benches) -> list[Bench]:
     """Return the benches that are to be collected."""
     return [
         Bench(one.name, StoreElsewhere(one) if one.store is None else StoreFile(one.store))
-        for one in collecting.bench
+        for one in wanted.bench
     ]
 
 

@@ -34,6 +34,7 @@ from dashboard.access import Access
 from dashboard.app import create_app, make_server
 from dashboard.passwords import Passwords, Role
 from logger import collect
+from logger.benches import Benches, load
 from logger.blocks import Mark
 from logger.clock import ManualClock, SystemClock
 from logger.collect import Bench, Came, StoreFile, collect_round
@@ -48,6 +49,7 @@ from logger.store.reader import Reader
 from logger.store.record import Record
 from logger.store.tokens import Tokens
 from logger.store.writer import Writer
+from soakbench import main
 from tests.store_case import NARROW, STARTED, a_calibration, begin_with, idle_scans, odd_scans, part, same
 
 SECRET = "not-to-be-told"
@@ -450,7 +452,9 @@ def test_a_portion_that_was_tampered_with_is_taken_or_refused_with_a_sentence(
         assert value is None or type(value) is schema.soak.c[name].type.python_type
 
 
-def test_a_file_that_says_what_to_collect_is_read_with_all_its_faults(tmp_path: Path) -> None:
+def test_a_file_of_benches_is_read_with_all_its_faults(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "shop.toml"
     path.write_text(
         f'database = "postgresql://carrier:{SECRET}@db/shop"\nevery_s = 0\nmore = 1\n'
@@ -458,7 +462,7 @@ def test_a_file_that_says_what_to_collect_is_read_with_all_its_faults(tmp_path: 
         encoding="utf-8",
     )
     with pytest.raises(RequestError) as caught:
-        collect.load(path)
+        load(path)
     for said in ("every_s", "more", "bench.1.name", "bench.2: Value error, it needs a store"):
         assert said in str(caught.value)
     assert SECRET not in str(caught.value)
@@ -468,13 +472,23 @@ def test_a_file_that_says_what_to_collect_is_read_with_all_its_faults(tmp_path: 
         block for block in re.findall(r"```toml\n(.*?)```", docs, re.DOTALL) if "[[bench]]" in block
     ]
     path.write_text(example, encoding="utf-8")
-    assert collect.load(path).bench[0].name == "bench 1"
+    assert load(path).bench[0].name == "bench 1"
+    assert load(path).bench[0].setup == tmp_path / "bench1.toml"
 
     path.write_text(
         'database = "x"\n[[bench]]\nname = "a"\nstore = "s"\n[[bench]]\nname = "a"\nstore = "t"\n'
     )
     with pytest.raises(RequestError, match="a is there twice"):
-        collect.load(path)
+        load(path)
+
+    path.write_text('[[bench]]\nname = "a"\nstore = "s"\n')
+    assert load(path).database is None
+    for option in ("--once", "--prepare"):
+        assert main(["collect", str(path), option]) == 2
+        assert "names no database" in capsys.readouterr().err
+    path.write_text('[[bench]]\nname = "a"\naddress = "https://a"\ntoken_file = "t"\nsetup = "a.toml"\n')
+    with pytest.raises(RequestError, match="it goes with a store"):
+        load(path)
 
 
 def test_the_command_collects_from_the_shops_file(owner: Address, tmp_path: Path) -> None:
@@ -522,13 +536,13 @@ def elsewhere(tmp_path: Path) -> Iterator[tuple[Path, str]]:
     thread.join()
 
 
-def collecting(tmp_path: Path, owner: Address, address: str) -> collect.Collecting:
+def collecting(tmp_path: Path, owner: Address, address: str) -> Benches:
     (tmp_path / "shop.toml").write_text(
         f'database = "{seen_as(owner, "carrier")}"\n[[bench]]\nname = "bench 1"\naddress = "{address}"\n'
         'token_file = "bench1.token"\n',
         encoding="utf-8",
     )
-    return collect.load(tmp_path / "shop.toml")
+    return load(tmp_path / "shop.toml")
 
 
 def test_a_bench_elsewhere_hands_its_store_over_to_whoever_has_a_token(
