@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Generator
 
 import pytest
@@ -10,6 +11,10 @@ from hypothesis import settings
 
 # The tests run on all cores already, where threads of a matrix product only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# The tests start hundreds of Pythons: where bytecode may not be kept, each compiles the whole program anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 settings.register_profile("soakbench", derandomize=True, deadline=None)
 settings.load_profile("soakbench")

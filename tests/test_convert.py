@@ -6,6 +6,7 @@ import csv
 import itertools
 import math
 import time
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
+from logger import convert
 from logger.blocks import NO_READING, DaqInfo, FloatArray, ReadingBlock, ScanBlock, TickBlock
 from logger.convert import (
     Calibration,
@@ -757,9 +759,23 @@ def test_a_pair_is_compared_with_the_middle_of_the_others(
     assert difference_weights(values, column) == weights
 
 
+@pytest.fixture
+def few_draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Each U from 8,000 draws, to about 0.9 %: what hundreds of them cover changes by 0.1 %."""
+    monkeypatch.setattr(convert, "_DRAWS", 8_000)
+    kept = (convert._unit_draws, convert._drawn_differences)
+    for cached in kept:
+        cached.cache_clear()
+    yield
+    for cached in kept:
+        cached.cache_clear()
+
+
 @pytest.mark.parametrize("n", [2, 3, 4, 5, 8])
 @pytest.mark.parametrize("apart", [0.0, 0.001, 0.01])
-def test_differences_lie_within_their_uncertainty_95_times_in_100(n: int, apart: float) -> None:
+def test_differences_lie_within_their_uncertainty_95_times_in_100(
+    n: int, apart: float, few_draws: None
+) -> None:
     """A simulation: true currents, resistor and converter errors, the median of what is read."""
     setup = bench(pairs=n)
     daq = daq_from_setup(setup)
@@ -795,7 +811,9 @@ KNOWN_SHORTFALL = pytest.mark.xfail(
         for n in (2, 3, 4, 5, 8)
     ],
 )
-def test_one_pairs_difference_lies_within_its_uncertainty_93_times_in_100(n: int, apart: float) -> None:
+def test_one_pairs_difference_lies_within_its_uncertainty_93_times_in_100(
+    n: int, apart: float, few_draws: None
+) -> None:
     """One pair of one amp, its true current kept: where pooling over pairs can hide a shortfall."""
     setup = bench(pairs=n)
     daq = daq_from_setup(setup)
