@@ -32,6 +32,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("backup", "logger.cli", "a copy of the store with its photographs, also while it is written to"),
     ("verify", "logger.cli", "is the store whole: file, keys, scans against roll-ups, photographs"),
     ("export", "logger.cli", "a soak as a log file, with its set-up beside it; as JSON or Parquet"),
+    ("archive", "logger.archive_cli", "ended soaks as Parquet by bench and month; checked by --verify"),
     ("collect", "logger.benches_cli", "several benches' stores together in one PostgreSQL database"),
     ("tokens", "logger.benches_cli", "who may collect this store over the network"),
     ("import", "logger.cli", "a log file becomes a soak in the store, also one kept by hand"),
@@ -40,7 +41,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
 
 EXIT_CODES: tuple[tuple[int, str], ...] = (
     (0, "well"),
-    (1, "judge, demo: did not pass; score: a goal was missed; verify, backup: something is wrong"),
+    (1, "judge, demo: did not pass; score: a goal was missed; verify, backup, archive: something is wrong"),
     (2, "the request was wrong"),
     (3, "bench or store not reached, or store newer than the program"),
     (4, "a fault in soakbench itself: one sentence, and a report file to send"),

@@ -452,7 +452,10 @@ def alert_test(
 def judge(
     log: Annotated[
         str,
-        typer.Argument(metavar="LOG|SOAK", help="A log file, or a soak: its number or 'last'."),
+        typer.Argument(
+            metavar="LOG|SOAK",
+            help="A log file, an archive's file, or a stored soak: its number, or 'last'.",
+        ),
     ],
     setup_file: Annotated[
         Path | None,
@@ -489,9 +492,13 @@ def judge(
     is_soak = (log == "last" or log.isdecimal()) and not path.exists()
     stem = f"soak-{log}" if is_soak else path.name.removesuffix(".gz").removesuffix(".csv")
     drawing = None if explain is None else (explain, out or Path(f"{stem}-{explain}.html"), force)
-    if is_soak:
-        if setup_file is not None:
-            raise RequestError("a soak has its own set-up: leave --setup away, or name a log file")
+    is_archived = path.suffix.lower() == ".parquet"
+    if (is_soak or is_archived) and setup_file is not None:
+        raise RequestError("a soak has its own set-up: leave --setup away, or name a log file")
+    if is_archived:
+        with progress_bar("judging") as seen:
+            document = judging.judge_archived(path, seen, drawing)
+    elif is_soak:
         reader = open_store(db)
         with progress_bar("judging") as seen:
             document = judging.judge_soak(reader, reader.soak(soak_number(log)).id, seen, explain=drawing)

@@ -16,6 +16,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger import logfile
+from logger.archive import arrow
 from logger.blocks import FloatArray, Mark, ReadingBlock, ScanBlock
 from logger.convert import Calibration, Converter, value_U
 from logger.errors import FileExistsAlready, RequestError
@@ -244,14 +245,7 @@ def _parquet(reader: Reader, soak: Soak, out: Path, progress: Progress, which: i
     The file's own metadata has all that JSON has beside the scans, under `soakbench`: what reads no metadata
     of columns finds units there too. `railed` names the channels that railed in a scan.
     """
-    try:
-        import pyarrow as pa
-        from pyarrow import parquet
-    except ImportError as error:
-        raise RequestError(
-            "Parquet needs the library pyarrow: pip install 'soakbench[parquet]', or export a .csv"
-        ) from error
-
+    pa = arrow()
     calibration = reader.calibration_of(soak, which)
     head = _head(reader, soak, calibration)
     taken = {"t_s", "time", "railed", "mark"}
@@ -275,7 +269,7 @@ def _parquet(reader: Reader, soak: Soak, out: Path, progress: Progress, which: i
     held: list[Any] = []
     rows = 0
     late: list[Mark] = []
-    with parquet.ParquetWriter(out, schema, compression="zstd") as writer:
+    with pa.parquet.ParquetWriter(out, schema, compression="zstd") as writer:
         for readings, values, marks in _readings(reader, soak, calibration, progress):
             late += marks
             if not len(readings):

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from logger import logfile
+from logger.archive import ArchivedSoak
 from logger.blocks import Mark, ReadingBlock, ScanBlock
 from logger.errors import FileExistsAlready
 from logger.explain import Explainer
@@ -61,6 +62,16 @@ def judge_soak(
     soak = reader.soak(soak_id)
     pipeline = Pipeline(soak.setup, soak.daq, reader.calibration_of(soak, calibration))
     _replay(pipeline, reader.replay(soak.id), progress, explain)
+    return pipeline.verdict()
+
+
+def judge_archived(
+    path: Path, progress: Progress = _unheard, explain: tuple[str, Path, bool] | None = None
+) -> dict[str, Any]:
+    """Judge a soak anew from its file in an archive, which has all that it takes."""
+    found = ArchivedSoak.open(path)
+    pipeline = Pipeline(found.soak.setup, found.soak.daq, found.calibration)
+    _replay(pipeline, found.replay(), progress, explain)
     return pipeline.verdict()
 
 

@@ -33,6 +33,7 @@ from hypothesis import strategies as st
 from dashboard.access import Access
 from dashboard.app import create_app, make_server
 from dashboard.passwords import Passwords, Role
+from logger import archive as archiving
 from logger import collect
 from logger.benches import Benches, load
 from logger.blocks import Mark
@@ -172,6 +173,24 @@ def test_what_is_collected_is_what_the_bench_has(owner: Address, tmp_path: Path)
     hold_the_same(path, seen_as(owner, "viewer"))
     reader = Reader(seen_as(owner, "viewer"))
     assert judge_soak(reader, 1) == judge_soak(Reader(path), 1)
+
+
+def test_a_collected_store_is_archived_as_the_bench_would(owner: Address, tmp_path: Path) -> None:
+    path, out = tmp_path / "bench.db", tmp_path / "kept"
+    a_soak(path, seconds=120)
+    a_soak(path, seconds=60, end=False)
+    brought({"bench 1": path}, seen_as(owner, "carrier"))
+    shop, bench = Reader(seen_as(owner, "viewer")), Reader(path)
+
+    became = {one.soak_id: one.became for one in archiving.archive(shop, shop.soaks(), out)}
+
+    assert sorted(became.values()) == ["archived", "left out"]
+    for reader in (shop, bench):
+        found = archiving.verify(out, reader)
+        assert (found.wrong, found.compared) == ([], 1)
+    assert [one.became for one in archiving.archive(bench, bench.soaks(), out)] == [
+        "there already", "left out",
+    ]  # fmt: skip
 
 
 def test_a_running_soak_is_followed_and_what_a_bench_takes_back_goes(owner: Address, tmp_path: Path) -> None:

@@ -369,10 +369,11 @@ def fetch_calibrations(connection: sa.Connection, board_id: str | None = None) -
     query = sa.select(table).order_by(table.c.made_us, table.c.id)
     if board_id is not None:
         query = query.where(table.c.board_id == board_id)
-    return [_calibration(row) for row in connection.execute(query).all()]
+    return [calibration_of(row) for row in connection.execute(query).all()]
 
 
-def _calibration(row: Any) -> Calibration:
+def calibration_of(row: Any) -> Calibration:
+    """Return a row of the table `calibration` as one."""
     channels = json.loads(row.channels)
     wiring = {name: one.pop("wiring", "") for name, one in channels.items()}
     return Calibration(
