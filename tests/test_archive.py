@@ -552,7 +552,7 @@ def test_the_queries_of_the_docs_run(judged: tuple[Path, Path]) -> None:
     )  # fmt: skip
     mean = pair1["factor"] * pair1["sum"] / pair1["n"] + pair1["offset"]
     assert [row[3] for row in means if row[2] == "pair1"] == [pytest.approx(mean)]
-    scans, asked = code.strip().splitlines()
+    scans, _, asked = code.strip().rpartition("\n")
     known: dict[str, Any] = {"polars": polars}
     exec(scans, known)
     frame = eval(asked, known)
