@@ -36,6 +36,12 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "soak.db"
 
 
+@pytest.fixture(autouse=True)
+def by_the_migrations_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Undo what conftest does to be quick."""
+    monkeypatch.setattr(writer_module, "_bring_up", writer_module._bring_up.__wrapped__)  # type: ignore[attr-defined]
+
+
 def described(path: Path) -> dict[str, list[str]]:
     """Return what SQLite was told to make, white space, a renamed table's quotes and order apart."""
     with sqlite3.connect(path) as db:
