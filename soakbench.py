@@ -33,6 +33,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("verify", "logger.cli", "is the store whole: file, keys, scans against roll-ups, photographs"),
     ("export", "logger.cli", "a soak as a log file, with its set-up beside it; as JSON or Parquet"),
     ("archive", "logger.archive_cli", "ended soaks as Parquet by bench and month; checked by --verify"),
+    ("benches", "logger.benches_cli", "run several benches on this machine, each in a process of its own"),
     ("collect", "logger.benches_cli", "several benches' stores together in one PostgreSQL database"),
     ("tokens", "logger.benches_cli", "who may collect this store over the network"),
     ("import", "logger.cli", "a log file becomes a soak in the store, also one kept by hand"),

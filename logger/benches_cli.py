@@ -1,15 +1,16 @@
-"""The commands of more than one bench: collect, tokens."""
+"""The commands of more than one bench: benches, collect, tokens."""
 
 from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from logger.cli import Store, warn
+from logger.cli import Force, Json, Store, warn
 from logger.errors import RequestError
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -20,11 +21,43 @@ def _commands() -> None:
     """Keep each command a command, also where a module has only one."""
 
 
+Config = Annotated[
+    Path, typer.Argument(metavar="CONFIG", help="The benches and the database (TOML, docs/files.md).")
+]
+
+
+@app.command()
+def benches(config: Config, json_to: Json = None, force: Force = False) -> int:
+    """Run the daemon of each bench that has a setup, each in a process of its own, until all have ended.
+
+    One that dies is started again and goes on with its soak; the others don't notice. What a daemon says
+    comes with its bench's name in front, and stands in its log beside its store, STORE.log. Ctrl-C ends all.
+
+    Example: soakbench benches shop.toml
+    """
+    from logger import run_benches, tables
+    from logger.benches import load
+
+    if json_to not in (None, "-"):
+        tables.refuse_to_overwrite(Path(json_to), force=force)
+    attendant = run_benches.Attendant(run_benches.tasks_of(config, load(config)), warn)
+    _on_signals(attendant.ask_to_stop)
+    ended = attendant.run()
+    tables.answer([tables.benches_table(ended)], tables.benches_document(ended), json_to, force=force)
+    return run_benches.exit_code(ended)
+
+
+def _on_signals(act: Callable[[], object]) -> None:
+    """Have Ctrl-C and SIGTERM do something."""
+    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            signal.signal(number, lambda *_: act())
+
+
 @app.command()
 def collect(
-    config: Annotated[
-        Path, typer.Argument(metavar="CONFIG", help="The benches and the database (TOML, docs/files.md).")
-    ],
+    config: Config,
     once: Annotated[bool, typer.Option("--once", help="One round, then end.")] = False,
     prepare: Annotated[
         bool,
@@ -51,9 +84,8 @@ def collect(
         return 0
     into.check()
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    benches = collecting.benches_of(wanted)
+    _on_signals(stop.set)
+    sources = collecting.benches_of(wanted)
     said: dict[str, tuple[str, ...]] = {}
 
     def say(came: collecting.Came) -> None:
@@ -66,7 +98,7 @@ def collect(
                 warn(f"{came.bench}: {sentence}")
 
     while True:
-        came = collecting.collect_round(benches, into, stop, say)
+        came = collecting.collect_round(sources, into, stop, say)
         if once:
             return 3 if any(one.wrong for one in came) else 0
         if stop.wait(wanted.every_s):

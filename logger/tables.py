@@ -24,6 +24,7 @@ if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
     from logger.check import Advice
     from logger.convert import Calibration
     from logger.link.search import Port, Seen
+    from logger.run_benches import Ended
     from logger.score.figures import Figure, Row, Score
     from logger.store.reader import Soak
     from logger.store.whole import Verified
@@ -887,6 +888,44 @@ def mark_lines(marks: Sequence[Mark]) -> Iterator[object]:
 def marks_document(marks: Sequence[Mark]) -> list[dict[str, Any]]:
     """Return a soak's marks as plain JSON types."""
     return [{"t_s": mark.t_us / 1e6, "text": mark.text} for mark in marks]
+
+
+def benches_table(ended: Sequence[Ended]) -> Table:
+    """Lay out how each of several benches ended."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for head in ("bench", "how", "exit code", "started", "soak", "result", "store"):
+        table.add_column(head)
+    for one in ended:
+        table.add_row(
+            escape(one.name),
+            one.how,
+            "–" if one.code is None else str(one.code),
+            {0: "–", 1: "once"}.get(one.starts, f"{one.starts} times"),
+            "–" if one.soak is None else str(one.soak),
+            "–" if one.soak is None else RESULT_WORDS[one.verdict],
+            escape(str(one.store)),
+        )
+    return table
+
+
+def benches_document(ended: Sequence[Ended]) -> dict[str, Any]:
+    """Return how each of several benches ended as `soakbench.benches/1`."""
+    return {
+        "schema": "soakbench.benches/1",
+        "benches": [
+            {
+                "name": one.name,
+                "how": one.how,
+                "exit_code": one.code,
+                "starts": one.starts,
+                "store": str(one.store),
+                "log": str(one.log),
+                "soak": one.soak,
+                "verdict": one.verdict,
+            }
+            for one in ended
+        ],
+    }
 
 
 def soak_document(soak: Soak) -> dict[str, Any]:
