@@ -267,9 +267,7 @@ class Bench:
         measured by, as which a running soak is always seen.
         """
         try:
-            soak = self.reader.soak(which)
-            findings = tuple(self.reader.findings(soak.id))
-            marks = tuple(self.reader.marks(soak.id))
+            soak, all_findings, all_marks = self.reader.standing(which)
         except RequestError:
             return self._without_soak(which)
         except StoreError as error:
@@ -277,6 +275,7 @@ class Bench:
                 return self._without_soak("last")
             return self._not_reached(error)
         self._lost_since = None
+        findings, marks = tuple(all_findings), tuple(all_marks)
         age_s = self._age_s(soak) if soak.ended is None else None
         other = isinstance(calibration, int) or calibration == "none"
         if calibration is None or not other or soak.ended is None or soak.last_t_us is None:

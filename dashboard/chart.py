@@ -271,10 +271,10 @@ class Charts:
             view.plot_px,
         )
         reach = self._reach(look, story)
-        extents = reach.extents
+        laid = figures.lay(story, view, reach.extents)
         holes = look.holes()
         same = [story.unit, soak.uuid, look.running, look.calibration, view, level_s, holes]
-        same.append(figures.frame(story, view, extents))
+        same.append(figures.frame(story, laid))
         known = {
             "uuid": soak.uuid,
             "frame": digest(same),
@@ -285,7 +285,7 @@ class Charts:
             "job": soak.job_id,
         }
         if asked.after_s is not None and asked.frame == known["frame"]:
-            fresh = self._news(look, story, asked, level_s, reach)
+            fresh = self._news(look, story, asked, level_s, reach, laid)
             return fresh and known | fresh
         seen = series.view(
             self._bench.reader,
@@ -298,18 +298,22 @@ class Charts:
             calibration=look.calibration,
         )
         seen = _shown(seen, story)
+        line_ends = figures.ends(seen, laid, view)
+        over = figures.dressing(line_ends, reach.settled, story, view, laid)
         return known | {
-            "figure": figures.whole(seen, reach.settled, story, view, extents),
-            "over": _digest_over(_over(story, view, reach, seen)),
+            "figure": figures.whole(seen, over, story, view, laid),
+            "over": _digest_over(over),
             "until_s": seen.until_s if len(seen) else from_s,
             "from_s": from_s,
             "to_s": to_s,
             "started_ms": soak.started.timestamp() * 1000.0,
             "offsets": timescale.offsets(soak.started, story.x_end_s, view.zone),
-            "says": figures.summary(seen, story, view),
+            "says": figures.summary(seen, line_ends, story, view, laid),
         }
 
-    def _news(self, look: Look, story: Story, asked: Asked, level_s: float, reach: _Reach) -> Json | None:
+    def _news(
+        self, look: Look, story: Story, asked: Asked, level_s: float, reach: _Reach, laid: figures.Laid
+    ) -> Json | None:
         """Return the new points of a running soak, and what lies over the lines where that changed."""
         assert asked.after_s is not None
         view, level_s = asked.view, min(level_s, series.ROLLED_S)
@@ -326,12 +330,12 @@ class Charts:
         )
         recent = _shown(recent, story)
         news = recent.part(recent.t_s >= asked.after_s)
-        over = _over(story, view, reach, recent)
+        over = figures.dressing(figures.ends(recent, laid, view), reach.settled, story, view, laid)
         answer: Json = {"over": _digest_over(over), "until_s": recent.until_s}
         if len(news):
             answer |= {
                 "x": figures.packed(news.t_s, "f8"),
-                "tail": figures.tail(news, story, view, reach.extents),
+                "tail": figures.tail(news, laid),
                 "labels": over.end_labels,
             }
         if answer["over"] != asked.over:
@@ -374,10 +378,6 @@ class Charts:
             while len(self._reached) > _KEPT:
                 del self._reached[next(iter(self._reached))]
             return reach
-
-
-def _over(story: Story, view: View, reach: _Reach, seen: Series) -> figures.Dressing:
-    return figures.dressing(figures.ends(seen, story.setup, view), reach.settled, story, view, reach.extents)
 
 
 def _digest_over(over: figures.Dressing) -> str:

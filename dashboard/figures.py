@@ -336,7 +336,7 @@ def _match(story: Story) -> float:
     return (story.match_a or match_limit(story.setup, [])) * 1000.0 * story.per_mA
 
 
-def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
+def _panels(story: Story, view: View, extents: Extents, drawn: Sequence[_Line]) -> list[_Panel]:
     """Return the panels from top to bottom, with axes that data widen in few, large steps."""
     setup = story.setup
     chart, strip = (210, 74) if view.narrow else (400, 120) if view.large else (260, 84)
@@ -366,7 +366,7 @@ def _panels(story: Story, view: View, extents: Extents) -> list[_Panel]:
         others = _Panel("others", title, round(chart * 1.15), -half, half)
         panels = [others, currents] if view.narrow else [currents, others]
     panels.append(_Panel("findings", "", 18 + 20 * max(2, len(_rows(story, view))), 0.0, 1.0))
-    for name in dict.fromkeys(line.panel for line in _lines(setup)):
+    for name in dict.fromkeys(line.panel for line in drawn):
         if name in ("currents", "others"):
             continue
         panels.append(_strip_panel(name, setup, strip, extents))
@@ -424,14 +424,14 @@ _STROKE_FROM_PX: Final = 1.2
 """Least and greatest of a bucket are drawn where they are further apart: less is the line's own width."""
 
 
-def tail(series: Series, story: Story, view: View, extents: Extents) -> list[Json]:
+def tail(series: Series, laid: Laid) -> list[Json]:
     """Return the points of each line's traces, in the order of the figure: those that a running soak adds.
 
     Without an `x` of its own a trace has the series' times.
     """
-    panels = {panel.name: panel for panel in _panels(story, view, extents)}
+    panels = {panel.name: panel for panel in laid.panels}
     points: list[Json] = [{"y": packed(np.full(len(series), next(iter(panels.values())).low))}]
-    for line in _lines(story.setup, story.unit):
+    for line in laid.lines:
         if not line.other:
             points.append(_strokes(series, line, panels[line.panel]))
         source = series.from_others if line.other else series.mean
@@ -453,21 +453,20 @@ def _strokes(series: Series, line: _Line, panel: _Panel) -> Json:
     return {"x": packed(x, "f8"), "y": packed(y)}
 
 
-def ends(series: Series, setup: Setup, view: View) -> Ends:
+def ends(series: Series, laid: Laid, view: View) -> Ends:
     """Find where each line ends within the stretch in view."""
     until_s = view.zoom_s[1] if view.zoom_s else math.inf
     out: Ends = {}
-    seen = series.t_s <= until_s
-    for line in _lines(setup):
-        source = series.from_others if line.other else series.mean
-        values = source[seen, line.column] * line.scale
+    seen = int(np.searchsorted(series.t_s, until_s, side="right"))
+    for line in laid.lines:
+        values = (series.from_others if line.other else series.mean)[:seen, line.column]
         finite = np.flatnonzero(np.isfinite(values))
         if len(finite):
-            out[line.key] = [float(series.t_s[seen][finite[-1]]), float(values[finite[-1]])]
+            out[line.key] = [float(series.t_s[finite[-1]]), float(values[finite[-1]]) * line.scale]
     return out
 
 
-def _line_traces(setup: Setup, axis: Mapping[str, str], unit: str = units.PAIR_UNITS[0]) -> list[Json]:
+def _line_traces(laid: Laid) -> list[Json]:
     """Return the traces of all lines without their points; before them one that nobody sees.
 
     It has a point wherever the others have one, and in the hover box the time, which the browser says.
@@ -484,12 +483,12 @@ def _line_traces(setup: Setup, axis: Mapping[str, str], unit: str = units.PAIR_U
             "showlegend": False,
         }
     ]
-    for line in _lines(setup, unit):
+    for line in laid.lines:
         common: Json = {
             "type": "scatter",
             "mode": "lines",
             "xaxis": "x",
-            "yaxis": axis[line.panel],
+            "yaxis": laid.axis[line.panel],
             "name": plain(line.label),
             "connectgaps": False,
             "showlegend": False,
@@ -927,9 +926,10 @@ def short(name: str) -> str:
     return name if len(name) <= 14 else f"{name[:13]}…"
 
 
-def _end_labels(panel: _Panel, yref: str, line_ends: Ends, setup: Setup, size: int) -> list[Json]:
+def _end_labels(panel: _Panel, laid: Laid, line_ends: Ends, size: int) -> list[Json]:
     """Name the lines of a panel at their ends, pushed apart, with a thin leader to each."""
-    here = [line for line in _lines(setup) if line.panel == panel.name and line.key in line_ends]
+    yref = laid.axis[panel.name]
+    here = [line for line in laid.lines if line.panel == panel.name and line.key in line_ends]
     if not here or (panel.name not in ("currents", "others", "temperatures") and len(here) < 2):
         return []
     px_per_unit = panel.height_px / (panel.high - panel.low)
@@ -969,7 +969,10 @@ def _end_labels(panel: _Panel, yref: str, line_ends: Ends, setup: Setup, size: i
 # ------------------------------------------------------------------ the figure
 
 
-class _Laid(NamedTuple):
+class Laid(NamedTuple):
+    """Where everything stands: all that one look at a soak draws is laid out once."""
+
+    lines: list[_Line]
     panels: list[_Panel]
     axis: dict[str, str]
     domains: dict[str, tuple[float, float]]
@@ -977,10 +980,11 @@ class _Laid(NamedTuple):
     margin: Json
 
 
-def _lay(story: Story, view: View, extents: Extents) -> _Laid:
+def lay(story: Story, view: View, extents: Extents) -> Laid:
     """Place the panels one below the other."""
-    panels = _panels(story, view, extents)
-    longest = max(len(short(line.label)) for line in _lines(story.setup))
+    lines = _lines(story.setup, story.unit)
+    panels = _panels(story, view, extents, lines)
+    longest = max(len(short(line.label)) for line in lines)
     right = max(54, round(longest * _text_size(view) * 0.6) + 26)
     margin = {"l": 40, "r": right, "t": 46, "b": 10, "pad": 0}
     top_px = 0.0
@@ -998,17 +1002,15 @@ def _lay(story: Story, view: View, extents: Extents) -> _Laid:
     domains = {
         name: (max(0.0, 1.0 - bottom / top_px), 1.0 - top / top_px) for name, (top, bottom) in spans.items()
     }
-    return _Laid(panels, axis, domains, round(top_px + margin["t"] + margin["b"]), margin)
+    return Laid(lines, panels, axis, domains, round(top_px + margin["t"] + margin["b"]), margin)
 
 
-def whole(series: Series, settled: Ends, story: Story, view: View, extents: Extents) -> Json:
+def whole(series: Series, over: Dressing, story: Story, view: View, laid: Laid) -> Json:
     """Return the whole figure; `x` are the times of the traces `on_x`."""
-    laid = _lay(story, view, extents)
-    traces = _line_traces(story.setup, laid.axis, story.unit)
-    points = tail(series, story, view, extents)
+    traces = _line_traces(laid)
+    points = tail(series, laid)
     for trace, its in zip(traces, points, strict=True):
         trace.update(its)
-    over = dressing(ends(series, story.setup, view), settled, story, view, extents)
     layout = _layout(story, view, laid) | {
         "shapes": over.shapes,
         "annotations": over.notes + over.end_labels,
@@ -1030,9 +1032,8 @@ class Dressing(NamedTuple):
     end_labels: list[Json]
 
 
-def dressing(line_ends: Ends, settled: Ends, story: Story, view: View, extents: Extents) -> Dressing:
+def dressing(line_ends: Ends, settled: Ends, story: Story, view: View, laid: Laid) -> Dressing:
     """Return what changes with every look at a running soak, beside the lines' new points."""
-    laid = _lay(story, view, extents)
     lane = next(panel for panel in laid.panels if panel.name == "findings")
     traces = [
         *_hatching(story, laid.panels, laid.axis),
@@ -1046,7 +1047,7 @@ def dressing(line_ends: Ends, settled: Ends, story: Story, view: View, extents: 
     labels = [
         label
         for panel in laid.panels
-        for label in _end_labels(panel, laid.axis[panel.name], named, story.setup, size)
+        for label in _end_labels(panel, laid, named, size)
     ]
     shapes = _shapes(story, laid.panels, laid.axis)
     return Dressing(traces, shapes, _notes(story, view, laid.panels, laid.axis), labels)
@@ -1056,9 +1057,8 @@ def _text_size(view: View) -> int:
     return 15 if view.large else 12
 
 
-def frame(story: Story, view: View, extents: Extents) -> Json:
+def frame(story: Story, laid: Laid) -> Json:
     """Return the axes' ranges and domains: a figure is drawn anew only where these change."""
-    laid = _lay(story, view, extents)
     return {
         "x_end_s": story.x_end_s,
         "started": story.started.isoformat(),
@@ -1067,7 +1067,7 @@ def frame(story: Story, view: View, extents: Extents) -> Json:
     }
 
 
-def _layout(story: Story, view: View, laid: _Laid) -> Json:
+def _layout(story: Story, view: View, laid: Laid) -> Json:
     size = _text_size(view)
     lane_low = laid.domains["findings"][0]
     from_s, to_s = view.span_s(story)
@@ -1141,16 +1141,16 @@ def _layout(story: Story, view: View, laid: _Laid) -> Json:
     return layout
 
 
-def summary(series: Series, story: Story, view: View) -> str:
+def summary(series: Series, line_ends: Ends, story: Story, view: View, laid: Laid) -> str:
     """Say what the chart shows of the stretch in view, for those who can't see it."""
     from_s, to_s = view.span_s(story)
     seen = []
-    line_ends = ends(series, story.setup, view)
-    for line in _lines(story.setup, story.unit):
-        low, high = series.least[:, line.column], series.greatest[:, line.column]
-        if line.other or line.key not in line_ends or not np.isfinite(low).any():
+    lows = np.fmin.reduce(series.least, axis=0, initial=np.nan)
+    highs = np.fmax.reduce(series.greatest, axis=0, initial=np.nan)
+    for line in laid.lines:
+        if line.other or line.key not in line_ends or not math.isfinite(lows[line.column]):
             continue
-        least, greatest = float(np.nanmin(low)) * line.scale, float(np.nanmax(high)) * line.scale
+        least, greatest = lows[line.column] * line.scale, highs[line.column] * line.scale
         seen.append(
             f"{line.label} from {number(least)} to {number(greatest)} {line.unit}, "
             f"at the end {number(line_ends[line.key][1])}"

@@ -24,6 +24,7 @@ LEVELS_S: Final = (0.0, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0,
 ROLLED_S: Final = 10.0
 _MOST_VALUES: Final = 300_000
 """Values of scans that are read within a few hundredths of a second: a longer stretch is read rolled up."""
+_ABOVE_ALL: Final = np.int32(2**31 - 1)
 _MOST_POINTS: Final = 10_000
 """Points of all pairs in one panel that a browser draws at once."""
 
@@ -179,18 +180,21 @@ def closed_s(last_s: float, level_s: float) -> float:
 
 def _by_scans(scans: ScanBlock, level_s: float) -> _Counts:
     """Gather scans in buckets, or take each by itself."""
-    counts: FloatArray = np.where(scans.counts == NO_READING, np.nan, scans.counts.astype(np.float64))
+    there = scans.counts != NO_READING
     if not level_s or not len(scans):
+        counts: FloatArray = np.where(there, scans.counts, np.nan)
         return _Counts(level_s, scans.t_us / 1e6, counts, counts, counts)
     bucket = scans.t_us // round(level_s * 1e6)
     starts = np.concatenate([[0], np.flatnonzero(np.diff(bucket)) + 1])
-    there = np.isfinite(counts)
-    n = np.add.reduceat(there, starts, axis=0, dtype=np.float64)
-    total = np.add.reduceat(np.where(there, counts, 0.0), starts, axis=0)
-    mean: FloatArray = np.full(n.shape, np.nan)
-    np.divide(total, n, out=mean, where=n > 0.0)
-    least, greatest = np.fmin.reduceat(counts, starts, axis=0), np.fmax.reduceat(counts, starts, axis=0)
-    return _Counts(level_s, bucket[starts] * level_s, least, greatest, mean)
+    # In whole numbers, which is several times as quick as with NaN among them.
+    n = np.add.reduceat(there.astype(np.int32), starts, axis=0)
+    total = np.add.reduceat(np.where(there, scans.counts, 0), starts, axis=0, dtype=np.int64)
+    least = np.minimum.reduceat(np.where(there, scans.counts, _ABOVE_ALL), starts, axis=0)
+    greatest = np.maximum.reduceat(scans.counts, starts, axis=0)  # NO_READING is below all
+    some = n > 0
+    mean = np.where(some, total / np.maximum(n, 1), np.nan)
+    ends = [np.where(some, end, np.nan) for end in (least, greatest)]
+    return _Counts(level_s, bucket[starts] * level_s, ends[0], ends[1], mean)
 
 
 def _in_units(

@@ -21,6 +21,7 @@ _STEPS_S: Final = (
 _TICK_PX: Final = 78.0
 _QUARTER_S: Final = 900
 """Offsets from UTC are whole quarters of an hour."""
+_QUARTERS_A_DAY: Final = 96
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,12 @@ def offsets(started: datetime, until_s: float, zone: tzinfo | None = None) -> li
 
     found = [(0.0, ahead_s(0.0))]
     epoch_s = started.timestamp()
-    for t_s in (at_s - epoch_s for at_s in _moments(epoch_s, epoch_s + until_s, float(_QUARTER_S))):
-        if ahead_s(t_s) != found[-1][1]:
-            found.append((t_s, ahead_s(t_s)))
+    quarters_s = [at_s - epoch_s for at_s in _moments(epoch_s, epoch_s + until_s, float(_QUARTER_S))]
+    for at in range(0, len(quarters_s), _QUARTERS_A_DAY):
+        day_s = quarters_s[at : at + _QUARTERS_A_DAY]
+        if ahead_s(day_s[-1]) == found[-1][1]:  # no clock is changed and changed back within a day
+            continue
+        for t_s in day_s:
+            if ahead_s(t_s) != found[-1][1]:
+                found.append((t_s, ahead_s(t_s)))
     return found

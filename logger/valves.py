@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import Any, Final
 
@@ -119,6 +119,7 @@ class Rating:
         return Figure(quantity, "", value, self.source, self.from_memory)
 
 
+@lru_cache(maxsize=64)
 def rating_for(
     valve: str, sheet: str | None = None, *, connection: str = "pentode", bias: str = "fixed"
 ) -> Rating | None:

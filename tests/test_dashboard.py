@@ -292,16 +292,22 @@ def _story(pairs: int = 4, **what: Any) -> Story:
 
 def _whole(data: series.Series, story: Story, view: View, extents: figures.Extents) -> dict[str, Any]:
     """Return the figure as the browser has it once its numbers are unpacked."""
-    settled = figures.settled_points(data, story)
-    return unpacked(figures.whole(data, settled, story, view, extents))
+    laid = figures.lay(story, view, extents)
+    line_ends, settled = figures.ends(data, laid, view), figures.settled_points(data, story)
+    over = figures.dressing(line_ends, settled, story, view, laid)
+    return unpacked(figures.whole(data, over, story, view, laid))
+
+
+def _frame(story: Story, extents: figures.Extents) -> dict[str, Any]:
+    return figures.frame(story, figures.lay(story, View(), extents))
 
 
 def test_axes_are_fixed_by_target_and_limits_and_do_not_jump_with_the_data() -> None:
-    story, view = _story(), View()
-    quiet = figures.frame(story, view, figures.measure(_series(), story))
-    assert figures.frame(story, view, figures.measure(_series(spread_a=0.0009), story)) == quiet
-    assert figures.frame(story, view, {}) == quiet
-    hot = figures.frame(story, view, figures.measure(_series(level_a=0.19), story))
+    story = _story()
+    quiet = _frame(story, figures.measure(_series(), story))
+    assert _frame(story, figures.measure(_series(spread_a=0.0009), story)) == quiet
+    assert _frame(story, {}) == quiet
+    hot = _frame(story, figures.measure(_series(level_a=0.19), story))
     assert hot["panels"][0][2] >= 190.0
 
 
@@ -433,9 +439,10 @@ def test_names_of_limits_that_lie_close_do_not_cover_each_other() -> None:
 def test_what_a_patch_appends_fits_the_traces_that_stand() -> None:
     for pairs in (1, 2, 8, 16):
         story, data = _story(pairs), _series(5, pairs)
-        figure = figures.whole(data, {}, story, View(), {})
-        points = figures.tail(data, story, View(), {})
-        over = figures.dressing({}, {}, story, View(), {})
+        laid = figures.lay(story, View(), {})
+        over = figures.dressing({}, {}, story, View(), laid)
+        figure = figures.whole(data, over, story, View(), laid)
+        points = figures.tail(data, laid)
         assert len(points) + len(over.traces) == len(figure["data"])
         for at, (trace, its) in enumerate(zip(figure["data"], points, strict=False)):
             assert its.items() <= trace.items()

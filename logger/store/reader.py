@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, Final, Protocol, TypeVar
 
@@ -86,7 +86,13 @@ class Soak:
     @cached_property
     def setup(self) -> setup_file.Setup:
         """The set-up it ran with."""
-        return setup_file.parse(self.setup_text, path=f"set-up of soak {self.id}")
+        return _parsed(self.setup_text, f"set-up of soak {self.id}")
+
+
+@lru_cache(maxsize=32)
+def _parsed(text: str, path: str) -> setup_file.Setup:
+    """A set-up never changes once it is stored, and a page asks for the same one several times a second."""
+    return setup_file.parse(text, path=path)
 
 
 class _Source(Protocol):
@@ -136,20 +142,27 @@ class Reader:
 
     def soak(self, which: int | str = "last") -> Soak:
         """Return a soak by number, or the last one. RequestError if there is none such."""
-        table = schema.soak
-        if which == "last":
-            query = sa.select(table).order_by(table.c.id.desc()).limit(1)
-        else:
-            try:
-                query = sa.select(table).where(table.c.id == int(which))
-            except ValueError:
-                raise RequestError(f'a soak is named by its number or "last", not {which!r}') from None
+        query = _which_soak(which)
         row = self.look(lambda c: c.execute(query).first())
-        if row is None:
-            numbers = [soak.id for soak in self.soaks()]
-            has = f"it has {', '.join(map(str, numbers[-10:]))}" if numbers else "it has none yet"
-            raise RequestError(f"there is no soak {which} in {self.name}: {has}")
-        return soak_of(row)
+        return self._soak(row, which)
+
+    def standing(self, which: int | str = "last") -> tuple[Soak, list[Finding], list[Mark]]:
+        """Return a soak with its findings and its marks, all as of one instant. Raises as `soak`."""
+        query = _which_soak(which)
+
+        def fetch(connection: sa.Connection) -> tuple[Any, Any, Any]:
+            row = connection.execute(query).first()
+            if row is None:
+                return None, (), ()
+            findings, marks = _findings_of(row.id), _marks_of(row.id)
+            return row, connection.execute(findings).all(), connection.execute(marks).all()
+
+        row, findings, marks = self.look(fetch)
+        return (
+            self._soak(row, which),
+            [self._finding(one) for one in findings],
+            [Mark(one.t_us, one.text) for one in marks],
+        )
 
     def scans(self, soak_id: int, from_us: int | None = None, to_us: int | None = None) -> ScanBlock:
         """Return the scans with from_us <= t_us < to_us."""
@@ -213,19 +226,12 @@ class Reader:
 
     def findings(self, soak_id: int) -> list[Finding]:
         """Return a soak's findings as they stand, in the order raised."""
-        table = schema.finding
-        query = sa.select(table).where(table.c.soak_id == soak_id).order_by(table.c.id)
-        return [self._finding(row) for row in self.look(lambda c: c.execute(query).all())]
+        return [self._finding(row) for row in self.look(lambda c: c.execute(_findings_of(soak_id)).all())]
 
     def marks(self, soak_id: int) -> list[Mark]:
         """Return a soak's marks in order of time."""
-        table = schema.mark
-        query = (
-            sa.select(table.c.t_us, table.c.text)
-            .where(table.c.soak_id == soak_id)
-            .order_by(table.c.t_us, table.c.id)
-        )
-        return [Mark(row.t_us, row.text) for row in self.look(lambda c: c.execute(query).all())]
+        rows = self.look(lambda c: c.execute(_marks_of(soak_id)).all())
+        return [Mark(row.t_us, row.text) for row in rows]
 
     def requests(self) -> list[Request]:
         """Return all that was ever asked of a daemon on this store, in the order made."""
@@ -329,6 +335,13 @@ class Reader:
 
         self.look(copy)
 
+    def _soak(self, row: Any, which: int | str) -> Soak:
+        if row is None:
+            numbers = [soak.id for soak in self.soaks()]
+            has = f"it has {', '.join(map(str, numbers[-10:]))}" if numbers else "it has none yet"
+            raise RequestError(f"there is no soak {which} in {self.name}: {has}")
+        return soak_of(row)
+
     def _finding(self, row: Any) -> Finding:
         try:
             kind = Kind(row.kind)
@@ -356,6 +369,26 @@ class Reader:
     def look(self, fetch: Callable[[sa.Connection], _T]) -> _T:
         """Run one read transaction."""
         return self._source.look(fetch)
+
+
+def _which_soak(which: int | str) -> sa.Select[Any]:
+    table = schema.soak
+    if which == "last":
+        return sa.select(table).order_by(table.c.id.desc()).limit(1)
+    try:
+        return sa.select(table).where(table.c.id == int(which))
+    except ValueError:
+        raise RequestError(f'a soak is named by its number or "last", not {which!r}') from None
+
+
+def _findings_of(soak_id: int) -> sa.Select[Any]:
+    return sa.select(schema.finding).where(schema.finding.c.soak_id == soak_id).order_by("id")
+
+
+def _marks_of(soak_id: int) -> sa.Select[Any]:
+    table = schema.mark
+    chosen = sa.select(table.c.t_us, table.c.text).where(table.c.soak_id == soak_id)
+    return chosen.order_by(table.c.t_us, table.c.id)
 
 
 def to_us(moment: datetime) -> int:
