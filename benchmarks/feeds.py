@@ -33,9 +33,9 @@ from logger.link.port import Connected
 from logger.setup import parse
 from logger.simulator.scenarios import scenario
 
-EVENTS = 1000
+EVENTS = 3000
 SCANS = 3000
-RUNS = 3
+RUNS = 5
 GOAL_DELAY = 1.5
 
 
@@ -103,8 +103,10 @@ def _through_feed(port: int, folder: Path, run: int) -> float:
         for _ in range(min(500, EVENTS - sent)):
             feeds.marked(1.0, "tapped V5, and nothing came of it")
             sent += 1
-        while feeds.states[-1].sent < sent:
+        while feeds.states[-1].waiting:
             time.sleep(0.002)
+    while feeds.states[-1].sent < sent:
+        time.sleep(0.002)
     took_s = time.perf_counter() - began_s
     feeds.close()
     return EVENTS / took_s

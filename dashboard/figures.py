@@ -1044,11 +1044,7 @@ def dressing(line_ends: Ends, settled: Ends, story: Story, view: View, laid: Lai
     size = _text_size(view)
     # The middle of the last bucket may lie just beyond the end of the soak: a label there is not drawn.
     named = {key: [min(at_s, story.x_end_s), value] for key, (at_s, value) in line_ends.items()}
-    labels = [
-        label
-        for panel in laid.panels
-        for label in _end_labels(panel, laid, named, size)
-    ]
+    labels = [label for panel in laid.panels for label in _end_labels(panel, laid, named, size)]
     shapes = _shapes(story, laid.panels, laid.axis)
     return Dressing(traces, shapes, _notes(story, view, laid.panels, laid.axis), labels)
 

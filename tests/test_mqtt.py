@@ -13,7 +13,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -31,7 +31,7 @@ from test_daemon import SETUP, GivenLink, Run, idle, scan_block
 from test_feeds import finding
 
 from logger.clock import SystemClock
-from logger.errors import RequestError
+from logger.errors import RequestError, StoreError
 from logger.feeds.feed import Began, Ended, Feed, Feeds, Marked, News, Readings, State, stand
 from logger.feeds.mqtt import Documents, MqttWork, Topics, finding_document, level, request_of
 from logger.feeds.outbox import Outbox, path_of
@@ -231,6 +231,34 @@ def test_after_ten_minutes_without_a_broker_all_that_matters_arrives_once_and_in
 
 
 @needs_broker
+def test_what_was_sent_and_not_taken_out_of_the_outbox_is_told_again_under_its_number(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    takes_out, refused = Outbox.sent, []
+
+    def full_once(outbox: Outbox, sequences: Sequence[int]) -> None:
+        if sequences and not refused:
+            refused.extend(sequences)
+            raise StoreError("the outbox can't be used: make room")
+        takes_out(outbox, sequences)
+
+    monkeypatch.setattr(Outbox, "sent", full_once)
+    store = tmp_path / "soak.db"
+    viewer = Viewer(broker.port)
+    feeds = feeds_at(setup_at(broker.port), store)
+    put(feeds, Began(3, STARTED), *(Marked(float(k), f"mark {k}", False) for k in range(40)))
+    feeds.start()
+    until(lambda: len(viewer.events()) == 41 and len(viewer.of("soakbench/bench-1/event")) > 41)
+    assert feeds.close(10.0) == []
+    came = [one["sequence"] for one in viewer.of("soakbench/bench-1/event")]
+    assert came == [*refused, *range(1, 42)]
+    assert [one["sequence"] for one in viewer.events()] == list(range(1, 42))
+    with Outbox(path_of(store)) as outbox:
+        assert (outbox.waiting, outbox.lost) == (0, 0)
+    viewer.close()
+
+
+@needs_broker
 def test_a_bench_that_is_gone_is_told_by_the_broker_and_one_that_breaks_by_itself(
     broker: Broker, tmp_path: Path
 ) -> None:
@@ -407,13 +435,16 @@ def test_the_outbox_survives_keeps_order_and_never_gives_a_number_twice(tmp_path
         for k in range(5):
             assert outbox.add({"k": k}) == k + 1
         assert (outbox.waiting, outbox.lost) == (3, 2)
-        outbox.sent(3)
+        outbox.sent([2])
+        assert outbox.lost == 1, "it was given up on its way, and arrived"
+        outbox.lose()
+        outbox.sent([3])
     with Outbox(path, room=3) as outbox:
         assert outbox.bench == bench
-        assert outbox.oldest() == (4, {"k": 3})
-        for sequence in (4, 5):
-            outbox.sent(sequence)
-        assert outbox.oldest() is None
+        assert outbox.oldest() == [(4, {"k": 3})]
+        assert outbox.oldest(9) == [(4, {"k": 3}), (5, {"k": 4})]
+        outbox.sent([4, 5])
+        assert outbox.oldest() == []
         assert outbox.add({"k": 9}) == 6
         assert outbox.asked("a") == (True, None)
         outbox.answered("a", "done")
@@ -435,10 +466,10 @@ def test_a_daemon_started_again_tells_what_the_killed_one_had_not(tmp_path: Path
     put(feeds, Began(7, STARTED, (finding(severity=Severity.TRIP), finding(id=3)), resumed=True))
     feeds.close(10.0)
     with Outbox(path_of(store)) as outbox:
-        told = []
-        while (oldest := outbox.oldest()) is not None:
-            told.append((oldest[1].get("what", oldest[1]["event"]), oldest[1].get("finding", {}).get("id")))
-            outbox.sent(oldest[0])
+        told = [
+            (one.get("what", one["event"]), one.get("finding", {}).get("id"))
+            for _, one in outbox.oldest(outbox.waiting)
+        ]
     assert told == [("resumed", None), ("worsened", 1), ("opened", 3), ("withdrawn", 2)]
 
 

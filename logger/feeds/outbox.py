@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -94,16 +94,22 @@ class Outbox:
                 self.lose(over)
             return sequence
 
-    def oldest(self) -> tuple[int, dict[str, Any]] | None:
-        """Return what is to be sent next, with its number; None where nothing waits."""
+    def oldest(self, most: int = 1) -> list[tuple[int, dict[str, Any]]]:
+        """Return what is to be sent next, in order, each with its number; empty where nothing waits."""
         with self._translated():
-            row = self._db.execute("SELECT sequence, document FROM waiting ORDER BY 1 LIMIT 1").fetchone()
-        return None if row is None else (row[0], json.loads(row[1]))
+            rows = self._db.execute("SELECT sequence, document FROM waiting ORDER BY 1 LIMIT ?", (most,))
+            return [(sequence, json.loads(document)) for sequence, document in rows]
 
-    def sent(self, sequence: int) -> None:
-        """Take out what has surely arrived."""
-        with self._translated():
-            self._db.execute("DELETE FROM waiting WHERE sequence = ?", (sequence,))
+    def sent(self, sequences: Sequence[int]) -> None:
+        """Take out what has surely arrived, in one commit. What was given up for want of room meanwhile, but
+        arrived all the same, is not counted as lost any more."""
+        if not sequences:
+            return
+        with self.batch():
+            numbers = [(sequence,) for sequence in sequences]
+            found = self._db.executemany("DELETE FROM waiting WHERE sequence = ?", numbers).rowcount
+            if found < len(sequences):
+                self.lose(found - len(sequences))
 
     def lose(self, count: int = 1) -> None:
         """Count what is given up."""
