@@ -18,6 +18,7 @@ import secrets
 import socket
 import threading
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, Final
@@ -118,7 +119,7 @@ class Access:
     ) -> None:
         if behind_proxy and passwords is None:
             raise RequestError(f"behind a proxy the dashboard is served elsewhere too: {_NEEDS_ONE}")
-        self.root: Final = root.rstrip("/")
+        self.root = root.rstrip("/")
         if self.root and not _ROOT.fullmatch(self.root):
             raise RequestError(f"--path is a path as /bench1, of letters, digits and -._~, not {root!r}")
         self.locked: Final = passwords is not None
@@ -137,7 +138,14 @@ class Access:
         self._sessions: dict[str, Session] = {}
         # Cookies know no ports: two benches of one machine must not end each other's sessions.
         store = str(passwords.path.absolute()) if passwords else ""
+        self._cookie_path = self.root or "/"
         self._cookie = f"soakbench-{hashlib.sha256((store + self.root).encode()).hexdigest()[:8]}"
+
+    def beneath(self, path: str) -> Access:
+        """Return the same door for other pages of this server, under a path below: one log-in opens both."""
+        found = copy(self)  # sessions, attempts and secret are the same objects
+        found.root = f"{self.root}{path}"
+        return found
 
     def may_be_served_at(self, host: str) -> None:
         """Raise RequestError where the dashboard may not be served at this address."""
@@ -325,8 +333,10 @@ class Access:
         name, now_s = secrets.token_urlsafe(32), self._clock.monotonic_s()
         session = Session(role, key, now_s + LASTS_S[role], secrets.token_urlsafe(24))
         with self._lock:
-            live = [(held, one) for held, one in self._sessions.items() if one.ends_s > now_s]
-            self._sessions = dict(live[1 - _MOST_SESSIONS :])
+            for held in [held for held, one in self._sessions.items() if one.ends_s <= now_s]:
+                del self._sessions[held]
+            while len(self._sessions) >= _MOST_SESSIONS:
+                del self._sessions[next(iter(self._sessions))]
             self._sessions.pop(_digest(request.cookies.get(self._cookie, "")), None)
             self._sessions[_digest(name)] = session
         answer = redirect(way, HTTPStatus.SEE_OTHER)
@@ -369,7 +379,7 @@ class Access:
             name,
             value,
             max_age=lasts_s,
-            path=self.root or "/",
+            path=self._cookie_path,
             secure=request.is_secure,
             httponly=True,
             samesite=same_site,

@@ -6,28 +6,29 @@ soak of which no scan comes. The sound of a browser is a comfort: what takes the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, Final
 
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from flask import Flask, Response, jsonify
 
 from dashboard import words
-from dashboard.bench import Absent, Bench, Look
+from dashboard.bench import Absent, Look
 from dashboard.chart import spoken
 from logger.finding import Severity
 
 ADDRESS: Final = "/calls"
 
 
-def register(app: Dash, server: Flask, bench: Bench) -> None:
-    """Add the address, and what shows the keys as they stand.
+def register(app: Dash, server: Flask, calls: Callable[[], str]) -> None:
+    """Add the address, and what shows the keys as they stand; `calls` says what calls now.
 
     It answers `{"calls": "trip" | "warning" | "no reading" | ""}`.
     """
 
     @server.get(ADDRESS)
     def calls_now() -> Response:
-        answer = jsonify(calls=calling(bench.look()))
+        answer = jsonify(calls=calls())
         answer.headers["Cache-Control"] = "no-store"
         return answer
 

@@ -9,9 +9,13 @@ from __future__ import annotations
 import errno
 import logging
 import os
+import re
 import select
 import socket
 import ssl
+import threading
+from collections.abc import Callable, Collection, Mapping, Sequence
+from itertools import count
 from pathlib import Path
 from typing import Any, Final, cast
 from urllib.parse import unquote
@@ -35,14 +39,18 @@ from dashboard import (
 from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
+from dashboard.overview import CollectedHere, Elsewhere, Overview, Source, StoreHere
+from dashboard.pages import benches as benches_page
 from dashboard.pages import bias, compare, jobs, live, parts, record
 from dashboard.pages import setup as setup_page
 from dashboard.pages import soak as soak_page
 from dashboard.setting import Feed, Setting
 from dashboard.setup_files import SetupFiles
+from logger.benches import BenchOfMany
 from logger.clock import Clock, SystemClock
 from logger.errors import RequestError
 from logger.store import photographs as photograph_files
+from logger.store.reader import is_address
 
 DEFAULT_HOST: Final = "127.0.0.1"
 DEFAULT_PORT: Final = 8050
@@ -60,6 +68,10 @@ _WAYS: Final = (
     ("Compare", "/compare"),
     ("Set-up", "/setup"),
 )
+_BENCHES: Final = "/benches"
+_TO_BENCHES: Final = (("Benches", _BENCHES),)
+_BENEATH: Final = "/bench"
+"""Below it are the whole dashboards of the benches of this machine, each by its name."""
 PLOTLY: Final = Path(__file__).parent / "plotly_basic" / "plotly-basic.min.js"
 _DATA: Final = ("application/json", "application/x-ndjson")
 """What no browser shows as a page: its many small answers go without the page's policy."""
@@ -90,15 +102,136 @@ def create_app(
     *,
     shop: Path | None = None,
     setups: Path | None = None,
+    seats: threading.Semaphore | None = None,
+    above: str = "",
+    named: str = "",
 ) -> Dash:
     """Make the dashboard of one store; `clock` says how old the last scan is.
 
     `access` says who may see and change what, and how the dashboard is reached; without it this machine only.
-    `shop`: the file of the shop's name, for reports.
+    `shop`: the file of the shop's name, for reports. `seats`: of `Feed`. `above`: where the overview is, if
+    this is the dashboard of one of several benches, the one so `named`; a database has one of its own.
     """
     clock = clock or SystemClock()
     bench = Bench(store_path, clock)
     access = access or Access(clock)
+    collected = is_address(str(store_path))
+    overview = Overview([CollectedHere(bench.reader, clock)], clock) if collected else None
+
+    def page(path: str) -> tuple[list[Any], list[Any]]:
+        if collected and path == _BENCHES:
+            shown = benches_page.layout(collected=True)
+            return shown, _ways(_BENCHES, (*_TO_BENCHES, *_WAYS))
+        ways: list[Any] = []
+        if above:
+            ways = [html.A("Benches", href=above)]  # another dashboard, which is loaded whole
+        elif overview is not None and overview.several:
+            ways = _ways("", _TO_BENCHES)
+        shown, others = page_at(path)
+        return shown, [*ways, *others]
+
+    app, server = _framed(access, named)
+    _register(app, page)
+    live.register(app, bench)
+    bias.register(app, server, Feed(Setting(bench, clock), seats))
+    soak_page.register(app, bench)
+    jobs.register(app, bench)
+    record.register(app, bench)
+    compare.register(app, bench)
+    chart.register(app, server, bench)
+    photographs.register(server, bench)
+    if overview is None:
+        alarm.register(app, server, lambda: alarm.calling(bench.look()))
+    else:
+        benches_page.register(app, overview)
+        alarm.register(app, server, overview.calls)
+    handing_over.register(server, bench.reader)
+    files = SetupFiles(setups or Path.cwd(), clock)
+    setup_page.register(app, bench, files)
+    setup_files.register(server, files, access)
+    asking.register(server, bench.reader, clock, access)
+    record_forms.register(server, bench, clock, access)
+    report_download.register(server, bench.reader, shop)
+    _secure(app, server)
+    return app
+
+
+def create_overview(
+    benches: Sequence[BenchOfMany],
+    clock: Clock | None = None,
+    access: Access | None = None,
+    *,
+    shop: Path | None = None,
+    setups: Path | None = None,
+) -> Dash:
+    """Make one server of several benches: their overview, and beneath it each one's whole dashboard.
+
+    One log-in opens all of them. The dashboards share nothing else but the frame: a store that can't be read
+    is its bench's own trouble.
+    """
+    clock = clock or SystemClock()
+    access = access or Access(clock)
+    every_s = max(0.9, 0.05 * len(benches))  # many stores are read less often; the newest scan is not
+    seats = threading.Semaphore(Feed.MOST)
+    sources: list[Source] = []
+    beneath: dict[str, Any] = {}
+    for one in benches:
+        if one.store is None:
+            sources.append(Elsewhere(one.name, one.address or ""))
+            continue
+        path = f"{_BENEATH}/{_path_of(one.name, beneath)}"
+        sources.append(StoreHere(one.name, one.store, f"{path}/", clock, every_s))
+        beneath[path] = create_app(
+            one.store,
+            clock,
+            access.beneath(path),
+            shop=shop,
+            setups=setups or (one.setup.parent if one.setup else None),
+            seats=seats,
+            above=f"{access.root}{_BENCHES}",
+            named=one.name,
+        ).server
+    overview = Overview(sources, clock)
+
+    def page(path: str) -> tuple[list[Any], list[Any]]:
+        if path.rstrip("/") in ("", _BENCHES):
+            return benches_page.layout(collected=False), _ways(_BENCHES, _TO_BENCHES)
+        missing = Absent(_NO_PAGE, "All benches are on Benches, above, and each leads to its own pages.")
+        return [parts.nothing(missing)], _ways("", _TO_BENCHES)
+
+    app, server = _framed(access)
+    _register(app, page)
+    benches_page.register(app, overview)
+    alarm.register(app, server, overview.calls)
+    _secure(app, server)
+    _mount(server, access.root, beneath)
+    return app
+
+
+def _path_of(name: str, taken: Collection[str]) -> str:
+    """Return a bench's name as a part of an address, its own."""
+    plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "bench"
+    tries = (plain if k == 1 else f"{plain}-{k}" for k in count(1))
+    return next(one for one in tries if f"{_BENEATH}/{one}" not in taken)
+
+
+def _mount(server: Flask, root: str, beneath: Mapping[str, Any]) -> None:
+    """Hand what is asked for beneath one of these paths to its server, whether a proxy takes `root` off."""
+    rest: Any = server.wsgi_app
+
+    def served(environ: dict[str, Any], start: Any) -> Any:
+        path = str(environ.get("PATH_INFO", ""))
+        own = path.removeprefix(root) if root and path.startswith(f"{root}/") else path
+        first = "/".join(own.split("/", 3)[:3])
+        if first not in beneath:
+            return rest(environ, start)
+        return beneath[first]({**environ, "PATH_INFO": own.removeprefix(first) or "/"}, start)
+
+    server.wsgi_app = served  # type: ignore[method-assign, assignment]
+
+
+def _framed(access: Access, named: str = "") -> tuple[Dash, Flask]:
+    """Return an empty dashboard and its server, with what every page has."""
     server = Flask("dashboard")
     server.config.update(
         COMPRESS_MIMETYPES=[
@@ -132,27 +265,9 @@ def create_app(
             {"name": "color-scheme", "content": "light dark"},
         ],
     )
-    app.layout = _frame(locked=access.locked)
-    _register(app)
-    live.register(app, bench)
-    bias.register(app, server, Feed(Setting(bench, clock)))
-    soak_page.register(app, bench)
-    jobs.register(app, bench)
-    record.register(app, bench)
-    compare.register(app, bench)
-    chart.register(app, server, bench)
-    photographs.register(server, bench)
-    alarm.register(app, server, bench)
-    handing_over.register(server, bench.reader)
-    files = SetupFiles(setups or Path.cwd(), clock)
-    setup_page.register(app, bench, files)
-    setup_files.register(server, files, access)
-    asking.register(server, bench.reader, clock, access)
+    app.layout = _frame(named, locked=access.locked)
     _serve_plotly(server)
-    record_forms.register(server, bench, clock, access)
-    report_download.register(server, bench.reader, shop)
-    _secure(app, server)
-    return app
+    return app, server
 
 
 class _Pages(Dash):
@@ -168,8 +283,8 @@ class _Pages(Dash):
         return whole(metas + self._access.metas(), *others, **named)
 
 
-def _frame(*, locked: bool) -> html.Div:
-    """Return what stands around every page."""
+def _frame(named: str, *, locked: bool) -> html.Div:
+    """Return what stands around every page; `named`: which of several benches it is of."""
     out: list[Any] = []
     if locked:
         leave: dict[str, Any] = {"data-does": "log-out"}
@@ -185,7 +300,10 @@ def _frame(*, locked: bool) -> html.Div:
             html.A("Skip to the page", href="#page", className="skip"),
             html.Header(
                 [
-                    html.Span("soakbench", className="wordmark"),
+                    html.Span(
+                        ["soakbench", *([html.Span(named, className="bench-of")] if named else [])],
+                        className="wordmark",
+                    ),
                     html.Nav(id="ways", **spoken("Pages")),
                     alarm.switch(),
                     parts.unit_key(),
@@ -199,7 +317,7 @@ def _frame(*, locked: bool) -> html.Div:
     )
 
 
-def _register(app: Dash) -> None:
+def _register(app: Dash, page_of: Callable[[str], tuple[list[Any], list[Any]]]) -> None:
     @app.callback(
         Output("page", "children"),
         Output("ways", "children"),
@@ -208,7 +326,7 @@ def _register(app: Dash) -> None:
         prevent_initial_call="initial_duplicate",
     )
     def show(path: str | None) -> tuple[Any, Any, Any]:
-        page, ways = page_at((path or "/").removeprefix(request.script_root))
+        page, ways = page_of((path or "/").removeprefix(request.script_root))
         titled = no_update if any(hasattr(way, "className") for way in ways) else f"{_NO_PAGE} · soakbench"
         return page, ways, titled
 
@@ -252,11 +370,15 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
             named = f"{', '.join(first)} and {last}"
             missing = Absent(_NO_PAGE, f"The pages are {named}, above.")
             page, here = [parts.nothing(missing)], ""
-    ways: list[Any] = []
-    for name, href in _WAYS:
+    return page, _ways(here, _WAYS)
+
+
+def _ways(here: str, ways: Sequence[tuple[str, str]]) -> list[Any]:
+    out: list[Any] = []
+    for name, href in ways:
         current: dict[str, Any] = {"className": "here"} if href == here else {}
-        ways.append(dcc.Link(name, href=parts.href(href), **current))
-    return page, ways
+        out.append(dcc.Link(name, href=parts.href(href), **current))
+    return out
 
 
 def _number(text: str) -> bool:

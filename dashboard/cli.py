@@ -196,6 +196,12 @@ def dash(
     shop: Annotated[
         Path | None, typer.Option("--shop", metavar="FILE", help="Your shop's file, for the reports of jobs.")
     ] = None,
+    benches: Annotated[
+        Path | None,
+        typer.Option(
+            "--benches", metavar="CONFIG", help="Several benches at once: the file of `soakbench benches`."
+        ),
+    ] = None,
 ) -> int:
     """Serve the dashboard until Ctrl-C. Reads the store, writes the job record, asks the daemon what you ask.
 
@@ -205,18 +211,25 @@ def dash(
 
     Example: soakbench dash --port 8051
 
+    Example: soakbench dash --benches shop.toml
+
     Example: soakbench dash --set-password
 
     Example: soakbench dash --host 0.0.0.0 --certificate bench1.pem --key bench1.key
     """
     from dashboard.passwords import Passwords, Role
     from dashboard.shop import load as load_shop
+    from logger.benches import load as load_benches
     from logger.clock import SystemClock
     from logger.store.reader import default_store, is_address, user_path
 
+    if benches is not None and db is not None:
+        raise RequestError("--benches names the stores: leave --db away")
+    several = None if benches is None else load_benches(benches).bench
     store = db or default_store()
     # a database has no place beside it: its passwords are this person's
-    passwords = Passwords(user_path("database") if is_address(store) else Path(store))
+    beside = benches or (user_path("database") if is_address(store) else Path(store))
+    passwords = Passwords(beside)
     if set_password or set_view_password:
         if set_password and set_view_password:
             raise RequestError("one password at a time: first --set-password, then --set-view-password")
@@ -244,7 +257,10 @@ def dash(
     if shop is not None:
         load_shop(shop)  # what is wrong with it is said now, not at the first report
     speaks = None if certificate is None else tls.context(certificate, key)
-    app = pages.create_app(store, access=access, shop=shop, setups=setups)
+    if several is None:
+        app = pages.create_app(store, access=access, shop=shop, setups=setups)
+    else:
+        app = pages.create_overview(several, access=access, shop=shop, setups=setups)
     server = pages.make_server(app, host, port, speaks)
     if elsewhere and not behind_proxy and speaks is None:
         warn(

@@ -193,21 +193,26 @@ class Feed:
     _LOOK_S: Final = 0.03
     _AT_LEAST_S: Final = 0.5
 
-    def __init__(self, setting: Setting) -> None:
+    def __init__(self, setting: Setting, seats: threading.Semaphore | None = None) -> None:
+        """Look through `setting`; `seats`, where feeds of one server share them, has MOST."""
         self._setting = setting
         self._news = threading.Condition()
+        self._seats = seats or threading.Semaphore(self.MOST)
         self._watching = 0
         self._told: dict[str, str] = {}
         self._count = 0
 
     def lines(self, *, once: bool = False) -> Iterator[bytes]:
         """Return what to send; the first line is all of it."""
-        with self._news:
-            if once or self._watching >= self.MOST:
-                return iter([_line(_parts(self._setting.now()), {})])
-        return self._followed()
+        return iter([self._alone()]) if once else self._followed()
+
+    def _alone(self) -> bytes:
+        return _line(_parts(self._setting.now()), {})
 
     def _followed(self) -> Iterator[bytes]:
+        if not self._seats.acquire(blocking=False):
+            yield self._alone()
+            return
         known: dict[str, str] = {}
         with self._news:
             self._watching += 1
@@ -223,6 +228,7 @@ class Feed:
                 yield _line(told, known)
                 known = told
         finally:
+            self._seats.release()
             with self._news:
                 self._watching -= 1
 

@@ -4,12 +4,26 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
 from typing import Any, Final
 
 from dash import set_props
 
 from dashboard.chart import digest
+
+
+@dataclass(frozen=True)
+class Around:
+    """What `holds` other parts: where its `shape` is new it is made anew, with them in it.
+
+    `place`: its component and property.
+    """
+
+    place: tuple[str, str]
+    shape: Any
+    holds: Collection[str]
+    made: Callable[[], Any]
 
 
 class Told:
@@ -30,6 +44,7 @@ class Told:
         places: Mapping[str, tuple[str, str]],
         *,
         rest_stays: bool = False,
+        around: Around | None = None,
     ) -> str:
         """Set, within a callback, the parts of `now` new to a page with this key; return its new one.
 
@@ -37,8 +52,14 @@ class Told:
         are. All of it is new where nobody knows the key any more.
         """
         seen = {name: digest(plain_tree(value)) for name, value in now.items()}
+        if around is not None:
+            seen["around"] = digest(around.shape)
         with self._lock:
             known = self._shown.get(key or "", {})
+            if around is not None and known.get("around") != seen["around"]:
+                component, what = around.place
+                set_props(component, {what: around.made()})
+                known = known | {name: seen[name] for name in around.holds}
             for name, value in now.items():
                 if known.get(name) != seen[name]:
                     component, what = places[name]

@@ -89,7 +89,7 @@ class Soak:
         return _parsed(self.setup_text, f"set-up of soak {self.id}")
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=128)
 def _parsed(text: str, path: str) -> setup_file.Setup:
     """A set-up never changes once it is stored, and a page asks for the same one several times a second."""
     return setup_file.parse(text, path=path)
@@ -226,7 +226,9 @@ class Reader:
 
     def findings(self, soak_id: int) -> list[Finding]:
         """Return a soak's findings as they stand, in the order raised."""
-        return [self._finding(row) for row in self.look(lambda c: c.execute(_findings_of(soak_id)).all())]
+        return [
+            finding_of(row, self.name) for row in self.look(lambda c: c.execute(_findings_of(soak_id)).all())
+        ]
 
     def marks(self, soak_id: int) -> list[Mark]:
         """Return a soak's marks in order of time."""
@@ -341,30 +343,6 @@ class Reader:
             has = f"it has {', '.join(map(str, numbers[-10:]))}" if numbers else "it has none yet"
             raise RequestError(f"there is no soak {which} in {self.name}: {has}")
         return soak_of(row)
-
-    def _finding(self, row: Any) -> Finding:
-        try:
-            kind = Kind(row.kind)
-        except ValueError:
-            raise StoreTooNew(
-                f"the store {self.name} holds a finding of the kind {row.kind!r}, which this soakbench "
-                "doesn't know: use the soakbench that wrote it, or a newer one"
-            ) from None
-        return Finding(
-            id=row.id,
-            kind=kind,
-            channel=row.channel,
-            channels=tuple(json.loads(row.channels)),
-            onset_s=row.onset_s,
-            raised_s=row.raised_s,
-            severity=Severity(row.severity),
-            says=row.says,
-            advice=row.advice,
-            cleared_s=row.cleared_s,
-            under=row.under,
-            acknowledged_s=row.acknowledged_s,
-            evidence=json.loads(row.evidence),
-        )
 
     def look(self, fetch: Callable[[sa.Connection], _T]) -> _T:
         """Run one read transaction."""
@@ -505,6 +483,32 @@ def _channels(connection: sa.Connection, soak_id: int) -> int:
     table = schema.channel
     query = sa.select(sa.func.count()).select_from(table).where(table.c.soak_id == soak_id)
     return int(connection.execute(query).scalar_one())
+
+
+def finding_of(row: Any, name: str) -> Finding:
+    """Return a row of the table `finding` of the store `name` as one."""
+    try:
+        kind = Kind(row.kind)
+    except ValueError:
+        raise StoreTooNew(
+            f"the store {name} holds a finding of the kind {row.kind!r}, which this soakbench "
+            "doesn't know: use the soakbench that wrote it, or a newer one"
+        ) from None
+    return Finding(
+        id=row.id,
+        kind=kind,
+        channel=row.channel,
+        channels=tuple(json.loads(row.channels)),
+        onset_s=row.onset_s,
+        raised_s=row.raised_s,
+        severity=Severity(row.severity),
+        says=row.says,
+        advice=row.advice,
+        cleared_s=row.cleared_s,
+        under=row.under,
+        acknowledged_s=row.acknowledged_s,
+        evidence=json.loads(row.evidence),
+    )
 
 
 def soak_of(row: Any) -> Soak:
