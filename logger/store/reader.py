@@ -160,7 +160,7 @@ class Reader:
         row, findings, marks = self.look(fetch)
         return (
             self._soak(row, which),
-            [self._finding(one) for one in findings],
+            [finding_of(one, self.name) for one in findings],
             [Mark(one.t_us, one.text) for one in marks],
         )
 
