@@ -31,6 +31,8 @@ SCANS_PER_S = {"cable-out": 10.0}
 """Others 4: what happens in them lasts seconds. The full soak below has the full rate too."""
 FOUND = tuple(NAMES)[: tuple(NAMES).index("re-lock")]
 """Those whose kind some detector finds; the rest are played and judged, whatever is found in them."""
+QUICK = ("healthy", "drift", "runaway", "drop-out", "cable-out")
+"""With a slow, a fast and a sudden fault, and none, all parts are passed through; test_scenarios finds the rest."""
 WITHOUT_WARNING = ("healthy", "mains-change")
 
 
@@ -52,7 +54,10 @@ def named(finding: dict[str, Any]) -> tuple[str, str | None, str]:
     return finding["kind"], finding["channel"], finding["severity"]
 
 
-@pytest.mark.parametrize("name", FOUND)
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=[] if name in QUICK else [pytest.mark.nightly]) for name in FOUND],
+)
 def test_a_scenario_is_found_stored_exported_and_judged_alike(name: str, tmp_path: Path) -> None:
     # one test for all of it: a scenario is played once, through a real pseudo-terminal
     play(name, tmp_path / "out")
