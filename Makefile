@@ -6,7 +6,7 @@ READY := .venv/ready
 # A measured drift that no one simulated; its archive is LGPL, so it is fetched and not kept here.
 TRACE := .venv/traces/ocxo_frequency.txt
 
-.PHONY: setup traces demo test lint bench pictures
+.PHONY: setup traces demo test lint bench pictures wheel smoke audit licences release
 
 setup: $(READY)
 
@@ -14,7 +14,7 @@ $(READY): pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv .venv
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt hatchling editables
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt \
-		--no-build-isolation -e ".[test,lint]"
+		--no-build-isolation -e ".[test,lint,release]"
 	touch $(READY)
 
 traces: $(TRACE)
@@ -43,6 +43,26 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks.measure
+
+# Wheel and sdist in dist/, built again and compared to the byte.
+wheel: $(READY)
+	$(BIN)/python -m release.build wheel
+
+# What a new environment makes of the wheel; its dependencies come over the network or from pip's cache.
+smoke: $(READY)
+	$(BIN)/python -m release.build smoke
+
+# Needs the network: what is known against the pinned versions.
+audit: $(READY)
+	$(BIN)/python -m release.audit
+
+# docs/licences.md anew, once constraints.txt has changed.
+licences: $(READY)
+	$(BIN)/python -m release.licences
+
+# Wheel, sdist, bill of materials and sums in dist/, of what is committed.
+release: $(READY)
+	$(BIN)/python -m release.build release
 
 # The pictures of README and docs, anew: look at them before they are kept.
 pictures: $(READY)

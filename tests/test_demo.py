@@ -32,7 +32,7 @@ SCANS_PER_S = {"cable-out": 10.0}
 FOUND = tuple(NAMES)[: tuple(NAMES).index("re-lock")]
 """Those whose kind some detector finds; the rest are played and judged, whatever is found in them."""
 QUICK = ("healthy", "drift", "runaway", "drop-out", "cable-out")
-"""With a slow, a fast and a sudden fault, and none, all parts are passed through; test_scenarios finds the rest."""
+"""With a slow, a fast and a sudden fault, and none, all parts are passed; test_scenarios finds the rest."""
 WITHOUT_WARNING = ("healthy", "mains-change")
 
 

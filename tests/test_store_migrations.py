@@ -5,9 +5,6 @@ from __future__ import annotations
 import re
 import shutil
 import sqlite3
-import subprocess
-import sys
-import zipfile
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -235,20 +232,3 @@ def test_a_store_that_awaits_its_migration_can_say_so_to_a_reader(
     _later(tmp_path, monkeypatch)
     with pytest.raises(StoreError, match=r"older schema 0005: `soakbench run` brings it to 0006"):
         Reader(path).soaks()
-
-
-def test_the_wheel_carries_the_migrations(tmp_path: Path) -> None:
-    root = Path(store.__file__).parents[2]
-    subprocess.run(
-        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)],
-        cwd=root,
-        check=True,
-        capture_output=True,
-    )
-    (wheel,) = tmp_path.glob("*.whl")
-    names = zipfile.ZipFile(wheel).namelist()
-    wanted = {
-        found.relative_to(root).as_posix() for found in MIGRATIONS.rglob("*.*") if found.suffix != ".pyc"
-    }
-    assert {"logger/store/migrations/env.py", "logger/store/migrations/script.py.mako"} < wanted
-    assert wanted <= set(names)
