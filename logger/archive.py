@@ -305,14 +305,19 @@ def _writing(out: Path) -> Iterator[None]:
 
 
 def manifest_of(soak: Soak, out: Path) -> Path:
-    """Return where a soak's manifest stands in an archive, if it is there."""
-    return out / "soaks" / f"{place(soak)}.json"
+    """Return where a soak's manifest stands in an archive, if it is there.
+
+    A soak that was collected is the same soak, whatever its bench is called there.
+    """
+    own = out / "soaks" / f"{place(soak)}.json"
+    return own if own.exists() else next(out.glob(f"soaks/*/*/{own.name}"), own)
 
 
 def _archive(reader: Reader, soak: Soak, out: Path, progress: Progress) -> Archived:
     file, manifest = f"scans/{place(soak)}.parquet", manifest_of(soak, out)
     if manifest.exists():
-        return Archived(soak.id, "there already", file)
+        there = manifest.relative_to(out / "soaks").with_suffix(".parquet")
+        return Archived(soak.id, "there already", f"scans/{there.as_posix()}")
     if soak.ended is None:
         return Archived(soak.id, "left out", file, "it has not ended")
     path = out / file
@@ -567,11 +572,18 @@ def _same(one: ScanBlock, other: ScanBlock) -> bool:
 
 
 def _heads_differ(path: Path, archived: dict[str, Any], stored: dict[str, Any]) -> list[str]:
-    """Compare what stands in a file beside the scans with the store's; a soak may join a job later."""
+    """Compare what stands in a file beside the scans with the store's.
+
+    A soak may join a job later, and where soaks are collected its bench has the collector's name for it.
+    """
     differ = [
         key
         for key in ("uuid", "calibration", "channels", "findings", "marks")
         if archived.get(key) != stored[key]
     ]
-    differ += [f"soak's {name}" for name in SOAK if archived["soak"].get(name) != stored["soak"][name]]
+    differ += [
+        f"soak's {name}"
+        for name in SOAK
+        if name != "bench" and archived["soak"].get(name) != stored["soak"][name]
+    ]
     return [f"{path}: the {name} is not what the store has" for name in differ]

@@ -223,7 +223,7 @@ class Bench:
         more = True
         while more and not stop.is_set():
             part = self.source.part(uuid, into.got(uuid))
-            yield into.add(uuid, part)
+            yield into.add(self.name, uuid, part)
             more = part.more
 
 

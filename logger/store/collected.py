@@ -7,6 +7,7 @@ there is no other high-water mark. Each portion is one transaction.
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
@@ -34,6 +35,7 @@ class Collected:
 
     def __init__(self, address: str) -> None:
         self._engine = postgres.engine_of(address, read_only=False)
+        weakref.finalize(self, self._engine.dispose)
         self.name = postgres.shown(self._engine.url)
 
     def prepare(self) -> None:
@@ -78,23 +80,27 @@ class Collected:
 
         return self._do(look)
 
-    def add(self, uuid: str, part: Part) -> int:
-        """Add a portion of a soak; return how many of its seconds were new."""
+    def add(self, bench: str, uuid: str, part: Part) -> int:
+        """Add a portion of a bench's soak; return how many of its seconds were new.
+
+        Here a soak's bench is the one it was collected from: the set-up's word need not be its alone.
+        """
+        number = self._number_for(uuid)
 
         def write(connection: sa.Connection) -> int:
             _alone(connection, uuid)
             table = schema.soak
             calibration_id = _calibration_id(connection, part.calibration)
             job_id = connection.scalar(sa.select(schema.job.c.id).where(schema.job.c.uuid == part.job_uuid))
-            values = {**_text_of(part.soak), "calibration_id": calibration_id, "job_id": job_id}
+            values = _text_of({**part.soak, "bench": bench})
+            values |= {"calibration_id": calibration_id, "job_id": job_id}
             soak_id = _soak_id(connection, uuid)
             if part.more:
                 # until all of it is here, it has not ended for those who look
                 values |= {"ended_us": None, "how": None, "verdict": None}
             if soak_id is None:
-                query = table.insert().values(uuid=uuid, **values).returning(table.c.id)
-                soak_id = int(connection.execute(query).scalar_one())
-                connection.execute(sa.select(sa.func.room_for_soak(soak_id)))
+                soak_id = number
+                connection.execute(table.insert().values(id=soak_id, uuid=uuid, **values))
             else:
                 connection.execute(table.update().where(table.c.id == soak_id).values(values))
             _insert_new(connection, schema.channel, soak_id, part.channels)
@@ -105,6 +111,18 @@ class Collected:
             return new
 
         return self._do(write)
+
+    def _number_for(self, uuid: str) -> int:
+        """Return a soak's number, or a new one that has its partitions; one that stays unused is no loss."""
+
+        def look(connection: sa.Connection) -> int:
+            number = _soak_id(connection, uuid)
+            if number is None:
+                number = connection.scalar(sa.text("SELECT nextval(pg_get_serial_sequence('soak', 'id'))"))
+                connection.execute(sa.select(sa.func.room_for_soak(number)))
+            return int(number or 0)
+
+        return self._do(look)
 
     def add_record(self, bench: str, record: Record) -> int:
         """Bring a bench's job record up to date; return how many rows were new or edited.

@@ -37,6 +37,32 @@ _MEANINGS: Final = (
     ("53", "too many clients", "it is full or has too many connections"),
     ("57", "starting up", "it is being shut down or started, or the answer took too long"),
 )
+_ROOM_FOR_SOAK: Final = """
+CREATE OR REPLACE FUNCTION room_for_soak(number bigint) RETURNS void LANGUAGE plpgsql SECURITY DEFINER
+SET search_path = public, pg_temp AS $$
+DECLARE
+    low bigint := number / 1000 * 1000;
+    parent text;
+BEGIN
+    IF to_regclass('rollup_' || low) IS NOT NULL THEN
+        RETURN;
+    END IF;
+    LOCK TABLE soak, channel IN SHARE ROW EXCLUSIVE MODE;
+    FOREACH parent IN ARRAY ARRAY['scan', 'rollup'] LOOP
+        IF to_regclass(parent || '_' || low) IS NULL THEN
+            EXECUTE 'CREATE TABLE ' || parent || '_' || low || ' (LIKE ' || parent || ' INCLUDING ALL)';
+            EXECUTE 'ALTER TABLE ' || parent || ' ATTACH PARTITION ' || parent || '_' || low ||
+                    ' FOR VALUES FROM (' || low || ') TO (' || low + 1000 || ')';
+        END IF;
+    END LOOP;
+END $$
+"""
+"""Run with its owner's rights: who collects may add rows, and make no tables.
+
+A transaction of its own calls it. It waits for all who write of soaks, since the new tables' references need
+that, and takes these locks in the order in which they do: else each would wait for the other. A table that is
+attached, rather than made as a part, keeps no reader out.
+"""
 _T = TypeVar("_T")
 
 
@@ -54,7 +80,8 @@ def engine_of(address: str, *, read_only: bool) -> sa.Engine:
     try:
         return sa.create_engine(
             url.set(drivername="postgresql+psycopg"),
-            poolclass=sa.NullPool,  # nothing is held open between calls, as with a file
+            # a reader holds nothing open between calls, as with a file; who collects is back in a second
+            **({"poolclass": sa.NullPool} if read_only else {"pool_pre_ping": True, "pool_size": 8}),
             # one look is one picture of the database, as with a file
             isolation_level="REPEATABLE READ" if read_only else "READ COMMITTED",
             connect_args={
@@ -133,6 +160,7 @@ def prepare(engine: sa.Engine) -> None:
             known = connection.scalar(sa.text("SELECT 1 FROM pg_roles WHERE rolname = :role"), {"role": role})
             if not known:
                 connection.exec_driver_sql(f"CREATE ROLE {role} NOLOGIN")
+        connection.exec_driver_sql(_ROOM_FOR_SOAK)
         for statement in _rights():
             connection.exec_driver_sql(statement)
 

@@ -24,23 +24,6 @@ FROM (SELECT r.soak_id, r.level_s, r.t0_s, c.name,
       FROM rollup AS r JOIN channel AS c ON c.soak_id = r.soak_id AND c.channel = r.channel) AS counted
 """
 
-# Run with its owner's rights: who collects may add rows, and make no tables.
-_ROOM_FOR_SOAK = """
-CREATE FUNCTION room_for_soak(number bigint) RETURNS void LANGUAGE plpgsql SECURITY DEFINER
-SET search_path = public, pg_temp AS $$
-DECLARE
-    low bigint := number / 1000 * 1000;
-BEGIN
-    IF to_regclass('rollup_' || low) IS NULL THEN
-        PERFORM pg_advisory_xact_lock(hashtext('soakbench room'), low::integer);
-        EXECUTE format('CREATE TABLE IF NOT EXISTS scan_%s PARTITION OF scan FOR VALUES FROM (%s) TO (%s)',
-                       low, low, low + 1000);
-        EXECUTE format('CREATE TABLE IF NOT EXISTS rollup_%s PARTITION OF rollup '
-                       'FOR VALUES FROM (%s) TO (%s)', low, low, low + 1000);
-    END IF;
-END $$
-"""
-
 
 def upgrade() -> None:
     """Make the tables of an empty store."""
@@ -164,4 +147,3 @@ def _for_many_benches() -> None:
         sa.PrimaryKeyConstraint("bench", "table_name", "source_id", name=op.f("pk_origin")),
     )
     op.create_index(op.f("ix_origin_target"), "origin", ["table_name", "target_id"])
-    op.execute(_ROOM_FOR_SOAK)
