@@ -304,6 +304,7 @@ def run(
     from logger.selfwatch import SelfWatch
     from logger.store.reader import file_of
     from logger.supervisor import Supervisor
+    from logger.voice import Voice
 
     if log_json and log_file is None:
         raise RequestError("--log-json says how the lines of --log-file are written: name that file")
@@ -337,18 +338,18 @@ def run(
             _move_job(store, job, jobs.State.SOAKING)
 
     try:
-        with logged(log_file, as_json=log_json) as log, figures(metrics, selfwatch):
+        with logged(log_file, as_json=log_json) as log, figures(metrics, selfwatch), Voice(warn) as voice:
             daemon.run(
                 setup=found,
                 setup_text=text,
                 link=link,
                 store_path=store,
-                say=warn,
+                say=voice.say,
                 load=connected,
                 kind=jobs.AS_FOUND if as_found else jobs.AS_LEFT,
                 job_id=job,
                 on_soak=follow,
-                on_alarm=ring,
+                on_alarm=lambda alarm: voice.do(lambda: ring(alarm)),
                 relay=link if isinstance(link, SerialLink) else None,
                 resume=may,
                 selfwatch=selfwatch,

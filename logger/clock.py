@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import threading
 import time
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
@@ -25,6 +26,10 @@ class Clock(Protocol):
 
     def sleep(self, seconds: float) -> None:
         """Wait."""
+        ...
+
+    def wait(self, done: threading.Event, seconds: float) -> bool:
+        """Wait until another thread is done, so long at most; return whether it is."""
         ...
 
 
@@ -59,6 +64,10 @@ class SystemClock:
         """Wait."""
         time.sleep(seconds)
 
+    def wait(self, done: threading.Event, seconds: float) -> bool:
+        """Wait until another thread is done, so long at most; return whether it is."""
+        return done.wait(seconds)
+
 
 class ManualClock:
     """A clock that moves only when it is told to: for tests and for replays.
@@ -88,6 +97,10 @@ class ManualClock:
     def sleep(self, seconds: float) -> None:
         """Advance instead of waiting."""
         self.advance(seconds)
+
+    def wait(self, done: threading.Event, seconds: float) -> bool:
+        """Wait until another thread is done: what others do takes none of this clock's time."""
+        return done.wait()
 
     def advance(self, seconds: float) -> None:
         """Move this clock forward by `seconds`."""

@@ -77,6 +77,8 @@ _ASKED_S: Final = 0.2
 _AT_ONE_INSTANT_S: Final = 0.2
 _LOOKS_ONCE_HELD_UP: Final = 3
 _ASKED_AGAIN_S: Final = 1.0  # after the store failed: each try may wait for its lock
+_STORE_WAIT_S: Final = 0.25  # for a commit; then judging goes on meanwhile, long before a cut-out misses it
+_STORE_LATE_S: Final = 5.0
 LONGEST_MARK: Final = 200
 MARKS_A_SCAN: Final = 64
 """With the longest text of four bytes a letter they still fit into one line of a log."""
@@ -312,7 +314,7 @@ class _Daemon:
         self._looks = 0  # at the link, before a silence counts
         self._ms: int | None = None  # the DAQ's counter at the last scan
         self._alarms = Alarms()  # of a silence
-        self._committed_s = self._heard_s
+        self._committed_s = self._heard_s  # when the last commit was begun
         self._store_fails = False
         self._disk_level = 0
         self._looked_s = -_LOOK_AROUND_S
@@ -796,18 +798,24 @@ class _Daemon:
     def _look_for_requests(self) -> None:
         """Answer what a person has asked meanwhile; what can't be stored now is answered later."""
         now_s = self._clock.monotonic_s()
-        if now_s - self._asked_s < _ASKED_S or self._store_fails:
+        if now_s - self._asked_s < _ASKED_S or self._store_fails or self._writer.committing:
             return
         self._asked_s = now_s
         try:
             asked = self._writer.asked()
-            if not asked:
+            answers = [self._answer(request) for request in asked]
+            if answers and self._writer.soak_id is None:
+                self._answered(self._writer.answer(answers))
                 return
-            taken = self._writer.answer([self._answer(request) for request in asked])
         except StoreError:
             # Whoever asked is told if it lasts, and the next commit says it here.
             self._asked_s = now_s + _ASKED_AGAIN_S
             return
+        if answers:
+            self._commit(answers)
+
+    def _answered(self, taken: Sequence[Answer]) -> None:
+        """Do what was asked, now that the answers are stored."""
         for answer in taken:
             if answer.reason is not None:
                 self._tell(f"refused: {_quoted(answer.request)}: {answer.reason}", "request", done=False)
@@ -924,19 +932,33 @@ class _Daemon:
 
     def _commit_when_due(self) -> None:
         now_s = self._clock.monotonic_s()
-        early = self._writer.held_scans and now_s - self._committed_s >= _COMMIT_S and not self._store_fails
-        if not self._writer.commit_due() and not early:
+        if self._writer.committing:
+            self._take_commit(0.0)
             return
-        self._committed_s = now_s
+        early = self._writer.held_scans and now_s - self._committed_s >= _COMMIT_S and not self._store_fails
+        if self._writer.commit_due() or early:
+            self._commit()
+
+    def _commit(self, answers: Sequence[Answer] = ()) -> None:
+        """Have all that waits stored. A slow disk is waited for a little, then judging goes on."""
+        self._committed_s = self._clock.monotonic_s()
+        self._writer.begin_commit(answers)
+        self._take_commit(_STORE_WAIT_S)
+
+    def _take_commit(self, within_s: float) -> None:
+        """Take in what came of a commit, if it is made by now."""
+        now_s = self._clock.monotonic_s()
         try:
-            self._writer.commit()
+            taken = self._writer.committed(within_s)
         except StoreError as error:
             self._self.commit_failed(now_s)
-            if not self._store_fails:
-                self._store_fails = True
-                self._tell(
-                    f"{error}: measuring goes on, and what is measured is held until it can be written",
-                    "store",
+            self._asked_s = now_s + _ASKED_AGAIN_S
+            self._store_failed(str(error))
+            return
+        if taken is None:
+            if now_s - self._committed_s > _STORE_LATE_S:
+                self._store_failed(
+                    f"the disk of {self._writer.path} has taken nothing for {_STORE_LATE_S:.0f} s"
                 )
             return
         if self._store_fails:
@@ -944,6 +966,15 @@ class _Daemon:
             lost = self._writer.lost_scans
             held = f"all but the {lost} scans that there was no room for" if lost else "all that was held"
             self._tell(f"the store can be written again: {held} is in it", "store")
+        self._answered(taken)
+
+    def _store_failed(self, why: str) -> None:
+        """Say once that nothing can be stored."""
+        if not self._store_fails:
+            self._store_fails = True
+            self._tell(
+                f"{why}: measuring goes on, and what is measured is held until it can be written", "store"
+            )
 
     def _look_around(self) -> None:
         """Once a minute look at the disk and the line."""

@@ -24,7 +24,7 @@ from logger.blocks import NO_READING, DaqInfo, Mark, ScanBlock
 from logger.calibrate import wirings
 from logger.clock import ManualClock
 from logger.convert import Calibration
-from logger.errors import DaemonRunning, LinkError
+from logger.errors import DaemonRunning, LinkError, StoreError
 from logger.finding import Kind
 from logger.judge import judge_soak
 from logger.link.lines import End
@@ -342,6 +342,69 @@ def test_a_store_that_cannot_be_written_for_a_while_loses_nothing(store: Path) -
     (trouble,) = [text for text in run.said if "measuring goes on" in text]
     assert str(store) in trouble
     assert any("can be written again: all that was held is in it" in text for text in run.said)
+
+
+class Impatient(ManualClock):
+    """A clock that waits for no other thread."""
+
+    def wait(self, done: threading.Event, seconds: float) -> bool:
+        return done.is_set()
+
+
+def test_a_disk_that_hangs_holds_up_no_judging_and_loses_nothing(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, freed = Impatient(), threading.Event()
+    write = Writer._write
+
+    def hangs(self: Writer, *given: Any) -> Any:
+        assert freed.wait(60)
+        return write(self, *given)
+
+    monkeypatch.setattr(Writer, "_write", hangs)
+    given = [event for at in range(0, 100, 10) for event in (ten_seconds(at), lambda: clock.advance(1.0))]
+    run = Run(store, GivenLink([*given, freed.set, ten_seconds(100)]), clock=clock)
+    judged_meanwhile: list[float] = []
+    run.each(lambda: None if freed.is_set() else judged_meanwhile.append(run.t_s))
+    run()
+    assert max(judged_meanwhile) > 98
+    reader = Reader(store)
+    assert reader.scans(1).sequence.tolist() == list(range(1100))
+    assert reader.soak(1).how == "stopped"
+    assert judge_soak(reader, 1) == reader.soak(1).verdict
+    (trouble,) = [text for text in run.said if "measuring goes on" in text]
+    assert "has taken nothing for 5 s" in trouble
+
+
+def test_a_commit_that_fails_behind_the_judging_is_made_again_with_what_has_come_since(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Writer(store, ManualClock()) as writer:
+        writer.begin_soak(
+            setup=parse(SETUP), setup_text=SETUP, daq=DAQ, started=datetime(2026, 1, 1, tzinfo=UTC)
+        )
+        writer.add_scans(ten_seconds(0))
+        writer.put_mark(Mark(1, "first"))
+        with monkeypatch.context() as patch:
+
+            def refused(*_: Any) -> Any:
+                raise StoreError("the disk said no")
+
+            patch.setattr(Writer, "_write", refused)
+            writer.begin_commit()
+            writer.add_scans(ten_seconds(10))
+            writer.put_mark(Mark(2, "second"))
+            assert not writer.commit_due()
+            with pytest.raises(StoreError, match="the disk said no"):
+                writer.committed(0.0)
+        assert (writer.held_scans, writer.committing) == (200, False)
+        writer.begin_commit()
+        assert writer.committed(0.0) == []
+        assert writer.held_scans == 0
+        assert writer.committed(0.0) is None
+    reader = Reader(store)
+    assert reader.scans(1).sequence.tolist() == list(range(200))
+    assert reader.marks(1) == [Mark(1, "first"), Mark(2, "second")]
 
 
 @pytest.mark.parametrize(

@@ -151,13 +151,15 @@ class TinyDaq:
 
     def _scan(self) -> None:
         row = self._row(self._sequence)
-        line = frame(lines.scan_body(self._sequence, self._ms, row), end=b"\r\n")
-        if self._write(self.garble(self._sequence, line)):
+        if self._write(self.garble(self._sequence, self._line(row))):
             self.sent.append((time.monotonic(), self._sequence, self._ms, row))
         self._sequence += 1
         self._ms += round(1000 / self._rate)
         if self.speed:
             self._due = max(self._due, time.monotonic() - 0.1) + 1 / self._rate / self.speed
+
+    def _line(self, row: Row) -> bytes:
+        return frame(lines.scan_body(self._sequence, self._ms, row), end=b"\r\n")
 
     def _answer(self, command: lines.Command | str, body: bytes) -> None:
         self.commands.append(command)

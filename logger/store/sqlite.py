@@ -22,7 +22,7 @@ import sqlalchemy as sa
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.store.schema import REVISION
 
-LOCK_WAIT_S: Final = 1.0
+LOCK_WAIT_S: Final = 2.0
 _LOCK_POLL_S: Final = 0.005
 _READ_TRIES: Final = 5
 _T = TypeVar("_T")

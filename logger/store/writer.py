@@ -4,6 +4,9 @@ What is added is held in memory until `commit`; a commit that fails (disk full, 
 nothing: all of it is held, and written by a later one. `commit_due` says when: a second of wall time
 after the last, at 1,000 scans, for a finding that opens, changes its severity, clears or was
 acknowledged, for a mark.
+
+A disk may take seconds, or hang. So the daemon has commits made by a thread of their own (`begin_commit`)
+and asks what came of them (`committed`): what is added meanwhile waits for the next one.
 """
 
 from __future__ import annotations
@@ -12,9 +15,10 @@ import json
 import math
 import shutil
 import sqlite3
+import threading
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -85,6 +89,91 @@ class _Running:
     def dirty(self) -> bool:
         return bool(self.waiting or self.findings or self.dropped or self.marks or self.now or self.checks)
 
+    def take(self) -> _Batch:
+        """Take out all that waits: what is added from here on waits for the next commit."""
+        stands = {
+            "scans": self.scans,
+            "last_t_us": self.last_t_us,
+            "last_ms": self.last_ms,
+            "last_seen_us": self.last_seen_us,
+        }
+        now = None if self.now is None else _json(self.now())
+        batch = _Batch(
+            self.waiting, self.findings, self.dropped, self.marks, now, self.checks, self.urgent, stands
+        )
+        self.waiting, self.waiting_scans = [], 0
+        self.findings, self.dropped, self.marks = {}, set(), []
+        self.now, self.checks, self.urgent = None, None, False
+        return batch
+
+    def give_back(self, batch: _Batch) -> None:
+        """Put what could not be stored before what has come since."""
+        self.waiting = batch.waiting + self.waiting
+        self.waiting_scans = sum(map(len, self.waiting))
+        kept = {number: one for number, one in batch.findings.items() if number not in self.dropped}
+        self.findings = kept | self.findings
+        self.dropped |= batch.dropped
+        self.marks = batch.marks + self.marks
+        if self.now is None and batch.now is not None:
+            stood: Mapping[str, Any] = json.loads(batch.now)
+            self.now = lambda: stood
+        self.checks = self.checks or batch.checks
+        self.urgent |= batch.urgent
+
+
+@dataclass
+class _Batch:
+    """What one commit stores."""
+
+    waiting: list[ScanBlock]
+    findings: dict[int, Finding]
+    dropped: set[int]
+    marks: list[Mark]
+    now: str | None
+    checks: str | None
+    urgent: bool
+    stands: dict[str, Any]
+    """How the soak's own row stands with it."""
+
+
+@dataclass
+class _Stored:
+    """What is known once a batch is stored."""
+
+    second: ScanBlock
+    buckets: dict[int, Rollup]
+    mark_id: int
+    answered: bool
+    taken: list[Answer]
+    took_s: float
+
+
+class _Commit:
+    """A commit that is being made by a thread of its own."""
+
+    def __init__(self, batch: _Batch, store: Callable[[], _Stored]) -> None:
+        self.batch = batch
+        self.done = threading.Event()
+        self._store = store
+        self._stored: _Stored | None = None
+        self._error: BaseException | None = None
+        threading.Thread(target=self._run, name="commit", daemon=True).start()
+
+    def result(self) -> _Stored:
+        """Return what came of it, once it is done; raises what it raised."""
+        if self._error is not None:
+            raise self._error
+        assert self._stored is not None
+        return self._stored
+
+    def _run(self) -> None:
+        try:
+            self._stored = self._store()
+        except BaseException as error:
+            self._error = error
+        finally:
+            self.done.set()
+
 
 class Writer:
     """The one writer of a store; a context manager. One soak at a time; not for several threads at once.
@@ -102,6 +191,7 @@ class Writer:
         self._run: _Running | None = None
         self._committed_s = clock.monotonic_s()
         self._failed_s: float | None = None
+        self._commit: _Commit | None = None
         self._unsure: list[Request] = []  # answered in a commit that failed, as far as is known
         self._connection: sa.Connection | None = None
         self._daemon_lock = sqlite.daemon_lock(self.path)
@@ -150,8 +240,10 @@ class Writer:
 
     @property
     def held_scans(self) -> int:
-        """How many scans wait to be committed."""
-        return self._run.waiting_scans if self._run else 0
+        """How many scans are not committed yet."""
+        commit = self._commit  # whoever asks may be another thread
+        on_the_way = 0 if commit is None else sum(map(len, commit.batch.waiting))
+        return on_the_way + (self._run.waiting_scans if self._run else 0)
 
     def begin_soak(
         self,
@@ -241,7 +333,7 @@ class Writer:
         run.last_t_us = int(block.t_us[-1])
         run.last_ms = None if block.ms is None else int(block.ms[-1])
         run.last_seen_us = to_us(self._clock.wall())
-        while run.waiting_scans * run.channels > HELD_SAMPLES_MOST and len(run.waiting) > 1:
+        while self.held_scans * run.channels > HELD_SAMPLES_MOST and len(run.waiting) > 1:
             dropped = len(run.waiting.pop(0))
             run.waiting_scans -= dropped
             run.scans -= dropped
@@ -333,6 +425,7 @@ class Writer:
         Returns those that count: a request that was withdrawn meanwhile keeps its state and leaves no mark.
         StoreError if it fails: then none of them counts, and `asked` names their requests again.
         """
+        self._finish()
         self._unsure = [one.request for one in answers]
         if self._run is not None:
             taken = self._store(self._run, {}, answers)
@@ -356,7 +449,7 @@ class Writer:
     def commit_due(self) -> bool:
         """Say whether it is time to commit. For a second after a commit failed it is not."""
         run = self._run
-        if run is None or not run.dirty:
+        if run is None or not run.dirty or self.committing:
             return False
         now_s = self._clock.monotonic_s()
         if self._failed_s is not None:
@@ -365,11 +458,55 @@ class Writer:
 
     def commit(self) -> None:
         """Store all that waits in one transaction. StoreError if that fails; all is held then."""
+        self._finish()
         if self._run is not None and self._run.dirty:
             self._store(self._run, {})
 
+    @property
+    def committing(self) -> bool:
+        """Whether a commit was begun of which nobody has asked yet what came of it."""
+        return self._commit is not None
+
+    def begin_commit(self, answers: Sequence[Answer] = ()) -> None:
+        """Begin to store all that waits, with answers as `answer` does; `committed` says what came of it.
+
+        Until then nothing else of the store can be asked or written here, but it can be added to.
+        """
+        run = self._running()
+        if self._commit is not None:
+            raise SoakbenchError("a commit was begun while another was being made")
+        if answers:
+            self._unsure = [one.request for one in answers]
+        batch = run.take()
+        self._commit = _Commit(batch, lambda: self._write(run, batch, {}, answers))
+
+    def committed(self, within_s: float) -> list[Answer] | None:
+        """Return the answers that count once what was begun is stored; None where it is not, so long after.
+
+        StoreError if it failed: all is held then.
+        """
+        commit = self._commit
+        if commit is None or not self._clock.wait(commit.done, within_s):
+            return None
+        run, self._commit = self._running(), None
+        try:
+            stored = commit.result()
+        except BaseException:
+            run.give_back(commit.batch)
+            raise
+        return self._settle(run, stored)
+
+    def _finish(self) -> None:
+        """Wait for a commit that is being made; if it fails, what it was to store is held."""
+        if self._commit is None:
+            return
+        self._commit.done.wait()
+        with suppress(StoreError):
+            self.committed(0.0)
+
     def end_soak(self, *, ended: datetime, how: str, verdict: Mapping[str, Any] | None) -> None:
         """Store what waits, the last buckets, and how the soak ended: "finished", "stopped", "broken off"."""
+        self._finish()
         run = self._running()
         end = {"ended_us": to_us(ended), "how": how, "verdict": None if verdict is None else _json(verdict)}
         self._store(run, end)
@@ -450,13 +587,33 @@ class Writer:
         self._committed_s = self._clock.monotonic_s()
 
     def _store(self, run: _Running, end: dict[str, Any], answers: Sequence[Answer] = ()) -> list[Answer]:
-        """Write everything that waits and forget it once it is committed; return the answers that count.
+        """Write everything that waits and forget it once it is committed; return the answers that count."""
+        batch = run.take()
+        try:
+            stored = self._write(run, batch, end, answers)
+        except BaseException:
+            run.give_back(batch)
+            raise
+        return self._settle(run, stored)
+
+    def _settle(self, run: _Running, stored: _Stored) -> list[Answer]:
+        """Take in that a batch is stored."""
+        run.second, run.buckets, run.mark_id = stored.second, stored.buckets, stored.mark_id
+        if stored.answered:
+            self._unsure = []
+        if self.on_commit is not None:
+            self.on_commit(stored.took_s)
+        return stored.taken
+
+    def _write(self, run: _Running, batch: _Batch, end: dict[str, Any], answers: Sequence[Answer]) -> _Stored:
+        """Write a batch in one transaction. May be another thread's: nothing here changes what runs.
 
         Each part is removed and written anew, so that a commit of which SQLite didn't know whether it
         succeeded can be done again.
         """
-        fresh = packing.joined(run.waiting, run.channels)
-        rows = packing.pack(packing.joined([run.second, fresh], run.channels)) if len(fresh) else []
+        fresh = packing.joined(batch.waiting, run.channels)
+        whole = packing.joined([run.second, fresh], run.channels) if len(fresh) else run.second
+        rows = packing.pack(whole) if len(fresh) else []
         buckets = {}
         began_s = self._clock.monotonic_s()
         with self._transaction() as connection:
@@ -475,37 +632,25 @@ class Writer:
                 buckets[level_s] = grown.part(closed)
             table = schema.finding
             connection.execute(
-                sa.delete(table).where(table.c.soak_id == run.id, table.c.id.in_(sorted(run.dropped)))
+                sa.delete(table).where(table.c.soak_id == run.id, table.c.id.in_(sorted(batch.dropped)))
             )
-            _insert_findings(connection, run.id, list(run.findings.values()))
+            _insert_findings(connection, run.id, list(batch.findings.values()))
             taken = _write_answers(connection, run.id, answers) if answers else []
-            marks = run.marks + [
+            marks = batch.marks + [
                 Mark(one.t_us, one.mark) for one in taken if one.mark and one.t_us is not None
             ]
             mark_id = _insert_marks(connection, run, marks) if marks else run.mark_id
-            changes: dict[str, Any] = {
-                "scans": run.scans,
-                "last_t_us": run.last_t_us,
-                "last_ms": run.last_ms,
-                "last_seen_us": run.last_seen_us,
-                **end,
-            }
-            if run.now is not None:
-                changes["now"] = _json(run.now())
-            if run.checks is not None:
-                changes["checks"] = run.checks
+            changes = {**batch.stands, **end}
+            if batch.now is not None:
+                changes["now"] = batch.now
+            if batch.checks is not None:
+                changes["checks"] = batch.checks
             connection.execute(sa.update(schema.soak).where(schema.soak.c.id == run.id).values(changes))
         if len(fresh):
-            whole = packing.joined([run.second, fresh], run.channels)
             last_second_us = int(whole.t_us[-1]) // SECOND_US * SECOND_US
-            run.second = whole.part(int(np.searchsorted(whole.t_us, last_second_us)))
-        run.buckets, run.mark_id = buckets, mark_id
-        run.waiting, run.waiting_scans = [], 0
-        run.findings, run.marks, run.now, run.checks, run.urgent = {}, [], None, None, False
-        run.dropped = set()
-        if self.on_commit is not None:
-            self.on_commit(self._clock.monotonic_s() - began_s)
-        return taken
+            whole = whole.part(int(np.searchsorted(whole.t_us, last_second_us)))
+        took_s = self._clock.monotonic_s() - began_s
+        return _Stored(whole, buckets, mark_id, bool(answers), taken, took_s)
 
 
 def _news(finding: Finding) -> tuple[object, ...]:
