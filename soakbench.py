@@ -22,6 +22,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("target", "logger.cli", "idle current to aim at, with how sure it is, and what to set now"),
     ("budget", "logger.cli", "where the uncertainty of each figure comes from, and what would help most"),
     ("compare", "logger.cli", "what has changed at an amp since earlier soaks of it"),
+    ("across", "logger.benches_cli", "what only many soaks show: valves by batch, an amp's years, benches"),
     ("match", "logger.cli", "group measured valves into matched sets"),
     ("dash", "dashboard.cli", "the dashboard"),
     ("jobs", "logger.jobs_cli", "the job record: book in, fit valves, note readings and work, the verdict"),

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmarks import (
+    across_coverage,
     calibration_coverage,
     compare_coverage,
     cost,
@@ -124,6 +125,7 @@ def main() -> int:
         *uncertainty_coverage.results(),
         *calibration_coverage.results(),
         *compare_coverage.results(),
+        *across_coverage.results(),
     ]
     document = {
         "schema": "soakbench.bench/1",

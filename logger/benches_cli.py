@@ -1,4 +1,4 @@
-"""The commands of more than one bench: benches, collect, tokens."""
+"""The commands of more than one bench: across, benches, collect, tokens."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from logger.cli import Force, Json, Store, warn
+from logger.cli import Force, Json, Store, open_store, warn
 from logger.errors import RequestError
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -124,4 +124,47 @@ def tokens(
             print(f"{name} collects no more from {file_of(db)}")
         case _:
             raise RequestError("say tokens, tokens new NAME, or tokens revoke NAME")
+    return 0
+
+
+@app.command()
+def across(
+    what: Annotated[str, typer.Argument(metavar="valves|amp|benches", show_default=False)],
+    amp: Annotated[
+        str, typer.Argument(metavar="[AMP]", help="An amp's name, or the number of one of its soaks.")
+    ] = "last",
+    hours: Annotated[
+        float, typer.Option(metavar="H", help="So many hours of use a failure counts as early.")
+    ] = 24.0,
+    db: Store = None,
+    json_to: Json = None,
+    force: Force = False,
+) -> int:
+    """Say what only many soaks show: valves by batch, an amp over its visits, benches against each other.
+
+    Each figure has its 95 % interval; where there is too little to give one, it says what is needed.
+
+    Example: soakbench across valves
+
+    Example: soakbench across amp "Theatre PA 240 W"
+
+    Example: soakbench across benches --db postgresql://viewer@db.shop/soakbench
+    """
+    from logger import across as looking
+    from logger import across_tables, compare, tables
+
+    reader = open_store(db)
+    found = looking.shop(reader)
+    match what:
+        case "valves":
+            document = looking.valves(found, hours)
+        case "benches":
+            document = looking.benches(found)
+        case "amp":
+            which = looking.named(found, amp)
+            soaks = looking.visits_of(found, which)
+            document = looking.amp(found, which, [compare.visit(reader, one.id) for one in soaks])
+        case _:
+            raise RequestError(f"say across valves, across amp or across benches, not across {what}")
+    tables.answer(across_tables.parts(document), document, json_to, force=force)
     return 0

@@ -15,7 +15,7 @@ and that is what is said.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
@@ -39,6 +39,7 @@ from logger.differences import (
     weighted_U,
 )
 from logger.errors import RequestError
+from logger.jobs import BenchReading
 from logger.judge import judge_soak
 from logger.setup import Setup
 from logger.store.reader import Reader, Soak
@@ -115,6 +116,7 @@ def visit(reader: Reader, which: int | str, calibration: int | str = "in force")
         at = soak.setup.first(measures)
         return values[:, at] if at is not None else np.full(len(middle_s), np.nan)
 
+    job = None if soak.job_id is None else reader.job(soak.job_id, deleted=True)
     return Visit(
         id=soak.id,
         uuid=soak.uuid,
@@ -129,8 +131,8 @@ def visit(reader: Reader, which: int | str, calibration: int | str = "in force")
         current_a=values[:, soak.setup.pair_columns],
         ht_v=column("HT"),
         mains_v=column("mains"),
-        bias_v=_read_by_hand(reader, soak),
-        amp_id=None if soak.job_id is None else reader.job(soak.job_id, deleted=True).amp.id,
+        bias_v={} if job is None else read_by_hand(job.readings, soak),
+        amp_id=None if job is None else job.amp.id,
     )
 
 
@@ -175,13 +177,15 @@ def home_from(soak: Soak, before: Sequence[Soak]) -> Soak | None:
     return former[-1] if former else None
 
 
-def _read_by_hand(reader: Reader, soak: Soak) -> dict[str, tuple[float, float]]:
-    """Return the bias volts that a person read at each pair's sockets, at the soak's stage of its job."""
-    if soak.job_id is None:
-        return {}
+def read_by_hand(readings: Iterable[BenchReading], soak: Soak) -> dict[str, tuple[float, float]]:
+    """Return the bias volts, with U, that a person read at each pair's sockets, by the pair's name.
+
+    `readings`: those of the soak's job, of which those of its stage count. Pure.
+    """
     at: dict[str, tuple[float, float]] = {}
-    for one in sorted(reader.job(soak.job_id).readings, key=lambda one: (one.taken, one.id)):
-        if one.quantity.lower() in BIAS_QUANTITIES and one.unit == "V" and one.stage == soak.kind:
+    for one in sorted(readings, key=lambda one: (one.taken, one.id)):
+        said = one.quantity.lower() in BIAS_QUANTITIES and one.deleted is None
+        if said and one.unit == "V" and one.stage == soak.kind:
             U = BIAS_READ_PCT / 100.0 * abs(one.value) if one.uncertainty is None else one.uncertainty
             at[one.place] = one.value, U
     out = {}
@@ -338,18 +342,20 @@ def _over(this: Visit, before: Visit, gain: Gain) -> dict[str, Any]:
 def _pair(
     this: Visit, before: Visit, name: str, from_others: dict[str, Any] | None, gain: Gain
 ) -> dict[str, Any]:
-    now, was = _settled(this, name), _settled(before, name)
+    now, was = settled_figure(this, name), settled_figure(before, name)
     out: dict[str, Any] = {
         "name": name,
         "label": this.channel(name)["label"],
         "same_wiring": _wired(this, name) == _wired(before, name),
         "settled": _difference(now, was, 1e3, "mA"),
         "at_nominal_mains": _difference(
-            _at_nominal(this, name, now, gain), _at_nominal(before, name, was, gain), 1e3, "mA"
+            nominal_figure(this, name, now, gain), nominal_figure(before, name, was, gain), 1e3, "mA"
         ),
         "from_the_others": from_others,
         "drift": _drift(this, before, name),
-        "dissipation": _difference(_dissipation(this, name), _dissipation(before, name), 1.0, "pct"),
+        "dissipation": _difference(
+            dissipation_figure(this, name), dissipation_figure(before, name), 1.0, "pct"
+        ),
         "bias": None,
     }
     out["cause"], out["bias"] = _cause(this, before, name, out)
@@ -361,7 +367,8 @@ def _wired(one: Visit, name: str) -> tuple[str, str]:
     return board_key(one.daq, one.uuid), channel_key(one.setup, one.daq, column, one.calibration)
 
 
-def _settled(one: Visit, name: str) -> Figure | None:
+def settled_figure(one: Visit, name: str) -> Figure | None:
+    """Return a pair's settled current, in A, with its errors; None where it has none."""
     column = one.setup.index(name)
     return settled(one.channel(name), one.setup, one.daq, column, one.calibration, day=one.uuid)
 
@@ -384,8 +391,8 @@ def _difference_json(now: float, was: float, difference: float, U: float, unit: 
     }
 
 
-def _at_nominal(one: Visit, name: str, current: Figure | None, gain: Gain) -> Figure | None:
-    """Return the current at nominal mains, errors of the mains and of the gain among its own."""
+def nominal_figure(one: Visit, name: str, current: Figure | None, gain: Gain) -> Figure | None:
+    """Return a pair's current at nominal mains, errors of the mains and of the gain among its own."""
     column = one.setup.first("mains")
     volts = one.judged["soak"]["conditions"]["mains_V"]
     if current is None or column is None or not volts:
@@ -400,10 +407,10 @@ def _at_nominal(one: Visit, name: str, current: Figure | None, gain: Gain) -> Fi
     return Figure(value, tuple(errors))
 
 
-def _dissipation(one: Visit, name: str) -> Figure | None:
+def dissipation_figure(one: Visit, name: str) -> Figure | None:
     """Return a pair's dissipation in % of the rating; the noise of its mean with it."""
     channel, column = one.channel(name), one.setup.index(name)
-    ht, current = one.judged["soak"]["conditions"]["ht_V"], _settled(one, name)
+    ht, current = one.judged["soak"]["conditions"]["ht_V"], settled_figure(one, name)
     pct = channel.get("dissipation_pct")
     if pct is None or not ht or current is None:
         return None
@@ -426,11 +433,13 @@ def _from_others(this: Visit, before: Visit, names: Sequence[str]) -> dict[str, 
         name
         for name in names
         if all(one.channel(name).get("from_others_mA") is not None for one in visits)
-        and all(_settled(one, name) is not None for one in visits)
+        and all(settled_figure(one, name) is not None for one in visits)
     ]
     if len(known) < 2:
         return {}
-    figures = [figure for one in visits for name in known if (figure := _settled(one, name)) is not None]
+    figures = [
+        figure for one in visits for name in known if (figure := settled_figure(one, name)) is not None
+    ]
     n = len(known)
 
     def reference(part: FloatArray) -> FloatArray:
@@ -471,7 +480,7 @@ def _drift(this: Visit, before: Visit, name: str) -> dict[str, Any] | None:
 # ---- ageing, or a turned pot
 
 
-def _bias(one: Visit, name: str) -> Figure | None:
+def bias_figure(one: Visit, name: str) -> Figure | None:
     """Return the bias volts at a pair's own grids, None where nobody measured them there.
 
     Of a channel that measures a bias voltage: one that belongs to the pair by its key `pair` or its name;
@@ -499,7 +508,7 @@ def _cause(
 
     What the bias explains goes by `BIAS_GAIN`; what it leaves beyond its uncertainty is the valves'.
     """
-    now, was = _bias(this, name), _bias(before, name)
+    now, was = bias_figure(this, name), bias_figure(before, name)
     bias = _difference(now, was, 1.0, "V")
     change = found["at_nominal_mains"] or found["settled"]
     if change is None or not change["significant"]:

@@ -503,7 +503,8 @@ def states_of(told: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
 
 # ---- hours of valves
 
-_HEATED: Final = frozenset({"bring-up", "warming", "setting bias", "soaking", "under signal", "standby"})
+HEATED: Final = frozenset({"bring-up", "warming", "setting bias", "soaking", "under signal", "standby"})
+"""States in which valves are hot."""
 _IDLING: Final = frozenset({"warming", "setting bias", "soaking"})
 
 
@@ -549,7 +550,7 @@ def _added(total: Hours, fitting: Fitting, soak: JobSoak, last_s: float) -> Hour
         by_state[state] = by_state.get(state, 0.0) + max(0.0, min(to_s, high_s) - max(from_s, low_s))
     told_s = sum(by_state.values())
     return Hours(
-        total.heat_s + sum(s for state, s in by_state.items() if state in _HEATED),
+        total.heat_s + sum(s for state, s in by_state.items() if state in HEATED),
         total.idle_s + sum(s for state, s in by_state.items() if state in _IDLING),
         total.signal_s + by_state.get("under signal", 0.0),
         total.untold_s + max(0.0, high_s - low_s - told_s),

@@ -429,6 +429,6 @@ def test_every_term_that_is_said_to_last_is_one_of_the_budget() -> None:
 
 
 def test_a_difference_of_one_figure_from_itself_is_certain() -> None:
-    one = compare._settled(_a_visit(), "pair1")
+    one = compare.settled_figure(_a_visit(), "pair1")
     assert one is not None
     assert weighted_U([one, one], (1.0, -1.0))[0] == pytest.approx(0.0, abs=1e-12)

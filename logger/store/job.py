@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from logger import jobs
 from logger.errors import RequestError
-from logger.jobs import Amp, Change, Fitting, Job, JobSoak, Kept, Overruling, Photograph, Valve
+from logger.jobs import Amp, BenchReading, Change, Fitting, Job, JobSoak, Kept, Overruling, Photograph, Valve
 from logger.store import schema
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -75,6 +75,13 @@ def fetch_valves(connection: sa.Connection, *, deleted: bool = False) -> list[Va
     if not deleted:
         query = query.where(schema.valve.c.deleted_us.is_(None))
     return [kept_row(Valve, row) for row in connection.execute(query).all()]
+
+
+def fetch_readings(connection: sa.Connection) -> list[BenchReading]:
+    """Return what persons read from instruments, of all jobs, the oldest first."""
+    table = schema.bench_reading
+    query = sa.select(table).where(table.c.deleted_us.is_(None)).order_by(table.c.id)
+    return [kept_row(BenchReading, row) for row in connection.execute(query).all()]
 
 
 def fetch_photographs(connection: sa.Connection) -> list[Photograph]:

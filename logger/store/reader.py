@@ -21,7 +21,7 @@ from logger.calibrate import in_force
 from logger.convert import Calibration, Converter
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.finding import Finding, Kind, Severity
-from logger.jobs import Amp, Change, Fitting, Hours, Job, JobSoak, Photograph, Valve, hours
+from logger.jobs import Amp, BenchReading, Change, Fitting, Hours, Job, JobSoak, Photograph, Valve, hours
 from logger.setup import Calibrated
 from logger.store import packing, schema, sqlite
 from logger.store import rollup as rollups
@@ -32,6 +32,7 @@ from logger.store.job import (
     fetch_job,
     fetch_jobs,
     fetch_photographs,
+    fetch_readings,
     fetch_soaks,
     fetch_valves,
 )
@@ -310,6 +311,10 @@ class Reader:
     def valve_hours(self) -> dict[int, Hours]:
         """Return the hours of each valve that was ever fitted, by its id, from all soaks of jobs."""
         return self.look(lambda c: hours(fetch_fittings(c), fetch_soaks(c)))
+
+    def bench_readings(self) -> list[BenchReading]:
+        """Return what persons read from instruments, of all jobs, the oldest first."""
+        return self.look(fetch_readings)
 
     def history(self, table: str, row_id: int) -> list[Change]:
         """Return every edit of one row of the job record, the oldest first."""
