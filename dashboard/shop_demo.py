@@ -182,7 +182,9 @@ def _database(named: str | None, out: Path, say: Callable[[str], None]) -> Itera
 
 
 def _without_password(address: str) -> str:
-    return sa.make_url(address).set(password=None).render_as_string()
+    url = sa.make_url(address)
+    bare = sa.URL.create(url.drivername, url.username, None, url.host, url.port, url.database, url.query)
+    return bare.difference_update_query(["password"]).render_as_string()
 
 
 def _make_ready(address: str) -> None:

@@ -35,11 +35,12 @@ WELL_S: Final = 60.0
 """Whoever ran so long is started again at once."""
 PATIENCE_S: Final = 120.0
 """How long a daemon may take to end: it tries for a minute to store the verdict."""
-_LOOK_S: Final = 0.1
+_LOOK_S: Final = 0.2
 _ROOM: Final = 1000  # lines that wait for the terminal
 _LAST_LINES_S: Final = 2.0
 _WRONG_REQUEST: Final = 2
-_WAYS: Final = {0: "ended", _WRONG_REQUEST: "wrong request"}
+_LAST_WORDS_LOST: Final = 120  # Python's own, where only standard error could not be written at the end
+_NOT_AGAIN: Final = (0, _WRONG_REQUEST, _LAST_WORDS_LOST)
 
 _SESSION: dict[str, Any] = (
     {"start_new_session": True}
@@ -210,6 +211,16 @@ class Attendant:
             process.kill()
 
     def _attend(self, task: Task) -> Ended:
+        try:
+            return self._run_one(task)
+        except StoreError as error:
+            self._lines.say(f"{task.name} is not run: {error}")
+            return Ended(task.name, "broken off", None, 0, task.store, task.log)
+        except Exception as error:
+            self._lines.say(f"{task.name} is attended to no more: a fault in soakbench itself ({error!r})")
+            raise
+
+    def _run_one(self, task: Task) -> Ended:
         """Run one bench's daemon, again and again where it dies."""
         before = newest(task.store)
         if sqlite.daemon_runs(task.store):
@@ -229,7 +240,7 @@ class Attendant:
                 why = _why(code)
             except OSError as error:
                 why = f"can't be started ({error.strerror or error})"
-            if code in _WAYS or self._stop.is_set():
+            if code in _NOT_AGAIN or self._stop.is_set():
                 break
             pause_s = pause_after(pause_s, self._clock.monotonic_s() - began_s, self._first_pause_s)
             cutout = (
@@ -287,7 +298,7 @@ class Attendant:
         if code == _WRONG_REQUEST:
             self._lines.say(f"{task.name} is not started again: what was wrong is said above")
             return "wrong request"
-        if code in (None, 0):
+        if code in (None, 0, _LAST_WORDS_LOST):
             return "stopped" if self._stop.is_set() else "ended"
         return "broken off"
 

@@ -18,6 +18,7 @@ from test_daemon import DAQ, SETUP, gaps, idle
 from test_service import wait_for
 from tiny_daq import TinyDaq
 
+from logger import tables
 from logger.errors import RequestError, StoreError
 from logger.run_benches import LONGEST_PAUSE_S, WELL_S, Attendant, Ended, Task, exit_code, pause_after
 from logger.store.reader import Reader
@@ -242,6 +243,33 @@ def test_what_ended_well_or_was_asked_wrong_is_left_and_all_else_started_again(t
     assert f"see {tmp_path / 'armed.log'}; its cut-out has opened" in first
     assert not any("cut-out" in text for text in run.said if text.startswith(("away", "fault")))
     assert exit_code(run.ended) == 2
+
+
+def test_how_each_ended_is_a_table_and_a_document(capsys: pytest.CaptureFixture[str]) -> None:
+    ended = [
+        Ended("one", "stopped", 0, 3, Path("one.db"), Path("one.db.log"), 7, "conditional pass"),
+        Ended("two", "broken off", -9, 1, Path("two.db"), Path("two.db.log"), 1),
+        Ended("three", "ran already", None, 0, Path("three.db"), Path("three.db.log")),
+    ]
+    tables.show(tables.benches_table(ended))
+    rows = [line.split() for line in capsys.readouterr().out.splitlines()[3:] if line.strip()]
+    assert [" ".join(row) for row in rows] == [
+        "one stopped 0 3 times 7 pass, too close to call one.db",
+        "two broken off -9 once 1 not judged two.db",
+        "three ran already – – – – three.db",
+    ]
+    document = tables.benches_document(ended)
+    assert document["schema"] == "soakbench.benches/1"
+    assert [one["exit_code"] for one in document["benches"]] == [0, -9, None]
+    assert document["benches"][0]["verdict"] == "conditional pass"
+
+
+def test_a_store_that_cannot_be_looked_at_is_said_and_holds_up_no_other(tmp_path: Path) -> None:
+    (tmp_path / "odd.db.daemon").mkdir()  # where a daemon's lock would be
+    with Attended(tmp_path, odd="exit 0", well="exit 0") as run:
+        pass
+    assert run.how() == {"odd": ("broken off", None), "well": ("ended", 0)}
+    assert any(text.startswith("odd is not run: the store") for text in run.said)
 
 
 def test_pauses_grow_to_a_minute_and_begin_anew_after_one_that_ran_well() -> None:
