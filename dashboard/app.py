@@ -70,6 +70,8 @@ _WAYS: Final = (
 )
 _BENCHES: Final = "/benches"
 _TO_BENCHES: Final = (("Benches", _BENCHES),)
+_COLLECTED_S: Final = 2.0
+"""How often a database is asked what came."""
 _BENEATH: Final = "/bench"
 """Below it are the whole dashboards of the benches of this machine, each by its name."""
 PLOTLY: Final = Path(__file__).parent / "plotly_basic" / "plotly-basic.min.js"
@@ -116,7 +118,7 @@ def create_app(
     bench = Bench(store_path, clock)
     access = access or Access(clock)
     collected = is_address(str(store_path))
-    overview = Overview([CollectedHere(bench.reader, clock)], clock) if collected else None
+    overview = Overview([CollectedHere(bench.reader, clock)], clock, _COLLECTED_S) if collected else None
 
     def page(path: str) -> tuple[list[Any], list[Any]]:
         if collected and path == _BENCHES:

@@ -39,7 +39,6 @@ LEVELS: Final = ("trip", "warning", "stale", "plain")
 """What a bench looks like, the worst first."""
 COLLECTED_STALE_S: Final = 300.0
 """So long without a collected scan, and a running soak is not followed any more: five rounds as a rule."""
-_ROUND_S: Final = 0.9
 _WAIT_S: Final = 0.5
 _FIRST_WAIT_S: Final = 3.0
 _SILENT_S: Final = 5.0
@@ -371,11 +370,12 @@ def _in_order(names: Mapping[str, int]) -> list[str]:
 
 
 class Overview:
-    """Looks at all benches at once, once a second at most for all who watch. Any thread may ask."""
+    """Looks at all benches at once, every `every_s` at most for all who watch. Any thread may ask."""
 
-    def __init__(self, sources: Sequence[Source], clock: Clock) -> None:
+    def __init__(self, sources: Sequence[Source], clock: Clock, every_s: float = 0.9) -> None:
         self._sources = sources
         self._clock = clock
+        self._every_s = every_s
         self._lock = threading.Lock()
         self._pool = ThreadPoolExecutor(
             max(1, min(len(sources), _MOST_AT_ONCE)), thread_name_prefix="overview"
@@ -397,7 +397,7 @@ class Overview:
         """Return every bench as it stands, in its own place."""
         with self._lock:
             now_s = self._clock.monotonic_s()
-            if self._looked_s is None or not 0.0 <= now_s - self._looked_s < _ROUND_S:
+            if self._looked_s is None or not 0.0 <= now_s - self._looked_s < self._every_s:
                 first, self._looked_s = self._looked_s is None, now_s
                 self._look(now_s, _FIRST_WAIT_S if first else _WAIT_S)
             return [post for posts in self._latest for post in posts]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import re
 import sqlite3
 import threading
 import time
@@ -25,7 +26,7 @@ from test_dashboard import DESK, DRIFT, HOSTILE, MISMATCH, PHONE, QUESTION
 from test_looks import AXE
 
 from dashboard import overview as overviews
-from dashboard.access import Access
+from dashboard.access import HEADER, META, Access
 from dashboard.app import create_app, create_overview, make_server
 from dashboard.overview import (
     CollectedHere,
@@ -188,14 +189,6 @@ def test_an_ended_soak_shows_its_result_and_the_pair_with_the_worst_statement(tm
         "result: fail, too close to call pair2 V3/V4 78.0 ±0.8 mA fail, too close to call, "
         "−3.1 from the others"
     )
-
-
-def test_what_comes_from_a_store_is_text(tmp_path: Path) -> None:
-    soak = running(
-        tmp_path, text=setup_text(amp=HOSTILE.replace("'", "")), found=(replace(DRIFT, says=HOSTILE),)
-    )
-    tree = page.card(post_of(soak), page.card_parts(post_of(soak), "mA")).to_plotly_json()
-    assert "dangerously_allow_html" not in json.dumps(tree, default=lambda one: one.to_plotly_json())
 
 
 # ---------------------------------------------------------------- stores on this machine
@@ -457,11 +450,17 @@ def asks(known: str | None) -> dict[str, Any]:
 
 
 def four(folder: Path) -> tuple[list[BenchOfMany], dict[str, RunningSoak]]:
-    """Write four benches: one healthy, one with a trip, one with a warning, one unplugged for 95 s."""
+    """Write four benches: one healthy, one with a trip, one all of whose names are hostile, one unplugged."""
     soaks = {
         "Bench 1": running(folder, "one"),
         "Bench 2": running(folder, "two", found=(TRIP, DRIFT), change={"pair3": 0.402}),
-        "Bench 3": running(folder, "three", found=(DRIFT,), change={"pair3": 0.0812}),
+        HOSTILE: running(
+            folder,
+            "three",
+            found=(replace(DRIFT, says=HOSTILE),),
+            change={"pair3": 0.0812},
+            text=setup_text().replace("'Theatre PA 240 W'", json.dumps(HOSTILE)),
+        ),
     }
     unplugged = soaks["Bench 4"] = RunningSoak(folder / "four.db")
     unplugged.go_on(255.0)
@@ -497,6 +496,16 @@ def test_one_log_in_opens_every_bench_and_a_log_out_closes_them(tmp_path: Path) 
         assert f'name="soakbench-root" content="{root}"' in answer.get_data(as_text=True)
     assert client.get("/bench/a-b/calls", base_url=HOME).get_json() == {"calls": ""}
     assert html(client, "/bench/none/").status_code == HTTPStatus.OK, "a page that says so"
+    token = re.search(f'name="{META}" content="([^"]+)"', html(client, "/bench/a-b/").get_data(as_text=True))
+    assert token is not None
+    stop, own = {"ask": "stop", "text": ""}, {"Origin": HOME, HEADER: token[1]}
+    answer = client.post("/bench/a-b-2/ask", base_url=HOME, headers=own, json=stop)
+    assert answer.get_json()["state"] == "not reached", "one of our pages may ask, and no daemon is there"
+    answer = client.post("/bench/a-b-2/ask", base_url=HOME, headers={"Origin": HOME}, json=stop)
+    assert answer.status_code == HTTPStatus.FORBIDDEN
+    out = client.post("/bench/a-b/log-out", base_url=HOME, headers=own)
+    assert out.get_json()["state"] == "done"
+    assert client.get("/bench/bench/calls", base_url=HOME).status_code == HTTPStatus.UNAUTHORIZED
 
 
 def test_under_a_proxys_sub_path_each_bench_is_there_whether_it_is_taken_off_or_not(tmp_path: Path) -> None:
@@ -545,8 +554,10 @@ def test_the_overview_in_a_browser_on_phone_and_desk(
     page.on("pageerror", lambda error: odd.append(str(error)))
     page.goto(home)
     page.wait_for_selector(".bench.trip .bench-pair > *")
-    assert names(page) == ["Bench 2", "Bench 3", "Bench 4", "Bench 1"]
+    assert names(page) == ["Bench 2", HOSTILE, "Bench 4", "Bench 1"]
     assert page.title() == "TRIP Bench 2 · benches"
+    assert page.locator(".bench.warning").inner_text().count(HOSTILE) == 3, "as text: bench, amp, finding"
+    assert page.evaluate("window.taken") is None
     page.evaluate(AXE)
     faults = []
     for size, scheme in ((DESK, "light"), (PHONE, "dark")):
@@ -562,7 +573,7 @@ def test_the_overview_in_a_browser_on_phone_and_desk(
     soaks["Bench 1"].findings = [replace(TRIP, id=9, says="pair1 draws too much")]
     soaks["Bench 1"].go_on(1.0)
     page.wait_for_function("() => document.querySelectorAll('.bench.trip').length === 2")
-    assert names(page) == ["Bench 1", "Bench 2", "Bench 3", "Bench 4"]
+    assert names(page) == ["Bench 1", "Bench 2", HOSTILE, "Bench 4"]
     assert page.evaluate("document.activeElement.textContent") == "Bench 1"
     assert "Trip at Bench 1: pair1 draws too much." in page.locator("#benches-trips").inner_text()
     page.keyboard.press("Enter")

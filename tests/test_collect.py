@@ -24,6 +24,7 @@ from dataclasses import fields, replace
 from datetime import timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import psycopg
@@ -34,6 +35,7 @@ from hypothesis import strategies as st
 
 from dashboard.access import Access
 from dashboard.app import create_app, make_server
+from dashboard.overview import CollectedHere
 from dashboard.passwords import Passwords, Role
 from logger import archive as archiving
 from logger import collect
@@ -231,6 +233,46 @@ def test_a_collected_store_is_archived_as_the_bench_would(owner: Address, tmp_pa
     assert [one.became for one in archiving.archive(bench, bench.soaks(), out)] == [
         "there already", "left out",
     ]  # fmt: skip
+
+
+def test_the_overview_of_a_database_has_each_benchs_newest_soak_and_reads_only_what_changed(
+    owner: Address, tmp_path: Path
+) -> None:
+    clock, viewer = ManualClock(STARTED + timedelta(seconds=700)), seen_as(owner, "viewer")
+    benches = {f"bench {k}": tmp_path / f"{k}.db" for k in (1, 2, 10)}
+    for path in benches.values():
+        a_soak(path, seconds=20)
+    brought(benches, seen_as(owner, "carrier"))
+    source = CollectedHere(Reader(viewer), clock)
+    assert [post.look is not None and post.look.running for post in source.posts()] == [False] * 3
+    a_soak(benches["bench 2"], seconds=30, end=False)
+    brought(benches, seen_as(owner, "carrier"))
+    posts = source.posts()
+    assert [(post.name, post.level) for post in posts] == [
+        ("bench 1", "plain"), ("bench 2", "warning"), ("bench 10", "plain"),
+    ]  # fmt: skip
+    assert posts[1].where == f"/soak/{Reader(viewer).soak().id}"
+    assert posts[1].says == ""
+    asked: list[tuple[str, Any]] = []
+    sa.event.listen(
+        sa.Engine,
+        "before_cursor_execute",
+        noted := lambda _c, _u, query, values, *_: asked.append((query, values)),
+    )
+    try:
+        CollectedHere(Reader(viewer), clock).posts()
+    finally:
+        sa.event.remove(sa.Engine, "before_cursor_execute", noted)
+    with closing(psycopg.connect(viewer)) as database:
+        # how tables of a million rows are read; these of a few would be read whole
+        database.execute("SET enable_seqscan = off")
+        plans = [
+            "".join(line for (line,) in database.execute(f"EXPLAIN {query}", values))
+            for query, values in asked
+            if re.search("FROM (soak|finding|job)\\b", query)
+        ]
+    assert len(plans) == 5
+    assert [plan for plan in plans if "Index Cond" not in plan and "Limit" not in plan] == []
 
 
 def test_a_running_soak_is_followed_and_what_a_bench_takes_back_goes(owner: Address, tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from logger import units
 from logger.store.now import Open
 
 POLL_MS: Final = 1000
+COLLECTED_POLL_MS: Final = 3000
 _PARTS: Final = ("what", "pair", "findings", "age")
 """The parts of a card that are sent apart from each other."""
 _LIVE: Final = (
@@ -38,7 +39,7 @@ def layout(*, collected: bool) -> list[Any]:
     return [
         dcc.Store(id="benches-known"),
         chart.unit_store("benches-unit"),
-        dcc.Interval(id="benches-tick", interval=POLL_MS),
+        dcc.Interval(id="benches-tick", interval=COLLECTED_POLL_MS if collected else POLL_MS),
         html.Header(id="benches-head", className="page-head"),
         # What is read aloud: remarks never, and neither do ages that count on.
         _aloud("benches-trips", "assertive"),
@@ -181,7 +182,7 @@ def _what(post: Post) -> Children:
         soak = post.look.soak
         job = "" if soak.job_id is None else f" · job {soak.job_id}"
         named = f", {parts.shortened(post.reference, 40)}" if job and post.reference else ""
-        out.append(html.P(f"{parts.shortened(soak.amp)}{job}{named}", className="bench-amp"))
+        out.append(html.P(f"{parts.shortened(soak.amp, 80)}{job}{named}", className="bench-amp"))
         out.append(html.P(state_in_words(post), className="state"))
     if post.says:
         out.append(html.P(post.says, className="bench-says"))

@@ -66,8 +66,8 @@ def fetch_standings(
     soak, finding, job = schema.soak, schema.finding, schema.job
     rows = connection.execute(sa.select(soak).where(soak.c.id.in_(numbers))).all()
     jobs = {row.job_id for row in rows if row.job_id is not None}
-    of_jobs = connection.execute(sa.select(job.c.id, job.c.customer).where(job.c.id.in_(jobs)))
-    references = {number: str(customer) for number, customer in of_jobs}
+    of_jobs = sa.select(job.c.id, job.c.customer).where(job.c.id.in_(jobs))
+    references = {one.id: str(one.customer) for one in connection.execute(of_jobs)} if jobs else {}
     still = sa.select(finding).where(finding.c.soak_id.in_(numbers), finding.c.cleared_s.is_(None))
     found: dict[int, list[sa.Row[Any]]] = {row.id: [] for row in rows}
     for one in connection.execute(still.order_by(finding.c.soak_id, finding.c.id)):
