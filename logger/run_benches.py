@@ -186,7 +186,7 @@ class Attendant:
             running = dict(self._running)
         armed = [task.name for task in self._tasks if task.armed and task.name in running]
         if armed:
-            opens = "the cut-out opens now, and with it the mains goes off"
+            opens = "a cut-out that is closed opens now, and with it the mains goes off"
             self._lines.say(f"stopping: at {_listed(armed)} {opens}")
         if running:
             self._lines.say(

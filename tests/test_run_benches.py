@@ -294,7 +294,9 @@ def test_all_are_asked_to_end_with_a_caution_and_given_time(tmp_path: Path) -> N
         "stuck": ("broken off", -signal.SIGKILL),
     }
     assert exit_code(run.ended) == 3
-    caution = run.said.index("stopping: at armed the cut-out opens now, and with it the mains goes off")
+    caution = run.said.index(
+        "stopping: at armed a cut-out that is closed opens now, and with it the mains goes off"
+    )
     assert caution < min(k for k, text in enumerate(run.said) if text.endswith(": ends"))
     assert "stuck did not end within 2 s and is killed" in run.said
 
