@@ -190,7 +190,7 @@ class Attendant:
             self._lines.say(f"stopping: at {_listed(armed)} {opens}")
         if running:
             self._lines.say(
-                f"stopping: {_listed(running)} end, and their soaks are closed; Ctrl-C again: at once"
+                f"stopping {_listed(running)}: each soak is closed; Ctrl-C again ends them at once"
             )
         for process in running.values():
             _ask(process)
@@ -199,7 +199,7 @@ class Attendant:
         with self._lock:
             running = dict(self._running)
         if running:
-            self._lines.say(f"{_listed(running)} end at once: a soak without an end can be gone on with")
+            self._lines.say(f"ending {_listed(running)} at once: what has no end can be gone on with")
         for process in running.values():
             _ask(process)  # a daemon takes the second one so
 
@@ -244,7 +244,9 @@ class Attendant:
                 break
             pause_s = pause_after(pause_s, self._clock.monotonic_s() - began_s, self._first_pause_s)
             cutout = (
-                "; its cut-out has opened, and stays so until its button is pressed" if task.armed else ""
+                "; a cut-out that was closed opens, and stays open until its button is pressed"
+                if task.armed
+                else ""
             )
             self._lines.say(
                 f"{task.name} {why} and is started again in {pause_s:g} s: see {task.log}{cutout}"
