@@ -39,8 +39,7 @@ _LOOK_S: Final = 0.2
 _ROOM: Final = 1000  # lines that wait for the terminal
 _LAST_LINES_S: Final = 2.0
 _WRONG_REQUEST: Final = 2
-_LAST_WORDS_LOST: Final = 120  # Python's own, where only standard error could not be written at the end
-_NOT_AGAIN: Final = (0, _WRONG_REQUEST, _LAST_WORDS_LOST)
+_NOT_AGAIN: Final = (0, _WRONG_REQUEST)
 
 _SESSION: dict[str, Any] = (
     {"start_new_session": True}
@@ -300,7 +299,7 @@ class Attendant:
         if code == _WRONG_REQUEST:
             self._lines.say(f"{task.name} is not started again: what was wrong is said above")
             return "wrong request"
-        if code in (None, 0, _LAST_WORDS_LOST):
+        if code in (None, 0):
             return "stopped" if self._stop.is_set() else "ended"
         return "broken off"
 
