@@ -10,6 +10,7 @@ from typing import Annotated, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from dashboard.pictures import logo
+from logger import toml_lines
 from logger.errors import RequestError
 
 Line = Annotated[str, Field(min_length=1, max_length=80)]
@@ -39,7 +40,7 @@ class _File(BaseModel):
 def load(path: Path) -> Shop:
     """Read a shop's file; the logo's path counts from the file. RequestError says what is wrong with it."""
     try:
-        found = _File.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+        found = _File.model_validate(toml_lines.loads(toml_lines.text_of(path)))
     except OSError as error:
         raise RequestError(
             f"the shop's file {path} can't be read ({error.strerror}): check the name"

@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from logger import toml_lines
 from logger.errors import RequestError
 
 
@@ -71,7 +72,7 @@ class Benches(_Table):
 def load(path: Path) -> Benches:
     """Read which benches there are; relative files are beside it. RequestError names every fault."""
     try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        raw = toml_lines.loads(toml_lines.text_of(path))
         found = Benches.model_validate(raw)
     except FileNotFoundError as error:
         raise RequestError(f"there is no file {path}: it names the benches") from error
@@ -79,9 +80,9 @@ def load(path: Path) -> Benches:
         raise RequestError(f"{path} can't be read ({error})") from error
     except ValidationError as error:
         # never what was given: an address may hold a password
-        faults = "; ".join(
-            f"{_where(item['loc'])}: {item['msg']}" for item in error.errors(include_input=False)
-        )
+        found_wrong = error.errors(include_input=False)
+        faults = "; ".join(f"{_where(item['loc'])}: {item['msg'][:200]}" for item in found_wrong[:5])
+        faults += f"; and {len(found_wrong) - 5} more" if len(found_wrong) > 5 else ""
         raise RequestError(f"{path} can't be followed: {faults}") from None
 
     def placed(one: BenchOfMany) -> BenchOfMany:
@@ -103,4 +104,5 @@ def _here(address: str) -> bool:
 
 
 def _where(location: Sequence[int | str]) -> str:
-    return ".".join(str(part + 1) if isinstance(part, int) else part for part in location) or "the file"
+    named = ".".join(str(part + 1) if isinstance(part, int) else part for part in location)
+    return named[:80] or "the file"

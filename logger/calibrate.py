@@ -22,6 +22,7 @@ from typing import Any, Final, Literal, cast, get_args
 
 import numpy as np
 
+from logger import toml_lines
 from logger.blocks import NO_READING, DaqInfo, FloatArray, ScanBlock
 from logger.convert import ADC_GAIN_PCT, ADC_OFFSET_STEPS, Calibration, Converter
 from logger.errors import RequestError
@@ -610,7 +611,7 @@ def reading(text: str, unit: str) -> tuple[float, float]:
 def read_script(text: str, setup: Setup, path: str = "script") -> Script:
     """Read a calibration script (`soakbench.calibrate/1`, TOML); RequestError says where it is wrong."""
     try:
-        raw = tomllib.loads(text)
+        raw = toml_lines.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise RequestError(f"{path} is no TOML: {error}") from error
     if raw.get("schema") != SCRIPT_SCHEMA:

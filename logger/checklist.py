@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from logger import toml_lines
 from logger.bench_readings import grid_leak_limit
 from logger.errors import RequestError
 from logger.setup import Setup
@@ -51,13 +52,13 @@ class _File(_Table):
 def templates() -> dict[str, Checklist]:
     """Return the templates of this package, by name."""
     text = resources.files("logger").joinpath("checklists.toml").read_text(encoding="utf-8")
-    return {one.name: one for one in _File.model_validate(tomllib.loads(text)).checklist}
+    return {one.name: one for one in _File.model_validate(toml_lines.loads(text)).checklist}
 
 
 def parse(text: str, path: str) -> Checklist:
     """Read a template of a person's own; RequestError says what is wrong with it, and where."""
     try:
-        raw = tomllib.loads(text)
+        raw = toml_lines.loads(text)
         found = _File.model_validate(raw)
     except tomllib.TOMLDecodeError as error:
         raise RequestError(f"the checklist {path} is no TOML: {error}") from error

@@ -28,6 +28,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger import toml_lines
 from logger.blocks import DaqInfo, FloatArray, Int64Array, Mark, ReadingBlock, ScanBlock
 from logger.convert import Calibration, Converter, daq_from_setup
 from logger.errors import FileExistsAlready, LogFileError, RequestError
@@ -750,7 +751,7 @@ def with_keys(text: str, wanted: Sequence[dict[str, Any]], scans_per_s: float | 
 
     Comments and everything else stay as they are, where the text can be edited line by line.
     """
-    meant = tomllib.loads(text)
+    meant = toml_lines.loads(text)
     for table, keys in zip(meant["channel"], wanted, strict=True):
         table.update(keys)
     edited = _edited(text, wanted)
@@ -758,7 +759,7 @@ def with_keys(text: str, wanted: Sequence[dict[str, Any]], scans_per_s: float | 
         meant["link"]["scans_per_s"] = scans_per_s
         edited = re.sub(r"(?m)^(\s*scans_per_s\s*=\s*)[^\s#]+", rf"\g<1>{scans_per_s!r}", edited, count=1)
     try:
-        if tomllib.loads(edited) == meant:
+        if toml_lines.loads(edited) == meant:
             return edited
     except tomllib.TOMLDecodeError:
         pass  # the edit went wrong in a way that only the whole text shows

@@ -19,6 +19,7 @@ from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from logger import toml_lines
 from logger.errors import Fault, RequestError, SetupError
 from logger.toml_lines import error_line, lines_of
 from logger.valves import Ceiling, Figure, Rating, nearest_types, rating_for, sheets_of
@@ -648,7 +649,7 @@ def _figures(own: RatingOverride, table: Rating | None) -> tuple[Figure, ...]:
 def parse(text: str, *, path: str = "set-up") -> Setup:
     """Read a set-up from TOML text; `path` is what its faults are reported under."""
     try:
-        raw = tomllib.loads(text)
+        raw = toml_lines.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SetupError(path, [Fault("the file", "TOML", str(error), error_line(error))]) from error
     try:
@@ -659,7 +660,7 @@ def parse(text: str, *, path: str = "set-up") -> Setup:
 
 def in_lines(faults: Iterable[Fault], text: str) -> list[Fault]:
     """Return a set-up's faults with the lines of its text that they are in, in the order of these."""
-    raw = tomllib.loads(text)
+    raw = toml_lines.loads(text)
     at = {_where(path, raw): line for path, line in lines_of(text).items()}
 
     def line(fault: Fault) -> int | None:
@@ -681,10 +682,10 @@ def load(path: Path | str) -> Setup:
 def read_text(path: Path | str) -> str:
     """Read a set-up file's text, with a plain sentence where that can't be done."""
     try:
-        return Path(path).read_text(encoding="utf-8-sig")
+        return toml_lines.text_of(Path(path))
     except FileNotFoundError as error:
         raise RequestError(f"there is no set-up file {path}: check the name") from error
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise RequestError(f"the set-up file {path} can't be read ({error})") from error
 
 

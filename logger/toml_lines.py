@@ -1,4 +1,4 @@
-"""In which line of a TOML text each table, key and element stands. Pure.
+"""TOML files: read within bounds, and in which line of a text each table, key and element stands.
 
 The text is taken apart into statements by the library that reads it: a statement is the fewest lines, from
 where the last one ended, that are TOML by themselves. So strings, comments and arrays over several lines need
@@ -7,10 +7,35 @@ no rules of our own.
 
 from __future__ import annotations
 
+import pathlib
 import tomllib
-from typing import Any
+from typing import Any, Final
+
+MOST_BYTES: Final = 1_000_000
+"""No file that a person writes for us is as long."""
 
 Path = tuple[str | int, ...]
+
+
+def text_of(path: pathlib.Path) -> str:
+    """Return a file's text; OSError, UnicodeDecodeError, or TOMLDecodeError where it is too long."""
+    with path.open("rb") as opened:
+        data = opened.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise tomllib.TOMLDecodeError(f"over {MOST_BYTES // 10**6} MB")
+    return data.decode("utf-8-sig")
+
+
+def loads(text: str) -> dict[str, Any]:
+    """Read a TOML text; TOMLDecodeError where it is none, however it fails to be."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        raise
+    except RecursionError:
+        raise tomllib.TOMLDecodeError("nested too deep") from None
+    except ValueError as error:  # a number of thousands of digits, a date that is none
+        raise tomllib.TOMLDecodeError(str(error)) from error
 
 
 def lines_of(text: str) -> dict[Path, int]:
@@ -19,7 +44,7 @@ def lines_of(text: str) -> dict[Path, int]:
     What is inside an array or an inline table stands in its key's line, an array's element in its own where
     each begins one. TOMLDecodeError where the text is no TOML.
     """
-    tomllib.loads(text)
+    loads(text)
     rows = text.replace("\r\n", "\n").split("\n")
     found: dict[Path, int] = {}
     arrays: dict[Path, int] = {}  # tables of tables: how many there are so far
@@ -56,7 +81,7 @@ def _ended(rows: list[str], first: int, last: int) -> dict[str, Any] | None:
 
 def _parsed(piece: str) -> dict[str, Any] | None:
     try:
-        return tomllib.loads(piece)
+        return loads(piece)
     except tomllib.TOMLDecodeError:
         return None
 

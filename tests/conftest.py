@@ -14,6 +14,7 @@ import pytest
 import sqlalchemy as sa
 from hypothesis import settings
 
+from logger.settling import remember
 from logger.store import schema, writer
 
 # The tests run on all cores already, where threads of a matrix product only wait for each other.
@@ -22,6 +23,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # The tests start hundreds of Pythons: where bytecode may not be kept, each compiles the whole program anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+remember(48)  # hundreds of soaks are watched one after the other
 
 settings.register_profile("soakbench", derandomize=True, deadline=None)
 settings.load_profile("soakbench")

@@ -322,6 +322,8 @@ class Terminal:
                 board.rate = self._left_running
         if board.rate is None:
             return
+        while self._out and not self._stopping.is_set():
+            self._serve(_WAKE_S)  # the host waits for its answer, and days of soak take seconds to draw
         back_s = self._scenario.cable_out_s[1] if self._scenario.cable_out_s is not None else None
         self._started_s = self._clock.monotonic_s()
         for t_s, text in self._lines(board.rate):

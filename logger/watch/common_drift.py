@@ -269,7 +269,7 @@ class _Model:
     residual: FloatArray
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=128)
 def _unbroken(width: int, on_min: float, unseen: bool) -> _Model:
     """The model of a window without holes that began so many minutes after HT on."""
     group = -(-width // _POINTS)

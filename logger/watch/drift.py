@@ -503,13 +503,13 @@ def _since(on_min: float) -> float:
     return min(_TAIL_EVERY_MIN * math.floor(on_min / _TAIL_EVERY_MIN), _TAIL_TO_MIN)
 
 
-@lru_cache(maxsize=2048)
+@lru_cache(maxsize=256)
 def _unbroken_model(n: int, on_min: float, width: int, grade: int, octave: int) -> _Model:
     """The model of a record without holes that began so many minutes after HT on."""
     return _solved(_unbroken_record(n, on_min, grade, octave), width)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=2)  # up to 0.5 MB each, and of use to the next window only
 def _unbroken_record(n: int, on_min: float, grade: int, octave: int) -> _Record:
     minutes = np.arange(float(n))
     return _record(minutes, on_min + minutes, grade, octave)

@@ -411,7 +411,7 @@ class _Model:
     ramps: FloatArray
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=8)  # 0.1 MB each
 def _model(tau_s: float, points: int, group: int, on_min: float, scale: float, white: float) -> _Model:
     t_min = np.arange(float(points)) * group * BIN_S / 60.0
     noise = scale**2 * (flicker_covariance(t_min) + white / group * np.eye(points))
