@@ -95,7 +95,10 @@ def worst_first(posts: Sequence[Post]) -> list[Post]:
 
 @dataclass(frozen=True)
 class Worst:
-    """The pair to look at first, in amperes; `found` or `statement` is why, else how far from the others."""
+    """The pair to look at first, in amperes; `found` is why, else how far it is from the others.
+
+    Of an ended soak it is `settled`, and `statement` is why.
+    """
 
     channel: Channel
     value_a: float | None
@@ -103,6 +106,7 @@ class Worst:
     others_a: float | None
     limit_a: float | None
     found: Open | None = None
+    settled: bool = False
     statement: str | None = None
 
 
@@ -147,7 +151,7 @@ def _worst_judged(look: Look) -> Worst | None:
     judged = {one["name"]: one for one in (look.soak.verdict or {}).get("channels", [])}
     found = [
         Worst(pair, _amperes(one, "settled_mA"), _amperes(one, "expanded_uncertainty_mA"),
-              _amperes(one, "from_others_mA"), None, statement=one.get("verdict"))
+              _amperes(one, "from_others_mA"), None, settled=True, statement=one.get("verdict"))
         for pair in setup.pairs
         if (one := judged.get(pair.name)) is not None and one.get("settled_mA") is not None
     ]  # fmt: skip

@@ -186,7 +186,7 @@ def test_an_ended_soak_shows_its_result_and_the_pair_with_the_worst_statement(tm
     assert post.open == ()
     assert said(post) == (
         f"Theatre PA 240 W soak 1 finished {soak.clock.wall().astimezone():%Y-%m-%d %H:%M}, "
-        "result: fail, too close to call pair2 V3/V4 78.0 ±0.8 mA fail, too close to call, "
+        "result: fail, too close to call pair2 V3/V4 78.0 ±0.8 mA settled, fail, too close to call, "
         "−3.1 from the others"
     )
 

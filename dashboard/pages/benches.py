@@ -22,15 +22,14 @@ POLL_MS: Final = 1000
 COLLECTED_POLL_MS: Final = 3000
 _PARTS: Final = ("what", "pair", "findings", "age")
 """The parts of a card that are sent apart from each other."""
-_LIVE: Final = (
-    "The worst first: trip, warning, no reading, then the rest as the file of benches has them. A card names "
-    "the pair to look at first: the worst finding's, else the one farthest from the others. ± is expanded "
+_ORDER: Final = (
+    "The worst first: trip, warning, no reading, then the rest, each in its own place. A card names the pair "
+    "to look at first: the worst finding's, else the one farthest from the others. ± is expanded "
     "uncertainty, 95 %."
 )
 _COLLECTED: Final = (
     "As collected, not live: each card tells how its bench stood when the last scan came that was collected, "
-    "and how old that is. What happens now is seen at the bench. "
-    + _LIVE.replace(" as the file of benches has them", "")
+    "and how old that is. What happens now is seen at the bench."
 )
 
 
@@ -41,11 +40,12 @@ def layout(*, collected: bool) -> list[Any]:
         chart.unit_store("benches-unit"),
         dcc.Interval(id="benches-tick", interval=COLLECTED_POLL_MS if collected else POLL_MS),
         html.Header(id="benches-head", className="page-head"),
+        *([html.P(_COLLECTED, className="as-collected")] if collected else []),
         # What is read aloud: remarks never, and neither do ages that count on.
         _aloud("benches-trips", "assertive"),
         _aloud("benches-warnings", "polite"),
         html.Ul(id="benches-list", className="benches", **spoken("Benches, the worst first")),
-        html.P(_COLLECTED if collected else _LIVE, className="hint"),
+        html.P(_ORDER, className="hint"),
         alarm.keys(),
         parts.caution(),
     ]
@@ -260,8 +260,9 @@ def _why(worst: Worst, pairs: int, by: float) -> str:
     )
     if worst.found is not None:
         return f"{worst.found.kind}{f', {apart}' if apart else ''}"
-    if worst.statement not in (None, "pass"):
-        return f"{words.statement(worst.statement)}{f', {apart}' if apart else ''}"
+    if worst.settled:
+        result = "" if worst.statement == "pass" else f", {words.statement(worst.statement)}"
+        return f"settled{result}{f', {apart}' if apart else ''}"
     if apart and worst.limit_a is not None:
         return f"{apart}, limit {words.number(worst.limit_a * by)}"
     return apart
