@@ -53,8 +53,9 @@ class Post:
 
     `where`: its page, a path of ours or an address. `look`: its newest soak, None where there is none or it
     can't be read; `says` then tells why, and `lost` whether it was not reached. `open`: the findings that are
-    open, the worst first, beside `more`. `age_s`: of a running soak's last scan; not `live`: as it was
-    collected, `look` being of that scan's time. `calls`: what calls a person, as `alarm.calling` has it.
+    open, the worst first, beside `more`; `advice`: what to do about the first. `age_s`: of a running soak's
+    last scan; not `live`: as it was collected, `look` being of that scan's time. `calls`: what calls a
+    person, as `alarm.calling` has it.
     """
 
     name: str
@@ -62,6 +63,7 @@ class Post:
     look: Look | None = None
     open: tuple[Open, ...] = ()
     more: int = 0
+    advice: str = ""
     reference: str = ""
     age_s: float | None = None
     says: str = ""
@@ -272,6 +274,7 @@ class StoreHere:
             age_s = self._seen.age_s((soak.id, soak.last_t_us), _late_s(soak, self._clock))
         look = Look(soak, standing.open, age_s)
         post = replace(self._bare, look=look, open=still, more=more, reference=standing.reference)
+        post = replace(post, advice=_advice(standing, still))
         return replace(post, age_s=age_s, calls=_calls((look,), still))
 
 
@@ -343,8 +346,14 @@ class CollectedHere:
             seen = self._seen.setdefault(name, Seen(self._clock))
             age_s = seen.age_s((number, soak.last_t_us), _late_s(soak, self._clock))
         look, still = Look(soak, standing.open, 0.0), opened(standing)
-        post = replace(post, look=look, open=still, age_s=age_s)
+        post = replace(post, look=look, open=still, advice=_advice(standing, still), age_s=age_s)
         return replace(post, calls=_calls((look,), still) or ("no reading" if post.stale else ""))
+
+
+def _advice(standing: Standing, still: Sequence[Open]) -> str:
+    """Return what to do about the worst finding, unless the newest scan told of it before the store does."""
+    known = {one.id: one.advice for one in standing.open}
+    return known.get(still[0].id, "") if still else ""
 
 
 def _calls(looks: Sequence[Look], still: Sequence[Open]) -> str:

@@ -127,6 +127,7 @@ def test_the_pair_of_the_worst_finding_comes_before_one_that_is_farther_off(tmp_
     words = said(post)
     assert "pair3 V5/V6 81.2 ±0.9 mA drift, +" in words, "what follows from it does not lead"
     assert "2 warnings, 1 question open pair3 (V5/V6) has been rising 2.1 mA an hour" in words
+    assert f"the others have not. {DRIFT.advice} last scan" in words
 
 
 def test_a_finding_of_several_pairs_leads_to_the_farthest_of_them_and_one_of_all_to_none(

@@ -269,13 +269,14 @@ def _why(worst: Worst, pairs: int, by: float) -> str:
 
 
 def _findings(post: Post) -> Children:
-    """Return how many findings are open, and the worst's sentence."""
+    """Return how many findings are open, the worst's sentence, and what to do about it."""
     if not post.open:
         return []
     worst = post.open[0]
     return [
         html.P(counted(post.open, post.more), className="bench-count"),
         html.P(parts.sentence(worst.says), className="says"),
+        *([html.P(post.advice, className="advice")] if post.advice else []),
     ]
 
 
