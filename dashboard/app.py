@@ -40,8 +40,8 @@ from dashboard.access import MOST_BYTES, Access
 from dashboard.bench import Absent, Bench
 from dashboard.chart import spoken
 from dashboard.overview import CollectedHere, Elsewhere, Overview, Source, StoreHere
+from dashboard.pages import across, bias, compare, jobs, live, parts, record
 from dashboard.pages import benches as benches_page
-from dashboard.pages import bias, compare, jobs, live, parts, record
 from dashboard.pages import setup as setup_page
 from dashboard.pages import soak as soak_page
 from dashboard.setting import Feed, Setting
@@ -140,6 +140,7 @@ def create_app(
     jobs.register(app, bench)
     record.register(app, bench)
     compare.register(app, bench)
+    across.register(app, bench)
     chart.register(app, server, bench)
     photographs.register(server, bench)
     if overview is None:
@@ -367,6 +368,10 @@ def page_at(path: str) -> tuple[list[Any], list[Any]]:
             page, here = compare.layout(), "/compare"
         case ["compare", *numbers] if 1 < len(numbers) <= compare.MOST and all(map(_number, numbers)):
             page, here = compare.soaks_layout([int(number) for number in numbers]), "/compare"
+        case ["across"]:
+            page, here = across.layout(), "/compare"
+        case ["across", number] if _number(number):
+            page, here = across.layout(int(number)), "/compare"
         case _:
             *first, last = (name for name, _ in _WAYS)
             named = f"{', '.join(first)} and {last}"

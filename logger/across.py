@@ -1027,6 +1027,7 @@ def amp(of: Shop, which: Any, visits: Sequence[compare.Visit]) -> dict[str, Any]
     return {
         **_head(of, "amp"),
         "amp": of.names[which],
+        "nominal_mains_V": visits[-1].setup.amp.nominal_mains_V if visits else None,
         "visits": [
             {
                 "soak": one.id,

@@ -50,6 +50,7 @@ PAGES: Final = {
     "job": "/jobs/2",
     "compare": "/compare",
     "compared": "/compare/2/1",
+    "across": "/across",
     "setup": "/setup",
 }
 FORMS: Final = {
@@ -83,6 +84,7 @@ DRAWN: Final = {
     "job": "#job-verdict > *, .nothing",
     "compare": "#compare-list > *",
     "compared": "#compare-page > *",
+    "across": "#across-page > *",
     "setup": "main h1",
     "setup-file": "#setup-says .panel",
     "setup-faults": "#setup-says .panel",

@@ -15,6 +15,9 @@ import sqlalchemy as sa
 
 import soakbench
 from benchmarks import across_coverage as simulated
+from dashboard import across_chart
+from dashboard.figures import View
+from dashboard.pages import across as page_of
 from logger import across, compare, pooling
 from logger.errors import RequestError
 from logger.store.reader import Reader
@@ -346,3 +349,50 @@ def test_other_valves_begin_a_new_line(shop_db: Path) -> None:
     pair = next(one for one in found["pairs"] if one["name"] == "pair2")
     assert [row["new_valves"] for row in pair["visits"]] == [False, False, True]
     assert pair["slope"] is None
+
+
+# ---- the page
+
+
+def _texts(component: Any) -> str:
+    if isinstance(component, (list, tuple)):
+        return " ".join(map(_texts, component))
+    return component if isinstance(component, str) else _texts(getattr(component, "children", None) or "")
+
+
+def test_the_page_has_the_three_tables_and_a_chart_of_each(shop_db: Path) -> None:
+    found = page_of.looked_across(Reader(shop_db), None)
+    assert isinstance(found, dict)
+    shown = page_of.page(found, View(1280))
+    said = _texts(shown)
+    for document in (found["valves"], found["benches"], found["amp"]):
+        for sentence in document["says"]:
+            assert sentence in said
+    assert found["amp"]["amp"] not in [one["name"] for one in found["others"]]
+    assert "nan" not in said
+    assert said.count("pair3 (V5/V6)") >= len(found["amp"]["visits"])
+    in_mV = page_of.page(found, View(360), "valve")
+    assert "mA a valve" in _texts(in_mV)
+    first = found["amp"]["pairs"][0]["visits"][0]["settled_mA"]
+    assert f"{first / 2:.1f}" in _texts(in_mV)
+
+
+def test_a_chart_of_intervals_names_each_row_and_marks_what_is_off() -> None:
+    of, _, _ = simulated.shop(1, off={simulated.OFF: simulated.OFF_BY})
+    rows = across_chart.channels(across.benches(of))
+    assert [row.name for row in rows if row.sure] == ["bench 4, pair3"]
+    figure = across_chart.intervals(rows, "Off by", View(1280))
+    texts = [one["text"] for one in figure["layout"]["annotations"]]
+    assert "bench 4, pair3" in texts
+    marks = [one["marker"]["symbol"] for one in figure["data"] if one["mode"] == "markers"]
+    assert (marks.count("triangle-up"), len(marks)) == (1, len(rows))
+    many = {**across.benches(of), "benches": across.benches(of)["benches"] * 3}
+    assert len(across_chart.channels(many)) <= across_chart.MOST_ROWS
+
+
+def test_text_from_a_file_is_no_markup_in_a_chart() -> None:
+    row = across_chart.Row("<b>bag</b>", 1.0, 0.5, 1.5, 0, False)
+    drawn = json.dumps(across_chart.intervals([row], "<i>", View(1280)))
+    assert "<b>" not in drawn
+    assert "<i>" not in drawn
+    assert "&lt;b&gt;bag" in drawn

@@ -189,10 +189,12 @@ def amp_list(found: Sequence[Sequence[Soak]]) -> Children:
             className="lead",
         )
     )
+    body.append(html.P(parts.way("Across amplifiers: valves by batch, benches, years", "/across")))
     for soaks in found:
         rows = [_amp_row(soak, soaks[:at]) for at, soak in enumerate(soaks)]
         table = parts.table(("Soak", "Kind", "Begun", "Result", "Held against"), rows[::-1])
-        body.append(html.Section([html.H2(soaks[-1].amp), table], className="job-part"))
+        years = html.P(parts.way("Over all its visits", f"/across/{soaks[-1].id}"), className="beneath")
+        body.append(html.Section([html.H2(soaks[-1].amp), table, years], className="job-part"))
     return body
 
 
