@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_daemon import DAQ, SETUP, gaps, idle
+from test_daemon import DAQ, SETUP, idle
 from test_service import wait_for
 from tiny_daq import TinyDaq
 
@@ -105,7 +105,7 @@ def test_a_bench_that_dies_is_started_again_while_the_others_go_on(tmp_path: Pat
                 wait_for(lambda: all(stored(path) > scans + 20 for path, scans in before.items()), 60)
 
             go_on()
-            wait_for(lambda: bool(heard("three is not started again")))
+            wait_for(lambda: bool(heard("three is not started again")), 60)
             (first,) = heard(r"one is process (\d+)")
             os.kill(int(first), signal.SIGKILL)
             wait_for(lambda: bool(heard("one: going on with soak 1")), 60)
@@ -136,7 +136,6 @@ def test_a_bench_that_dies_is_started_again_while_the_others_go_on(tmp_path: Pat
         noted = [mark for mark in Reader(path).marks(1) if mark.text.startswith("soakbench: started again")]
         assert len(noted) == (1 if name == "one" else 0)
     scans = Reader(stores["two"]).scans(1)
-    assert gaps(Reader(stores["two"]), 1) == []
     assert (scans.sequence[1:] - scans.sequence[:-1] == 1).all()
 
 
@@ -193,13 +192,13 @@ def test_a_single_bench_may_leave_its_port_to_be_found(tmp_path: Path) -> None:
 class Attended:
     """An attendant in a thread, on programs of a line each, and what it said."""
 
-    def __init__(self, folder: Path, **programs: str) -> None:
+    def __init__(self, folder: Path, *, patience_s: float = 60.0, **programs: str) -> None:
         self.said: list[str] = []
         self._tasks = [
             Task(name, ("sh", "-c", program), folder / f"{name}.db", folder / f"{name}.log", name == "armed")
             for name, program in programs.items()
         ]
-        self.attendant = Attendant(self._tasks, self.said.append, first_pause_s=0.01, patience_s=2.0)
+        self.attendant = Attendant(self._tasks, self.said.append, first_pause_s=0.01, patience_s=patience_s)
         self.ended: list[Ended] = []
         self._thread = threading.Thread(target=lambda: self.ended.extend(self.attendant.run()))
 
@@ -280,25 +279,29 @@ def test_pauses_grow_to_a_minute_and_begin_anew_after_one_that_ran_well() -> Non
     assert pause_after(60.0, WELL_S) == 1.0
 
 
+WAITS = "trap '{}' TERM; echo runs >&2; while :; do sleep 0.02; done"
+
+
 def test_all_are_asked_to_end_with_a_caution_and_given_time(tmp_path: Path) -> None:
-    waits = "trap '{}' TERM; echo runs >&2; while :; do sleep 0.02; done"
-    ends = waits.format("echo ends >&2; exit 0")
-    with Attended(tmp_path, plain=ends, armed=ends, dying="exit 3", stuck=waits.format("")) as run:
-        run.hears(": runs", 3)
+    ends = WAITS.format("echo ends >&2; exit 0")
+    with Attended(tmp_path, plain=ends, armed=ends, dying="exit 3") as run:
+        run.hears(": runs", 2)
         run.hears("dying ended with exit code 3", 2)
         run.attendant.ask_to_stop()
-    assert run.how() == {
-        "plain": ("stopped", 0),
-        "armed": ("stopped", 0),
-        "dying": ("broken off", 3),
-        "stuck": ("broken off", -signal.SIGKILL),
-    }
+    assert run.how() == {"plain": ("stopped", 0), "armed": ("stopped", 0), "dying": ("broken off", 3)}
     assert exit_code(run.ended) == 3
     caution = run.said.index(
         "stopping: at armed a cut-out that is closed opens now, and with it the mains goes off"
     )
     assert caution < min(k for k, text in enumerate(run.said) if text.endswith(": ends"))
-    assert "stuck did not end within 2 s and is killed" in run.said
+
+
+def test_what_does_not_end_in_its_time_is_killed(tmp_path: Path) -> None:
+    with Attended(tmp_path, patience_s=0.1, stuck=WAITS.format("")) as run:
+        run.hears("stuck: runs")
+        run.attendant.ask_to_stop()
+    assert run.how() == {"stuck": ("broken off", -signal.SIGKILL)}
+    assert "stuck did not end within 0.1 s and is killed" in run.said
 
 
 def test_asked_again_they_end_at_once(tmp_path: Path) -> None:
@@ -329,5 +332,10 @@ def test_a_terminal_that_takes_nothing_holds_up_no_bench(tmp_path: Path) -> None
     thread.join(60)
     assert not thread.is_alive()
     goes_on.set()
-    wait_for(lambda: len(said) > 1000)
-    assert re.fullmatch(r"\d+ lines were lost here: they are in the logs", said[2])
+
+    def told_of() -> int:
+        lost = [found for text in said if (found := re.fullmatch(r"(\d+) lines were lost here: .*", text))]
+        assert lost or len(said) < 3000
+        return len(said) - len(lost) + sum(int(found[1]) for found in lost)
+
+    wait_for(lambda: told_of() == 3001)  # and which process it is
