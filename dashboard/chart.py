@@ -269,6 +269,7 @@ class Charts:
             len(soak.setup.pairs),
             len(soak.setup.channel),
             view.plot_px,
+            finest_s=0.0 if soak.has_scans(from_s, to_s) else series.ROLLED_S,
         )
         reach = self._reach(look, story)
         laid = figures.lay(story, view, reach.extents)

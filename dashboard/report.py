@@ -207,7 +207,8 @@ def gather(
         judged = judge_soak(reader, soak.id, calibration=calibration)
         findings = tuple(finding_from(item) for item in judged["findings"])
     span_s = (soak.last_t_us or 0) / 1e6
-    level_s = curves.level_for(span_s, soak.setup.link.scans_per_s, len(soak.setup.pairs))
+    finest_s = 0.0 if soak.has_scans() else curves.ROLLED_S
+    level_s = curves.level_for(span_s, soak.setup.link.scans_per_s, len(soak.setup.pairs), finest_s=finest_s)
     holes = Look(soak, findings, None).holes()
     series = curves.read(reader, soak, level_s, holes, calibration=calibration)
     known = reader.calibration_of(soak, calibration)
@@ -291,7 +292,7 @@ def document(data: ReportData, *, of_job: bool = False) -> Json:
         "chart": {
             "name": f"soak-{soak.id}",
             "alt": summary(data.series, story),
-            "caption": _caption(story),
+            "caption": _caption(story) + _drawn_from(soak),
         },
         "findings": [_finding_row(finding, setup) for finding in data.findings],
         "marks": [_mark_row(*row) for row in words.mark_rows(data.marks)],
@@ -370,6 +371,12 @@ def _caption(story: Story) -> str:
         parts.append(f"{missing} more in the list only")
     limits = "Limits in the upper chart are drawn for nominal HT."
     return f"{sentence('; '.join(parts))} {limits}".strip()
+
+
+def _drawn_from(soak: Soak) -> str:
+    if soak.thinned is None:
+        return ""
+    return f" Drawn from roll-ups: its scans are archived, and it was thinned on {soak.thinned.at:%Y-%m-%d}."
 
 
 def _finding_row(finding: Finding, setup: Setup) -> Json:

@@ -85,16 +85,21 @@ class _Counts:
 
 
 def level_for(
-    span_s: float, scans_per_s: float, pairs: int, channels: int | None = None, room_px: float = 1500.0
+    span_s: float,
+    scans_per_s: float,
+    pairs: int,
+    channels: int | None = None,
+    room_px: float = 1500.0,
+    finest_s: float = 0.0,
 ) -> float:
     """Choose the finest bucket of which a span has no more than the width can show, and that is read at once.
 
-    `channels`: how many a scan has, as many as pairs where it isn't said.
+    `channels`: how many a scan has, as many as pairs where it isn't said. `finest_s`: the finest there is.
     """
     most = min(room_px, _MOST_POINTS / max(pairs, 1))
     rolled = span_s * scans_per_s * (channels or pairs) > _MOST_VALUES
     for level_s in LEVELS_S:
-        if rolled and level_s < ROLLED_S:
+        if level_s < finest_s or (rolled and level_s < ROLLED_S):
             continue
         per_s = scans_per_s if level_s == 0.0 else min(scans_per_s, 1.0 / level_s)
         if span_s * per_s <= most:

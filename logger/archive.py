@@ -26,8 +26,10 @@ from logger.calibrate import in_force
 from logger.convert import Calibration
 from logger.errors import FileExistsAlready, RequestError
 from logger.store import packing
+from logger.store import rollup as rollups
 from logger.store.portion import SOAK, Got, Part, fetch_part, part_from, to_json
-from logger.store.reader import Reader, Soak, calibration_of, soak_of
+from logger.store.reader import Reader, Soak, calibration_of, fetch_stored_rollup, soak_of
+from logger.store.schema import LEVELS_S
 from logger.store.sqlite import drop_lock
 from logger.verdict import program_version
 
@@ -187,7 +189,7 @@ class ArchivedSoak:
     @property
     def soak(self) -> Soak:
         """The soak, under the number that it had in the store which it was archived from."""
-        row = {**self.part.soak, "uuid": self.head["uuid"], "job_id": None}
+        row = {**self.part.soak, "uuid": self.head["uuid"], "job_id": None, "thinned": None}
         calibration = {"calibration_id": self.head["calibration_id"]}
         return soak_of(SimpleNamespace(id=self.head["soak_id"], **row, **calibration))
 
@@ -231,9 +233,9 @@ class ArchivedSoak:
 
 def _head(reader: Reader, soak: Soak) -> dict[str, Any]:
     """Return all that is kept of a soak beside its scans, as it goes into the file's metadata."""
-    all_got = Got(_NEVER, tuple((level_s, _NEVER) for level_s in (10, 60)))
+    all_got = Got(_NEVER, tuple((level_s, _NEVER) for level_s in LEVELS_S))
     part = to_json(reader.look(lambda c: fetch_part(c, soak.uuid, all_got)))
-    for name in ("scans", "rollups", "marks_from", "more"):
+    for name in ("scans", "rollups", "marks_from", "more", "thinned"):
         del part[name]
     part["channels"].sort(key=lambda row: row["channel"])
     part["findings"].sort(key=lambda row: row["id"])
@@ -320,6 +322,8 @@ def _archive(reader: Reader, soak: Soak, out: Path, progress: Progress) -> Archi
         return Archived(soak.id, "there already", f"scans/{there.as_posix()}")
     if soak.ended is None:
         return Archived(soak.id, "left out", file, "it has not ended")
+    if soak.thinned is not None:
+        return Archived(soak.id, "left out", file, f"it was {soak.thinned}")
     path = out / file
     for each in (path, manifest):
         each.parent.mkdir(parents=True, exist_ok=True)
@@ -328,7 +332,7 @@ def _archive(reader: Reader, soak: Soak, out: Path, progress: Progress) -> Archi
     try:
         columns = _write(reader, soak, head, half, progress)
         if not path.exists():
-            _keep(half, path)
+            _keep(half, path, out)
         elif not _holds(path, head, columns):
             # not what a run left that was cut off before the manifest: put there by somebody
             raise FileExistsAlready(path)
@@ -350,7 +354,7 @@ def _archive(reader: Reader, soak: Soak, out: Path, progress: Progress) -> Archi
     }
     half = manifest.with_name(f".{manifest.name}.part")
     half.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
-    _keep(half, manifest)
+    _keep(half, manifest, out)
     return Archived(soak.id, "archived", file, f"{soak.scans:,} scans in {document['bytes']:,} bytes")
 
 
@@ -433,17 +437,21 @@ def _holds(path: Path, head: dict[str, Any], columns: list[Any]) -> bool:
     return not _heads_differ(path, found.head, head) and _told(found.head, sums) == columns
 
 
-def _keep(half: Path, path: Path) -> None:
-    """Give a file that is written its name, once it is surely on the disk; `path` must not exist."""
+def _keep(half: Path, path: Path, out: Path) -> None:
+    """Give a file that is written its name, once it is surely on the disk; `path` must not exist.
+
+    Its folders up to the archive's own are then on the disk too.
+    """
     with half.open("rb+") as file:
         os.fsync(file.fileno())
     half.rename(path)
     if os.name == "posix":
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        for folder in path.parents[: len(path.relative_to(out).parts)]:
+            handle = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
 
 
 def _digest(path: Path) -> str:
@@ -531,36 +539,74 @@ def check(
 ) -> list[str]:
     """Read a soak's file back; return what is wrong with it, in sentences.
 
-    Its bytes and each column's values are held against the manifest, and every scan, finding and mark, the
-    set-up, verdict and calibration against the store's, where that is given with its soak.
+    Its bytes and each column's values are held against the manifest, and every scan, roll-up, finding and
+    mark, the set-up, verdict and calibration against the store's, where that is given with its soak. Of a
+    thinned one that is every scan that the store has left.
     """
     path = out / manifest["file"]
+    against = None if reader is None or soak is None else _Stored(reader, soak, path)
     try:
         if _digest(path) != manifest["sha256"]:
             return [f"{path} is not what was written: its SHA-256 is another than the manifest's"]
         found = ArchivedSoak.open(path)
         sums = _Sums(len(found.part.channels))
-        wrong: list[str] = []
-        at_us = 0
         for block in found.scan_blocks():
             sums.add(block)
-            if reader is not None and soak is not None and not wrong:
-                until_us = int(block.t_us[-1]) + 1
-                if not _same(block, reader.scans(soak.id, at_us, until_us)):
-                    wrong.append(f"{path}: scans before {until_us / 1e6:.1f} s are not those of the store")
-                at_us = until_us
+            if against is not None:
+                against.add(block)
             progress(float(block.t_us[-1]) / 1e6)
+        wrong: list[str] = []
         if (sums.rows, _told(found.head, sums)) != (manifest["rows"], manifest["columns"]):
             wrong.append(f"{path}: the values that are read back are not those of the manifest")
-        if reader is not None and soak is not None:
-            if not wrong and len(reader.scans(soak.id, at_us)):
-                wrong.append(f"{path}: the store has scans after {at_us / 1e6:.1f} s, which it has not")
-            wrong += _heads_differ(path, found.head, _head(reader, soak))
+        if against is not None:
+            wrong += against.wrong(found.head)
         return wrong
     except FileNotFoundError:
         return [f"{path} is missing"]
     except (RequestError, OSError, ValueError) as error:
         return [f"{error}"]
+
+
+class _Stored:
+    """What a store says of a soak, beside the archive's scans as they are read."""
+
+    def __init__(self, reader: Reader, soak: Soak, path: Path) -> None:
+        self._reader, self._soak, self._path = reader, soak, path
+        self._at_us = 0
+        self._wrong: list[str] = []
+        channels = len(soak.daq.full_count)
+        self._rolled = {level_s: rollups.empty(level_s, channels) for level_s in LEVELS_S}
+
+    def add(self, block: ScanBlock) -> None:
+        until_us = int(block.t_us[-1]) + 1
+        if not self._wrong:
+            stored = self._reader.scans(self._soak.id, self._at_us, until_us)
+            ours = block
+            if self._soak.thinned is not None:
+                chosen = np.isin(block.t_us, stored.t_us)
+                ours = ScanBlock(block.t_us[chosen], block.sequence[chosen], block.counts[chosen])
+            if not _same(ours, stored):
+                self._wrong.append(
+                    f"{self._path}: scans before {until_us / 1e6:.1f} s are not those of the store"
+                )
+        self._at_us = until_us
+        for level_s, before in self._rolled.items():
+            self._rolled[level_s] = rollups.joined(before, rollups.of_scans(block, level_s))
+
+    def wrong(self, head: dict[str, Any]) -> list[str]:
+        """Return what differs, once all scans were added."""
+        wrong = self._wrong
+        if not wrong and len(self._reader.scans(self._soak.id, self._at_us)):
+            wrong.append(
+                f"{self._path}: the store has scans after {self._at_us / 1e6:.1f} s, which it has not"
+            )
+        for level_s, made in self._rolled.items():
+            stored = self._reader.look(
+                lambda c, level_s=level_s: fetch_stored_rollup(c, self._soak.id, level_s)  # type: ignore[misc]
+            )
+            if not rollups.same(made.with_readings, stored):
+                wrong.append(f"{self._path}: the store's roll-ups of {level_s} s are not those of its scans")
+        return wrong + _heads_differ(self._path, head, _head(self._reader, self._soak))
 
 
 def _same(one: ScanBlock, other: ScanBlock) -> bool:

@@ -1,4 +1,4 @@
-"""The command archive."""
+"""The commands archive and thin."""
 
 from __future__ import annotations
 
@@ -36,23 +36,35 @@ def archive(
             "--verify", metavar="DIR", help="Read an archive back instead, all of it.", show_default=False
         ),
     ] = None,
+    restore: Annotated[
+        Path | None,
+        typer.Option(
+            "--restore", metavar="DIR", help="Bring thinned soaks' scans back instead.", show_default=False
+        ),
+    ] = None,
     db: Store = None,
 ) -> int:
     """Keep soaks as Parquet files, one a soak, by bench and month: all that is needed to judge them again.
 
     What is in the archive already is left alone, so that a second run adds what is new. A soak that has not
     ended is left out. docs/files.md has the layout. --verify holds every file against its manifest and, scan
-    by scan, against the store where that has the soak; exit code 1 where something is wrong.
+    by scan, against the store where that has the soak; exit code 1 where something is wrong. --restore undoes
+    what `soakbench thin` did to the soaks named, while no daemon writes to the store.
 
     Example: soakbench archive --out /srv/archive
 
     Example: soakbench archive --verify /srv/archive
+
+    Example: soakbench archive --restore /srv/archive 12
     """
     from logger import archive as archiving
-    from logger.store.reader import Reader, default_store
+    from logger.store.reader import Reader, default_store, file_of
 
-    if (out is None) == (verify is None) or (verify is not None and soaks):
-        raise RequestError("say archive --out DIR [SOAK...], or archive --verify DIR")
+    wanted = [one for one in (out, verify, restore) if one is not None]
+    if len(wanted) != 1 or (verify is not None and soaks) or (restore is not None and not soaks):
+        raise RequestError(
+            "say archive --out DIR [SOAK...], archive --verify DIR, or archive --restore DIR SOAK..."
+        )
     if verify is not None:
         store = Reader(db or default_store())
         reader = store if db is not None or store.exists() else None
@@ -64,9 +76,17 @@ def archive(
         held = "held against no store" if reader is None else f"{found.compared:,} held against the store"
         print(f"{word}: {found.soaks:,} soaks, {found.scans:,} scans; {held}.")
         return 0 if found.whole else 1
-    assert out is not None
     reader = open_store(db)
     chosen = reader.soaks() if not soaks else [reader.soak(soak_number(name)) for name in soaks]
+    if restore is not None:
+        from logger import thin as thinning
+
+        with progress_bar("reading") as seen:
+            for soak in chosen:
+                thinning.restore(file_of(db).expanduser().absolute(), restore, soak, seen)
+                print(f"soak {soak.id} has all its {soak.scans:,} scans again", flush=True)
+        return 0
+    assert out is not None
     failed = 0
     with progress_bar("archiving") as seen:
         for one in archiving.archive(reader, chosen, out, seen):
@@ -78,3 +98,70 @@ def archive(
             elif soaks:
                 warn(f"soak {one.soak_id} is there already: {out / one.file}")
     return 1 if failed else 0
+
+
+@app.command()
+def thin(
+    older_than: Annotated[
+        int, typer.Option("--older-than", metavar="MONTHS", min=1, help="Soaks that ended so long ago.")
+    ],
+    archive: Annotated[
+        Path, typer.Option("--archive", metavar="DIR", help="The archive that has all of their scans.")
+    ],
+    do_it: Annotated[
+        bool, typer.Option("--do-it/--dry-run", help="Take them out; without it, only say what would go.")
+    ] = False,
+    shrink: Annotated[
+        bool, typer.Option("--shrink", help="Then give the room to the disk; no daemon may run.")
+    ] = False,
+    db: Store = None,
+) -> int:
+    """Take the scans of old soaks out of the store, but for the minutes around findings.
+
+    Only those whose file in the archive is read back now and found to be what the store has. Verdict,
+    findings, marks and roll-ups stay, and so do charts, reports and comparisons; what needs single scans says
+    where they are. A daemon may go on writing to the store meanwhile.
+
+    Example: soakbench thin --older-than 24 --archive /srv/archive
+
+    Example: soakbench thin --older-than 24 --archive /srv/archive --do-it
+    """
+    from logger import tables
+    from logger import thin as thinning
+    from logger.clock import SystemClock
+    from logger.store import thinning as stored
+    from logger.store.reader import default_store, file_of, is_address
+
+    if is_address(db or default_store()):
+        raise RequestError(
+            "a database is thinned by its owner, by whole partitions, as docs/files.md says: name the file "
+            "of a bench's own store with --db"
+        )
+    if shrink and not do_it:
+        raise RequestError("--shrink goes with --do-it: nothing would be thinned without it")
+    path, clock = file_of(db).expanduser().absolute(), SystemClock()
+    before = thinning.months_before(clock.wall(), older_than)
+    gone = size = 0
+    with progress_bar("reading") as seen:
+        for one in thinning.thin(path, archive, before, clock, really=do_it, progress=seen):
+            what = f"soak {one.soak.id}, {one.soak.amp}, of {one.soak.started:%Y-%m-%d}"
+            if one.stays:
+                print(f"{what}: stays, {one.stays}", flush=True)
+                continue
+            gone, size = gone + 1, size + one.bytes
+            findings = "1 finding" if one.findings == 1 else f"{one.findings} findings"
+            print(
+                f"{what}: {one.scans:,} scans, {one.bytes / 1e6:.1f} MB {'went' if do_it else 'would go'}; "
+                f"{tables.duration(one.kept_s)} around {findings} and all roll-ups stay",
+                flush=True,
+            )
+    soaks = "1 soak" if gone == 1 else f"{gone} soaks"
+    if not do_it:
+        print(f"{soaks}, {size / 1e6:.1f} MB would go. Nothing was changed: --do-it takes them out.")
+        return 0
+    print(f"{soaks} thinned: {size / 1e6:.1f} MB in the store's file are free for the next ones.")
+    if shrink:
+        print(f"The file is {stored.shrink(path) / 1e6:.1f} MB smaller.")
+    elif gone:
+        print("The file stays as large as it is; --shrink gives its room back, while no daemon runs.")
+    return 0

@@ -910,6 +910,8 @@ def soaks_show(
         with progress_bar("judging", one.last_t_us) as seen:
             document = judging.judge_soak(reader, one.id, seen, which)
     lines = standing(one.setup, reader.calibration_of(one, which), one.started)
+    if one.thinned is not None:
+        lines.append(f"It was {one.thinned}.")
     marks = reader.marks(one.id)
     if json_to is None:
         tables.show(

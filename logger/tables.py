@@ -27,7 +27,7 @@ if TYPE_CHECKING:  # neither is needed to draw, and both are slow to import
     from logger.run_benches import Ended
     from logger.score.figures import Figure, Row, Score
     from logger.store.reader import Soak
-    from logger.store.whole import Verified
+    from logger.store.whole import SoakSeen, Verified
 
 RESULT_WORDS = {
     "pass": "pass",
@@ -811,7 +811,7 @@ def soaks_table(soaks: Sequence[Soak]) -> Table:
             escape(soak.amp),
             escape(soak.bench),
             duration(None if soak.last_t_us is None else soak.last_t_us / 1e6),
-            soak.how or "running",
+            (soak.how or "running") + (", thinned" if soak.thinned is not None else ""),
             RESULT_WORDS[soak.verdict["soak"]["verdict"]] if soak.verdict else "–",
         )
     return table
@@ -823,9 +823,7 @@ def verified_parts(found: Verified) -> Iterator[object]:
     for head in ("soak", "scans", "last whole scan", ""):
         table.add_column(head, justify="left" if not head else "right")
     for soak in found.soaks:
-        table.add_row(
-            str(soak.id), f"{soak.scans:,}", duration(soak.last_s), "" if soak.ended else "not ended"
-        )
+        table.add_row(str(soak.id), f"{soak.scans:,}", duration(soak.last_s), _standing(soak))
     if found.soaks:
         yield table
     counts = ((len(found.soaks), "soak"), (found.jobs, "job"), (found.photographs, "photograph"))
@@ -837,6 +835,12 @@ def verified_parts(found: Verified) -> Iterator[object]:
     )
 
 
+def _standing(soak: SoakSeen) -> str:
+    if soak.thinned is not None:
+        return f"thinned on {soak.thinned.at:%Y-%m-%d}: the rest is in the archive"
+    return "" if soak.ended else "not ended"
+
+
 def verified_document(found: Verified) -> dict[str, Any]:
     """Return a `soakbench.verify/1` document."""
     return {
@@ -845,7 +849,13 @@ def verified_document(found: Verified) -> dict[str, Any]:
         "wrong": found.wrong,
         "remarks": found.remarks,
         "soaks": [
-            {"soak": one.id, "scans": one.scans, "last_t_s": one.last_s, "ended": one.ended}
+            {
+                "soak": one.id,
+                "scans": one.scans,
+                "last_t_s": one.last_s,
+                "ended": one.ended,
+                "thinned": None if one.thinned is None else one.thinned.at.isoformat(),
+            }
             for one in found.soaks
         ],
         "jobs": found.jobs,
@@ -942,4 +952,11 @@ def soak_document(soak: Soak) -> dict[str, Any]:
         "scans": soak.scans,
         "seen_s": None if soak.last_t_us is None else soak.last_t_us / 1e6,
         "verdict": soak.verdict["soak"]["verdict"] if soak.verdict else None,
+        "thinned": None
+        if soak.thinned is None
+        else {
+            "at": soak.thinned.at.isoformat(),
+            "archive": soak.thinned.archive,
+            "kept_s": [list(stretch) for stretch in soak.thinned.kept],
+        },
     }

@@ -148,7 +148,7 @@ def grows(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("grows") / "soak.db"
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     seed=st.integers(0, 2**31),
     n=st.integers(1, 400),
@@ -311,28 +311,33 @@ def test_two_names_stay_two(texts: list[str]) -> None:
     assert len({in_path(text) for text in texts}) == len(texts)
 
 
-@pytest.mark.parametrize(
-    "bench", ["../../etc", "a/b\\c", "", "Bänk 1 % = .", "a" * 400, "'; DROP", "日本" * 99]
-)
-def test_any_bench_is_one_folder_and_comes_back_by_name(tmp_path: Path, bench: str) -> None:
-    text = begin_with(1)["setup_text"].replace("[amp]", f"[bench]\nname = {json.dumps(bench)}\n[amp]", 1)
+ODD = ["../../etc", "a/b\\c", "", "Bänk 1 % = .", "a" * 400, "'; DROP", "日本" * 99]
+
+
+def test_any_bench_is_one_folder_and_comes_back_by_name(tmp_path: Path) -> None:
     with Writer(tmp_path / "soak.db", ManualClock(STARTED)) as writer:
-        writer.begin_soak(setup=parse(text), setup_text=text, daq=daq([NARROW]), started=STARTED)
-        writer.add_scans(idle_scans(50, 1))
-        writer.end_soak(ended=STARTED, how="stopped", verdict=None)
+        for bench in ODD:
+            text = begin_with(1)["setup_text"].replace(
+                "[amp]", f"[bench]\nname = {json.dumps(bench)}\n[amp]", 1
+            )
+            writer.begin_soak(setup=parse(text), setup_text=text, daq=daq([NARROW]), started=STARTED)
+            writer.add_scans(idle_scans(50, 1))
+            writer.end_soak(ended=STARTED, how="stopped", verdict=None)
     reader, out = Reader(tmp_path / "soak.db"), tmp_path / "kept"
     list(archive(reader, reader.soaks(), out))
-    (path,) = files(out)
-    assert len(path.relative_to(out).parts) == 4
     assert archiving.verify(out, reader).wrong == []
-    assert ArchivedSoak.open(path).soak.bench == bench
-    if bench and len(bench) < 100:
-        with duckdb.connect() as db:
-            source = f"read_parquet('{out}/scans/**/*.parquet', hive_partitioning = true)"
-            found = db.execute(f"SELECT DISTINCT bench FROM {source}").fetchall()
-        assert found == [(bench,)]
-        read = polars.scan_parquet(f"{out}/scans/**/*.parquet", hive_partitioning=True).collect()
-        assert read["bench"].unique().to_list() == [bench]
+    assert len(files(out)) == len({path.parents[1] for path in files(out)}) == len(ODD)
+    for path in files(out):
+        assert len(path.relative_to(out).parts) == 4
+    assert {ArchivedSoak.open(path).soak.bench for path in files(out)} == set(ODD)
+    plain = {bench for bench in ODD if bench and len(bench) < 100}
+    with duckdb.connect() as db:
+        source = f"read_parquet('{out}/scans/**/*.parquet', hive_partitioning = true)"
+        rows = db.execute(f"SELECT DISTINCT bench FROM {source}").fetchall()
+    read = polars.scan_parquet(f"{out}/scans/**/*.parquet", hive_partitioning=True).collect()
+    for found in ({row[0] for row in rows}, set(read["bench"].unique().to_list())):
+        assert len(found) == len(ODD)
+        assert plain | {None} < found  # the cut ones go by their digest
 
 
 def test_channels_that_are_called_as_our_columns_get_a_word_before(tmp_path: Path) -> None:

@@ -46,6 +46,7 @@ from logger.collect import Bench, Came, StoreFile, collect_round
 from logger.errors import RequestError, StoreError
 from logger.finding import Finding, Kind, Severity
 from logger.judge import judge_soak
+from logger.store import rollup as rollups
 from logger.store import schema
 from logger.store.collected import Collected
 from logger.store.job_file import pack, unpack
@@ -54,6 +55,7 @@ from logger.store.reader import Reader
 from logger.store.record import Record
 from logger.store.tokens import Tokens
 from logger.store.writer import Writer
+from logger.thin import thin
 from soakbench import main
 from tests.store_case import NARROW, STARTED, a_calibration, begin_with, idle_scans, odd_scans, part, same
 
@@ -273,6 +275,60 @@ def test_the_overview_of_a_database_has_each_benchs_newest_soak_and_reads_only_w
         ]
     assert len(plans) == 5
     assert [plan for plan in plans if "Index Cond" not in plan and "Limit" not in plan] == []
+
+
+def test_what_a_bench_has_thinned_stays_whole_here_and_what_came_too_late_says_so(
+    owner: Address, tmp_path: Path
+) -> None:
+    path, out, shop = tmp_path / "bench.db", tmp_path / "kept", Reader(seen_as(owner, "viewer"))
+    for seed in (1, 2):
+        a_soak(path, seed=seed, seconds=1500)
+    whole = tmp_path / "whole.db"
+    shutil.copy(path, whole)
+    reader = Reader(path)
+    list(archiving.archive(reader, reader.soaks(), out))
+    first = Bench("bench 1", StoreFile(path))
+    first.source.stamps = lambda: {reader.soak(1).uuid: "1"}  # type: ignore[method-assign]
+    assert first.collect(Collected(seen_as(owner, "carrier")), threading.Event()).wrong == ()
+    later = STARTED + timedelta(days=90)
+    assert [one.stays for one in thin(path, out, later, ManualClock(later), really=True)] == ["", ""]
+
+    came = [brought({"bench 1": path}, seen_as(owner, "carrier"))[0] for _ in range(3)]
+
+    assert [one.wrong for one in came] == [(), (), ()]
+    one, two = shop.soaks()
+    assert (one.thinned, two.thinned) == (None, reader.soak(2).thinned)
+    assert same(shop.scans(one.id), Reader(whole).scans(1))
+    assert same(shop.scans(two.id), reader.scans(2))
+    for level_s in (10, 60):
+        assert rollups.same(shop.rollup(two.id, level_s), Reader(whole).rollup(2, level_s))
+    with pytest.raises(RequestError, match="was thinned"):
+        judge_soak(shop, two.id)
+    assert archiving.verify(out, shop).wrong == []
+
+
+def test_partitions_that_the_owner_drops_stay_dropped(owner: Address, tmp_path: Path) -> None:
+    """By the statements of docs/files.md; the bench still has every scan, and none is brought again."""
+    path, out, shop = tmp_path / "bench.db", tmp_path / "kept", Reader(seen_as(owner, "viewer"))
+    a_soak(path, seconds=300)
+    brought({"bench 1": path}, seen_as(owner, "carrier"))
+    list(archiving.archive(shop, shop.soaks(), out))
+    rolled = shop.rollup(1, 10)
+    text = (Path(__file__).parent.parent / "docs" / "files.md").read_text(encoding="utf-8")
+    (statements,) = re.findall(r"```sql\n(BEGIN;.*?)```", text, re.S)
+    with closing(psycopg.connect(owner, autocommit=True)) as admin:
+        admin.execute(statements)
+
+    assert [brought({"bench 1": path}, seen_as(owner, "carrier"))[0].wrong for _ in range(2)] == [(), ()]
+
+    (soak,) = shop.soaks()
+    assert soak.thinned is not None
+    assert len(shop.scans(1)) == 0
+    assert rollups.same(shop.rollup(1, 10), rolled)
+    assert archiving.verify(out, shop).wrong == []
+    a_soak(path, seconds=60, seed=3)
+    brought({"bench 1": path}, seen_as(owner, "carrier"))
+    assert len(shop.soaks()) == 2
 
 
 def test_a_running_soak_is_followed_and_what_a_bench_takes_back_goes(owner: Address, tmp_path: Path) -> None:

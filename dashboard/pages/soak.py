@@ -179,6 +179,13 @@ def head(look: Look, reader: Reader) -> Children:
         ]
     else:
         facts += [html.Span(f"{words.duration(look.last_s)} long"), html.Span(str(soak.how or "ended"))]
+    thinned: Children = []
+    if soak.thinned is not None:
+        says = (
+            f"Thinned on {soak.thinned.at:%Y-%m-%d}: nothing finer than ten seconds is here, but for the "
+            "minutes around findings. All scans are in "
+        )
+        thinned.append(html.P([says, html.Code(soak.thinned.archive), "."], className="hint"))
     near: Children = []
     if soak.job_id is not None:
         near.append(dcc.Link(f"Job {soak.job_id}", href=parts.href(f"/jobs/{soak.job_id}")))
@@ -197,6 +204,7 @@ def head(look: Look, reader: Reader) -> Children:
             className="head-row",
         ),
         html.P(facts, className="facts"),
+        *thinned,
     ]
 
 

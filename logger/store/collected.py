@@ -25,6 +25,11 @@ _STAGED: Final = {
     "scan": ("soak_id t0_s sequence n sequences data", "int4 int8 int8 int4 bytea bytea"),
     "rollup": ("soak_id level_s t0_s channel n vmin vmax vsum", "int4 int4 int8 int4 int4 int8 int8 int8"),
 }
+_ALL: Final = 2**31 - 1
+_ENDED_THINNED: Final = sa.text(
+    "SELECT 1 FROM soak WHERE id = :soak_id AND ended_us IS NOT NULL AND thinned IS NOT NULL"
+)
+"""A soak of which no more is to be had: what was thinned here is not to be brought again."""
 _REFERS: Final = {"amp_id": "amp", "job_id": "job", "out_job_id": "job", "valve_id": "valve"}
 _T = TypeVar("_T")
 _OWN_UUID: Final = ("amp", "job", "valve")
@@ -63,6 +68,8 @@ class Collected:
             if soak_id is None:
                 return Got()
             scan, rollup, mark = schema.scan, schema.rollup, schema.mark
+            if connection.scalar(_ENDED_THINNED, {"soak_id": soak_id}):
+                return Got(_ALL, tuple((level_s, _ALL) for level_s in schema.LEVELS_S), _ALL)
             last = connection.scalar(sa.select(sa.func.max(scan.c.t0_s)).where(scan.c.soak_id == soak_id))
             levels = []
             for level_s in schema.LEVELS_S:
@@ -108,6 +115,10 @@ class Collected:
             _copy(connection, "rollup", soak_id, part.rollups)
             _upsert_findings(connection, soak_id, part.findings)
             _add_marks(connection, soak_id, part)
+            if part.thinned is not None and not part.more and not _has_all(connection, soak_id):
+                connection.execute(
+                    table.update().where(table.c.id == soak_id).values(thinned=_text(part.thinned))
+                )
             return new
 
         return self._do(write)
@@ -216,6 +227,15 @@ def _alone(connection: sa.Connection, what: str) -> None:
 
 def _soak_id(connection: sa.Connection, uuid: str) -> int | None:
     return connection.scalar(sa.select(schema.soak.c.id).where(schema.soak.c.uuid == uuid))
+
+
+def _has_all(connection: sa.Connection, soak_id: int) -> bool:
+    """Whether every scan of a soak is here, as where it was collected before its bench thinned it."""
+    scan, soak = schema.scan, schema.soak
+    here = sa.select(sa.func.coalesce(sa.func.sum(scan.c.n), 0)).where(scan.c.soak_id == soak_id)
+    return bool(
+        connection.scalar(here) == connection.scalar(sa.select(soak.c.scans).where(soak.c.id == soak_id))
+    )
 
 
 def _calibration_id(connection: sa.Connection, values: Mapping[str, Any] | None) -> int | None:

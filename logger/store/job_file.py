@@ -94,6 +94,12 @@ def pack(store: Path, job_id: int, out: Path) -> None:
     running = [soak.id for soak in reader.soaks() if soak.job_id == job_id and soak.ended is None]
     if running:
         raise RequestError(f"soak {running[0]} of job {job_id} has not ended: export it afterwards")
+    thinned = next((soak for soak in reader.soaks() if soak.job_id == job_id and soak.thinned), None)
+    if thinned is not None:
+        raise RequestError(
+            f"soak {thinned.id} of job {job_id} was {thinned.thinned}: bring them back first, with soakbench "
+            "archive --restore"
+        )
     files: dict[str, str] = {}
     rows = reader.look(lambda connection: _rows_of(connection, job_id, job.amp.id))
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -337,6 +343,8 @@ class _Taking:
         for key, of in _REFERS.items():
             if row.get(key) is not None:
                 row[key] = self.ids[of][row[key]]
+        if table is schema.soak:
+            row.pop("thinned", None)  # a zip has all scans
         if table is schema.history:
             if (row["table_name"], row["row_id"]) in self._here:
                 return

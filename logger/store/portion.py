@@ -18,6 +18,7 @@ import sqlalchemy as sa
 
 from logger.errors import RequestError
 from logger.store import schema
+from logger.store.reader import Thinned
 
 SECONDS: Final = 3600
 """Rows of `scan` in one portion: an hour, about a megabyte with 16 channels."""
@@ -30,7 +31,7 @@ _BYTES: Final = (3, 4)  # of a scan's columns
 SOAK: Final = tuple(
     column.name
     for column in schema.soak.columns
-    if column.name not in ("id", "uuid", "calibration_id", "job_id")
+    if column.name not in ("id", "uuid", "calibration_id", "job_id", "thinned")
 )
 """The columns of a soak that mean the same in every store."""
 CALIBRATION: Final = tuple(column.name for column in schema.calibration.columns if column.name != "id")
@@ -55,6 +56,7 @@ class Part:
     """A portion of a soak: `scans` and `rollups` as rows in the tables' columns; `more` follows.
 
     `marks_from` is the number of the first mark given; findings are all that there are, as they stand.
+    `thinned`: the store has not all of its scans, as the column of that name says.
     """
 
     soak: dict[str, Any]
@@ -67,6 +69,7 @@ class Part:
     marks_from: int
     marks: list[tuple[int, str]]
     more: bool
+    thinned: str | None = None
 
 
 Record = dict[str, list[dict[str, Any]]]
@@ -141,6 +144,7 @@ def fetch_part(connection: sa.Connection, uuid: str, got: Got, seconds: int = SE
         marks_from=got.marks,
         marks=[(row.t_us, row.text) for row in marks],
         more=more,
+        thinned=soak.thinned,
     )
 
 
@@ -205,8 +209,9 @@ def part_from(document: Any) -> Part:
             marks_from=_plain(int, document["marks_from"]),
             marks=[(_plain(int, t_us), _plain(str, text)) for t_us, text in document["marks"]],
             more=_plain(bool, document["more"]),
+            thinned=_thinned(document.get("thinned")),
         )
-    except (KeyError, TypeError, ValueError, binascii.Error) as error:
+    except (KeyError, TypeError, ValueError, OverflowError, binascii.Error) as error:
         raise RequestError(f"what came is no portion of a soak ({error!r})") from error
 
 
@@ -269,6 +274,10 @@ def _row(table: sa.Table, names: Sequence[str], values: Mapping[str, Any]) -> di
             value = _plain(wanted, value)
         out[name] = value
     return out
+
+
+def _thinned(text: Any) -> str | None:
+    return None if text is None else Thinned.of(_plain(str, text)).text
 
 
 def _scan(row: Sequence[Any]) -> tuple[Any, ...]:

@@ -52,6 +52,33 @@ _T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
+class Thinned:
+    """Since when a soak has only part of its scans, which file of an archive has all, and what is kept.
+
+    `kept`: stretches (from_s, to_s) of whole minutes.
+    """
+
+    at: datetime
+    archive: str
+    kept: tuple[tuple[int, int], ...]
+
+    @classmethod
+    def of(cls, text: str) -> Thinned:
+        """Read what stands in the column of that name."""
+        said = json.loads(text)
+        kept = tuple((int(low), int(high)) for low, high in said["kept"])
+        return cls(EPOCH + timedelta(microseconds=said["at_us"]), str(said["archive"]), kept)
+
+    @property
+    def text(self) -> str:
+        """What stands in the column of that name."""
+        return json.dumps({"at_us": to_us(self.at), "archive": self.archive, "kept": self.kept})
+
+    def __str__(self) -> str:
+        return f"thinned on {self.at:%Y-%m-%d}, all its scans are in {self.archive}"
+
+
+@dataclass(frozen=True)
 class Soak:
     """One recorded run as it stands: `ended` and `how` are None while it runs (or after a crash).
 
@@ -59,7 +86,7 @@ class Soak:
     that ended. `scans` are those stored, `last_t_us` the last one's time. `calibration_id` is the
     calibration it was measured by, None where it was none of the store's; `checks` what the checks before
     power said, None where none were made. `last_ms` is the DAQ's own counter at the last scan, `last_seen`
-    the computer's clock then. `job_id`: the job it belongs to.
+    the computer's clock then. `job_id`: the job it belongs to. `thinned`: None where all its scans are here.
     """
 
     id: int
@@ -83,6 +110,15 @@ class Soak:
     last_ms: int | None = None
     last_seen: datetime | None = None
     job_id: int | None = None
+    thinned: Thinned | None = None
+
+    def has_scans(self, from_s: float = 0.0, to_s: float | None = None) -> bool:
+        """Whether the store has every scan of a stretch, and not only its roll-ups."""
+        if self.thinned is None:
+            return True
+        last_s = (self.last_t_us or 0) / 1e6
+        low_s, high_s = max(from_s, 0.0), last_s if to_s is None else min(to_s, last_s)
+        return any(low <= low_s and high_s < high for low, high in self.thinned.kept)
 
     @cached_property
     def setup(self) -> setup_file.Setup:
@@ -172,8 +208,15 @@ class Reader:
     def scan_blocks(self, soak_id: int, seconds: int = 600) -> Iterator[ScanBlock]:
         """Yield all scans in blocks of up to `seconds` seconds that have any; nothing is open in between.
 
-        Of a running soak: up to what is stored when the last block is asked for.
+        Of a running soak: up to what is stored when the last block is asked for. RequestError for one that
+        was thinned.
         """
+        thinned = self.soak(soak_id).thinned
+        if thinned is not None:
+            raise RequestError(
+                f"soak {soak_id} was {thinned}: name that file to soakbench judge, or bring them back with "
+                "soakbench archive --restore"
+            )
         from_us: int | None = None
         while True:
             block = self.look(lambda c, start=from_us: fetch_scans(c, soak_id, start, rows=seconds + 1))  # type: ignore[misc]
@@ -203,10 +246,14 @@ class Reader:
         """Return the buckets of `level_s` seconds that begin before `to_s` and end after `from_s`.
 
         Any whole number of seconds will do; multiples of 10 are quick. What is not rolled up yet comes from
-        the scans: the last bucket of a running soak is the one that still fills.
+        the scans: the last bucket of a running soak is the one that still fills. RequestError for other
+        levels of a soak that was thinned.
         """
         if level_s < 1:
             raise RequestError(f"a roll-up's level is a whole number of seconds from 1, not {level_s}")
+        finest = min(schema.LEVELS_S)
+        if level_s % finest and (thinned := self.soak(soak_id).thinned) is not None:
+            raise RequestError(f"soak {soak_id} has buckets of {finest} s and no finer: it was {thinned}")
         start = 0 if from_s is None else int(from_s // level_s) * level_s
         stop = None if to_s is None else int(-(-to_s // level_s)) * level_s
         return self.look(lambda c: fetch_rollup(c, soak_id, level_s, start, stop))
@@ -437,12 +484,7 @@ def fetch_rollup(
     result = rollups.empty(level_s, channels)
     if stored_level is not None:
         table = schema.rollup
-        rows = sa.select(*(table.c[name] for name in _ROLLED)).where(
-            table.c.soak_id == soak_id, table.c.level_s == stored_level, table.c.t0_s >= start_s
-        )
-        if stop_s is not None:
-            rows = rows.where(table.c.t0_s < stop_s)
-        stored = _dense(_columns(connection, rows.subquery()), stored_level, channels)
+        stored = fetch_stored_rollup(connection, soak_id, stored_level, start_s, stop_s)
         last = connection.execute(
             sa.select(sa.func.max(table.c.t0_s)).where(
                 table.c.soak_id == soak_id, table.c.level_s == stored_level
@@ -457,6 +499,19 @@ def fetch_rollup(
         )
         result = rollups.joined(result, rollups.of_scans(tail, level_s))
     return result.with_readings
+
+
+def fetch_stored_rollup(
+    connection: sa.Connection, soak_id: int, level_s: int, start_s: int = 0, stop_s: int | None = None
+) -> Rollup:
+    """Return the buckets that are stored of a level which is, those that begin from `start_s` to `stop_s`."""
+    table = schema.rollup
+    rows = sa.select(*(table.c[name] for name in _ROLLED)).where(
+        table.c.soak_id == soak_id, table.c.level_s == level_s, table.c.t0_s >= start_s
+    )
+    if stop_s is not None:
+        rows = rows.where(table.c.t0_s < stop_s)
+    return _dense(_columns(connection, rows.subquery()), level_s, _channels(connection, soak_id))
 
 
 def _columns(connection: sa.Connection, rows: sa.Subquery) -> list[Int64Array]:
@@ -549,4 +604,5 @@ def soak_of(row: Any) -> Soak:
         last_ms=row.last_ms,
         last_seen=None if row.last_seen_us is None else EPOCH + timedelta(microseconds=row.last_seen_us),
         job_id=row.job_id,
+        thinned=None if row.thinned is None else Thinned.of(row.thinned),
     )

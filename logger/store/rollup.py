@@ -108,6 +108,17 @@ def coarser(fine: Rollup, level_s: int) -> Rollup:
     return _gathered(level_s, fine.t0_s, fine.n, fine.vmin, fine.vmax, fine.vsum)
 
 
+def same(one: Rollup, other: Rollup) -> bool:
+    """Whether both have the same buckets with the same figures."""
+    return (
+        np.array_equal(one.t0_s, other.t0_s)
+        and np.array_equal(one.n, other.n)
+        and np.array_equal(one.vmin, other.vmin, equal_nan=True)
+        and np.array_equal(one.vmax, other.vmax, equal_nan=True)
+        and np.array_equal(one.vsum, other.vsum)
+    )
+
+
 def _gathered(
     level_s: int,
     t0_s: Int64Array,

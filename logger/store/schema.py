@@ -3,7 +3,7 @@
 Times in `*_us` are whole microseconds: `started_us`, `ended_us`, `made_us`, `last_seen_us` and all of the job
 record since 1970 in UTC, every other since the soak's first scan. `*_s` are seconds since the soak's first
 scan. What does not exist is NULL. Columns that hold a list or a table of their own (`daq`, `now`, `verdict`,
-`checks`, `channels`, `evidence`) are JSON text without NaN. Alembic makes the tables
+`checks`, `channels`, `evidence`, `thinned`) are JSON text without NaN. Alembic makes the tables
 (`migrations/versions`); `metadata` here is what the code works with, and a test holds the two together.
 
 **scan**: one row a second of a soak that has scans, key `(soak_id, t0_s)`. Its `data` are, little-endian
@@ -29,7 +29,10 @@ came, so a soak can be looked at with any; `soak.calibration_id` is the one it w
 **soak**: one run. `ended_us` is `started_us` plus what has gone by since, so that it is right between the two
 also where the computer's clock was set meanwhile; `last_seen_us` is that clock as it was read when the last
 scan came, and `last_ms` the DAQ's own counter (milliseconds, unsigned 32-bit) of that scan: a daemon that is
-started again works out from them how long nothing was recorded.
+started again works out from them how long nothing was recorded. `thinned` is a JSON object where the soak
+has only part of its scans: `at_us` since when, `archive` the Parquet file that has all of them, `kept` the
+stretches `[from_s, to_s]`, of whole minutes, of which every scan is still here. Roll-ups are always those of
+all scans.
 
 **request**: what a person asked of the running daemon (`logger/requests.py` has the words of `ask`), by any
 program that takes the lock file beside the store for its insert. It is made as `asked`, with neither soak nor
@@ -72,7 +75,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
-REVISION: Final = "0005"
+REVISION: Final = "0006"
 """The schema that this program writes: Alembic's newest revision."""
 
 LEVELS_S: Final = (10, 60)
@@ -125,6 +128,7 @@ soak: Final = sa.Table(
     sa.Column("last_ms", sa.BigInteger),  # the DAQ's own counter at the last scan; NULL: it has none
     sa.Column("last_seen_us", sa.BigInteger),  # the computer's clock then
     sa.Column("job_id", sa.Integer, sa.ForeignKey("job.id")),
+    sa.Column("thinned", sa.Text),  # NULL: all its scans are here
     sa.UniqueConstraint("uuid"),
     sa.CheckConstraint("kind IN ('as left', 'as found')", name="kind"),
     sa.CheckConstraint("how IN ('finished', 'stopped', 'broken off')", name="how"),

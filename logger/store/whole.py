@@ -20,7 +20,7 @@ from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.jobs import Photograph
 from logger.store import packing, photographs, schema
 from logger.store import rollup as rollups
-from logger.store.reader import Reader
+from logger.store.reader import Reader, Thinned, fetch_stored_rollup
 
 _WINDOW_S: Final = 600  # a multiple of every level of the roll-ups
 _MOST_SAID: Final = 10
@@ -37,6 +37,7 @@ class SoakSeen:
     scans: int
     last_s: float | None
     ended: bool
+    thinned: Thinned | None = None
 
 
 @dataclass
@@ -98,11 +99,16 @@ def _verified(connection: sa.Connection, progress: Progress) -> Verified:
 def _check_soak(
     connection: sa.Connection, soak: sa.Row[tuple[object, ...]], found: Verified, progress: Progress
 ) -> None:
-    """Unpack every scan of a soak, and make its roll-ups again."""
+    """Unpack every scan of a soak, and make its roll-ups again; of a thinned one those of what is kept."""
     scan, label = schema.scan, f"soak {soak.id}"
     channels = connection.execute(
         sa.select(sa.func.count()).select_from(schema.channel).where(schema.channel.c.soak_id == soak.id)
     ).scalar_one()
+    try:
+        thinned = None if soak.thinned is None else Thinned.of(str(soak.thinned))
+    except (ValueError, KeyError, TypeError, OverflowError):
+        found.wrong.append(f"{label}: what was kept when it was thinned can't be read")
+        return
     windows: set[int] = set()
     for table in (scan, schema.rollup):
         query = sa.select(table.c.t0_s // _WINDOW_S).where(table.c.soak_id == soak.id).distinct()
@@ -128,7 +134,13 @@ def _check_soak(
             last_us = int(block.t_us[-1])
             progress(last_us / 1e6)
         for level_s in schema.LEVELS_S:
-            wrong += _rollups_differ(connection, soak, level_s, number, rollups.of_scans(block, level_s))
+            made = rollups.of_scans(block, level_s)
+            wrong += _rollups_differ(connection, soak, level_s, number, made, thinned)
+    if thinned is not None:
+        wrong += _thinned_differs(connection, soak, thinned, found)
+        found.wrong += wrong[:_MOST_SAID]
+        found.soaks.append(SoakSeen(soak.id, count, (soak.last_t_us or 0) / 1e6, True, thinned))
+        return
     if count != soak.scans:
         wrong.append(f"{label} should have {soak.scans:,} scans, and has {count:,}")
     if (soak.last_t_us if soak.last_t_us is not None else -1) != last_us:
@@ -139,6 +151,31 @@ def _check_soak(
     found.soaks.append(
         SoakSeen(soak.id, count, None if last_us < 0 else last_us / 1e6, soak.ended_us is not None)
     )
+
+
+def _thinned_differs(
+    connection: sa.Connection, soak: sa.Row[tuple[object, ...]], thinned: Thinned, found: Verified
+) -> list[str]:
+    """Hold a thinned soak's levels of roll-ups against each other: scans are no more there for that.
+
+    Scans beside what is kept are no fault: a run of `thin` was cut off before it had taken all of them out.
+    """
+    wrong = []
+    fine, coarse = (fetch_stored_rollup(connection, soak.id, level_s) for level_s in schema.LEVELS_S)
+    made = rollups.coarser(fine, schema.LEVELS_S[1])
+    if not rollups.same(made, coarse):
+        wrong.append(f"soak {soak.id}: its roll-ups of 10 s and of 60 s do not say the same")
+    if not len(fine) or not int(fine.t0_s[-1]) <= (soak.last_t_us or 0) / 1e6 < int(fine.t0_s[-1]) + 10:
+        wrong.append(f"soak {soak.id}: its roll-ups do not reach to its end")
+    scan = schema.scan
+    kept = [sa.and_(scan.c.t0_s >= low, scan.c.t0_s < high) for low, high in thinned.kept]
+    over = sa.select(sa.func.count()).where(scan.c.soak_id == soak.id, sa.not_(sa.or_(sa.false(), *kept)))
+    left = connection.scalar(over)
+    if left:
+        found.remarks.append(
+            f"soak {soak.id} was thinned, but for {left:,} s of scans left over: soakbench thin goes on there"
+        )
+    return wrong
 
 
 def _fits(n: int, sequences: bytes | None, data: bytes, channels: int) -> bool:
@@ -153,8 +190,12 @@ def _rollups_differ(
     level_s: int,
     window: int,
     made: rollups.Rollup,
+    thinned: Thinned | None = None,
 ) -> list[str]:
-    """Compare the stored buckets of a window with those of its scans; of a running soak the closed ones."""
+    """Compare the stored buckets of a window with those of its scans; of a running soak the closed ones.
+
+    Of a thinned one those that it has kept all scans of.
+    """
     table = schema.rollup
     of_soak = (table.c.soak_id == soak.id, table.c.level_s == level_s)
     stored = {
@@ -179,6 +220,13 @@ def _rollups_differ(
         for k, channel in np.argwhere(made.n > 0).tolist()
         if closed_s is None or made.t0_s[k] <= closed_s
     }
+    if thinned is not None:
+
+        def kept(key: tuple[int, int]) -> bool:
+            return any(low <= key[0] < high for low, high in thinned.kept)
+
+        stored = {key: figures for key, figures in stored.items() if kept(key)}
+        wanted = {key: figures for key, figures in wanted.items() if kept(key)}
     if stored == wanted:
         return []
     differ = sorted(key for key in stored.keys() | wanted.keys() if stored.get(key) != wanted.get(key))
