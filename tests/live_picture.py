@@ -8,6 +8,8 @@ STORE is a copy made during the soak (`soakbench backup`); for /bias its `-now` 
 
 from __future__ import annotations
 
+import io
+import re
 import shutil
 import subprocess
 import sys
@@ -18,7 +20,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from PIL import Image
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Page, sync_playwright
 
 from dashboard.app import create_app, make_server
 from logger.clock import ManualClock
@@ -52,29 +54,56 @@ def draw(store: Path, out: Path, address: str = "/") -> None:
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
-        with sync_playwright() as playwright, tempfile.TemporaryDirectory() as folder:
+        with sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
             width, height = SIZES[address]
             page = browser.new_page(viewport={"width": width, "height": height})
             page.goto(f"http://127.0.0.1:{server.effective_port}{address}")
             page.wait_for_selector(DRAWN[address], timeout=60_000)
             page.wait_for_timeout(1000)
-            shot = Path(folder) / "shot.png"
-            page.screenshot(path=shot)
+            _keep(page, out)
             browser.close()
-            # A screen of few colours: a palette keeps it small and loses nothing that is seen.
-            out.parent.mkdir(parents=True, exist_ok=True)
-            with Image.open(shot) as picture:
-                picture.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(out, optimize=True)
     finally:
         server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
         thread.join(10.0)
+
+
+def _keep(page: Page, out: Path) -> None:
+    """Write what a page shows. A screen of few colours: a palette keeps it small and loses nothing seen."""
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with Image.open(io.BytesIO(page.screenshot())) as picture:
+        picture.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(out, optimize=True)
     if out.stat().st_size > MOST_BYTES:
         raise SystemExit(f"{out} has {out.stat().st_size} bytes, more than {MOST_BYTES}")
 
 
+def draw_benches(out: Path) -> None:
+    """Play a shop of four benches; draw their overview once the amp on one of them has been tripped."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "soakbench", "demo", "--benches", "4", "--no-browser"]
+        playing = subprocess.Popen(
+            [*command, "--out", f"{folder}/out"], stderr=subprocess.PIPE, text=True, encoding="utf-8"
+        )
+        assert playing.stderr is not None
+        try:
+            said = (re.search(r"the dashboard is at (\S+)", line) for line in playing.stderr)
+            address = next(found[1] for found in said if found)
+            threading.Thread(target=playing.stderr.read, daemon=True).start()
+            with sync_playwright() as playwright:
+                browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+                page = browser.new_page(viewport={"width": 1280, "height": 720})
+                page.goto(address)
+                page.wait_for_selector(".bench.trip", timeout=300_000)
+                _keep(page, out)
+                browser.close()
+        finally:
+            playing.terminate()
+            playing.wait(60)
+
+
 def draw_all(docs: Path) -> None:
-    """Play the demo's soak; draw Bias as it warms up, Live with the fault found, Soak at its end."""
+    """Play the demo; draw the benches, Bias as one warms up, Live with the fault found, Soak at its end."""
+    draw_benches(docs / "benches.png")
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         store = place / "out" / "soak.db"

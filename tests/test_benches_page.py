@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 import json
 import re
 import sqlite3
@@ -25,6 +26,7 @@ from test_access import HOME, MAY_CHANGE, Shop
 from test_dashboard import DESK, DRIFT, HOSTILE, MISMATCH, PHONE, QUESTION
 from test_looks import AXE
 
+import soakbench
 from dashboard import overview as overviews
 from dashboard.access import HEADER, META, Access
 from dashboard.app import create_app, create_overview, make_server
@@ -519,6 +521,22 @@ def test_under_a_proxys_sub_path_each_bench_is_there_whether_it_is_taken_off_or_
     for path in ("/shop/bench/one/jobs", "/bench/one/jobs"):
         answer = client.get(path, headers={"Accept": "text/html"}, base_url="http://shop.example")
         assert answer.headers["Location"] == "/shop/bench/one/log-in?to=/jobs"
+
+
+def test_the_command_takes_a_file_of_benches_or_a_store_and_keeps_the_files_passwords_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "shop.toml"
+    config.write_text('[[bench]]\nname = "bench 1"\nstore = "1.db"\n', encoding="utf-8")
+    both = ["dash", "--benches", str(config), "--db", str(tmp_path / "1.db")]
+    assert soakbench.main(both) == 2
+    assert "leave --db away" in capsys.readouterr().err
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{MAY_CHANGE}\n"))
+    assert soakbench.main(["dash", "--benches", str(config), "--set-password"]) == 0
+    assert Passwords(config).role_of(MAY_CHANGE) is Role.CHANGE
+    config.write_text("[[bench]]\n", encoding="utf-8")
+    assert soakbench.main(["dash", "--benches", str(config)]) == 2
+    assert "bench.1" in capsys.readouterr().err
 
 
 def test_a_store_of_one_bench_has_no_overview(tmp_path: Path) -> None:
