@@ -15,8 +15,6 @@ import sqlalchemy as sa
 from hypothesis import settings
 
 from logger.settling import remember
-from logger.store import schema, writer
-
 # The tests run on all cores already, where threads of a matrix product only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -52,6 +50,8 @@ def new_stores_are_like_the_first() -> Generator[None]:
     Some hundred stores are made, and migrating each takes a tenth of a second. What is migrated from an
     older schema, or by other migrations, always goes the real way, and so does all of test_store_migrations.
     """
+    from logger.store import schema, writer  # not above: numpy looks at the environment once
+
     real, made = writer._bring_up, {}
 
     @functools.wraps(real)
