@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from logger import compare, pooling
 from logger.blocks import FloatArray
 from logger.differences import NORMAL_95, Figure, by_source, weighted_U
-from logger.errors import RequestError
+from logger.errors import RequestError, SetupError
 from logger.jobs import HEATED, BenchReading, Fitting, Job, by_number
 from logger.score.statistics import rate_interval, share_interval
 from logger.setup import Channel, Setup
@@ -67,14 +67,25 @@ class Shop:
     readings: Mapping[int, tuple[BenchReading, ...]] = field(default_factory=dict)
 
     @cached_property
+    def setups(self) -> dict[str, Setup | None]:
+        """Each set-up by its text, None where this program can't read it: a later one's, perhaps."""
+        out: dict[str, Setup | None] = {}
+        for soak in self.soaks:
+            if soak.setup_text not in out:
+                try:
+                    out[soak.setup_text] = soak.setup
+                except SetupError:
+                    out[soak.setup_text] = None
+        return out
+
+    @cached_property
     def seen(self) -> tuple[Seen, ...]:
         """Each pair of each soak that has a settled current."""
-        setups: dict[str, Setup] = {}
         out: list[Seen] = []
         for soak in self.soaks:
-            setup = setups.get(soak.setup_text) or soak.setup
-            setups[soak.setup_text] = setup
-            out += _seen(self, soak, setup)
+            setup = self.setups[soak.setup_text]
+            if setup is not None:
+                out += _seen(self, soak, setup)
         return tuple(out)
 
     def of_amp(self, amp: Any) -> list[Soak]:
@@ -84,14 +95,13 @@ class Shop:
 
 def shop(reader: Reader) -> Shop:
     """Read a store or a collected database: every table once, whatever the number of soaks."""
-    soaks = [one for one in reader.soaks() if one.ended is not None and one.verdict is not None]
-    return assembled(soaks, reader.jobs(deleted=True), reader.fittings(), reader.bench_readings())
+    return assembled(reader.soaks(), reader.jobs(deleted=True), reader.fittings(), reader.bench_readings())
 
 
 def assembled(
     soaks: Iterable[Soak], jobs: Iterable[Job], fittings: Iterable[Fitting], readings: Iterable[BenchReading]
 ) -> Shop:
-    """Put together what was read.
+    """Put together what was read; soaks that were not judged are left out.
 
     An amp is known by its number in the job record; two benches' records mean the same amp where its name and
     serial number are the same. A soak without a job is of the amp of its name, where only one has that name.
@@ -107,7 +117,8 @@ def assembled(
     for known in keys.values():
         named[known[0]].add(known)
     amp_of: dict[int, Any] = {}
-    ordered = sorted(soaks, key=lambda one: (one.started, one.id))
+    judged = (one for one in soaks if one.ended is not None and "channels" in (one.verdict or {}))
+    ordered = sorted(judged, key=lambda one: (one.started, one.id))
     for soak in ordered:
         found = job_amp.get(soak.job_id) if soak.job_id is not None else None
         alike = named.get(soak.amp, set())
@@ -570,12 +581,13 @@ def benches(of: Shop) -> dict[str, Any]:
         for name in names
     ]
     tests = [row["offset"] for bench in out for row in bench["channels"] if row["offset"] is not None]
-    both = [bench["whole"] for bench in out if bench["whole"] is not None]
-    tests += both[:1] if len(both) == 2 else both
+    both = {bench["bench"]: bench["whole"] for bench in out if bench["whole"] is not None}
+    # of two that only have each other it is one and the same difference
+    tests += [one for name, one in both.items() if len(one["beside"]) > 1 or name < one["beside"][0]]
     for one, off in zip(tests, pooling.surprising([one["p"] for one in tests]), strict=True):
         one["off"] = bool(off)
-    for one in both:
-        one.setdefault("off", both[0]["off"])
+    for one in both.values():
+        one.setdefault("off", both[one["beside"][0]].get("off", False))
     return {
         **_head(of, "benches"),
         "tests": len(tests),
@@ -942,20 +954,20 @@ def _benches_say(found: Sequence[Mapping[str, Any]]) -> list[str]:
                     "and measure its sense resistor."
                 )
     whole = [bench for bench in found if bench["whole"] is not None]
-    off = [bench for bench in whole if bench["whole"]["off"]]
-    if len(whole) == 2 and off:
-        one = whole[0]["whole"]
-        out.append(
-            f"{whole[0]['bench']} reads {_way(one, 2.0)} than {whole[1]['bench']}, over "
-            f"{_amps(one['amps'])}. Which of both is off can't be told: calibrate both."
-        )
-    else:
-        out += [
-            f"{bench['bench']} reads {_way(bench['whole'])} than the benches beside it, over "
-            f"{_amps(bench['whole']['amps'])}; its parts allow {bench['whole']['parts_allow_pct']:.1f} %. "
-            "Calibrate it."
-            for bench in off
-        ]
+    for bench in whole:
+        one, name = bench["whole"], bench["bench"]
+        if not one["off"] or (len(one["beside"]) == 1 and name > one["beside"][0]):
+            continue
+        if len(one["beside"]) == 1:
+            out.append(
+                f"{name} reads {_way(one, 2.0)} than {one['beside'][0]}, over {_amps(one['amps'])}. Which of "
+                "both is off can't be told: calibrate both."
+            )
+        else:
+            out.append(
+                f"{name} reads {_way(one)} than the benches beside it, over {_amps(one['amps'])}; its parts "
+                f"allow {one['parts_allow_pct']:.1f} %. Calibrate it."
+            )
     tested = sum(row["offset"] is not None for bench in found for row in bench["channels"])
     if not tested and not whole:
         return ["Benches can't be held against each other yet."]
@@ -1174,6 +1186,7 @@ def _head(of: Shop, what: str) -> dict[str, Any]:
         "of": what,
         "soaks": len(of.soaks),
         "amps": len(set(of.amp_of.values())),
+        "not_read": sum(of.setups[soak.setup_text] is None for soak in of.soaks),
     }
 
 

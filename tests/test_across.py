@@ -201,6 +201,41 @@ def test_batches_are_told_apart_with_what_is_known_of_each() -> None:
     assert kind["pair_spread_pct"] == pytest.approx(100 * simulated.PAIR_SPREAD, abs=0.5)
 
 
+def test_where_each_pair_is_set_batches_are_told_apart_by_their_bias_volts() -> None:
+    of, _, _ = simulated.shop(10, bias_read=True)
+    (kind,) = across.valves(of)["types"]
+    by_name = {one["batch"]: one["current"] for one in kind["batches"]}
+    assert by_name["2025-03"]["differs"]
+    held = simulated.batches_held({"types": [kind]})
+    assert all(held)
+    # how much a volt of bias does is known to 40 % only, and that is so for all amps alike
+    low, high = by_name["2025-03"]["interval_pct"]
+    assert high - low > 0.8 * by_name["2025-03"]["difference_pct"]
+    unread, _, _ = simulated.shop(10, bias_read=True)
+    (kind,) = across.valves(replace(unread, readings={}))["types"]
+    assert [one["current"] for one in kind["batches"]] == [None, None, None]
+
+
+def test_two_benches_that_differ_can_not_be_told_which_is_off() -> None:
+    _, _, (soaks, jobs, fittings) = simulated.shop(11, amps=100, bench_off={"bench 2": 0.03})
+    two = ("bench 1", "bench 2")
+    kept = [one for one in soaks if one.bench in two]
+    found = across.benches(across.assembled(kept, jobs, fittings, []))
+    assert [one["whole"]["off"] for one in found["benches"]] == [True, True]
+    one, other = (bench["whole"]["offset_pct"] for bench in found["benches"])
+    assert other - one == pytest.approx(3.0, abs=0.4)
+    (says,) = (text for text in found["says"] if "can't be told" in text)
+    assert says.startswith(f"bench 1 reads {abs(other - one):.1f} % less")
+
+
+def test_a_soak_whose_set_up_can_not_be_read_is_left_out_and_counted() -> None:
+    _, _, (soaks, jobs, fittings) = simulated.shop(12, amps=6)
+    odd = replace(soaks[0], setup_text=soaks[0].setup_text.replace("setup/1", "setup/9"))
+    running = replace(soaks[1], ended=None, verdict=None)
+    found = across.valves(across.assembled([odd, running, *soaks[2:]], jobs, fittings, []))
+    assert (found["soaks"], found["not_read"]) == (len(soaks) - 1, 1)
+
+
 def test_a_failure_counts_as_early_by_the_hours_that_its_valves_had_been_hot() -> None:
     _, _, (soaks, jobs, fittings) = simulated.shop(5, amps=1, visits=3)
     soaks = soaks[:2]

@@ -33,12 +33,13 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmarks import across_coverage as simulated
 from dashboard.access import Access
 from dashboard.app import create_app, make_server
 from dashboard.overview import CollectedHere
 from dashboard.passwords import Passwords, Role
+from logger import across, collect
 from logger import archive as archiving
-from logger import collect
 from logger.benches import Benches, load
 from logger.blocks import Mark
 from logger.clock import ManualClock, SystemClock
@@ -192,6 +193,28 @@ def test_what_is_collected_is_what_the_bench_has(owner: Address, tmp_path: Path)
     reader = Reader(seen_as(owner, "viewer"))
     assert judge_soak(reader, 1) == judge_soak(Reader(path), 1)
     assert {soak.bench for soak in reader.soaks()} == {"bench 1"}  # whatever its set-up calls itself
+
+
+def test_what_many_soaks_show_is_the_same_of_stores_and_of_the_database(
+    owner: Address, tmp_path: Path
+) -> None:
+    _, _, (every, jobs, fittings) = simulated.shop(1, amps=12)
+    soaks = [one for one in every if one.bench in simulated.BENCHES[:2]]
+    of = across.assembled(soaks, jobs, fittings, [])
+    benches = {}
+    for name in simulated.BENCHES[:2]:
+        here = [one for one in soaks if one.bench == name]
+        benches[name] = simulated.stored(tmp_path / f"{name}.db", here, jobs, fittings)
+    for name, path in benches.items():  # one by one: whose amp it is, is whose came first
+        (came,) = brought({name: path}, seen_as(owner, "carrier"))
+        assert came.wrong == ()
+
+    shop = across.shop(Reader(seen_as(owner, "viewer")))
+
+    assert len(shop.soaks) == len(soaks)
+    for document in (across.valves, across.benches):
+        there, here_too = document(shop), document(of)
+        assert json.dumps(there) == json.dumps(here_too)
 
 
 def test_many_benches_at_once_make_room_without_waiting_for_each_other(
