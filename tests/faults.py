@@ -3,15 +3,17 @@
     python -m tests.faults [--short] [WORD ...]
 
 The daemon is `soakbench run` in a process of its own, in real time, its cut-out armed and closed. While a
-fault lasts the dashboard's server is asked for pages, and reports are made of the soak that runs. Prints
-a table.
+fault lasts a browser has the Live page and the soak's open, and reports are made of it. What the long forms
+bring is kept in `benchmarks/faults.json`, and README has its table from there.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
 import math
 import os
+import random
 import re
 import signal
 import sqlite3
@@ -20,17 +22,18 @@ import sys
 import tempfile
 import threading
 import time
-import urllib.error
-import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
 sys.path.insert(0, str(Path(__file__).parent))  # the tests' own parts, as pytest finds them
 
 from faulty_machine import FaultyMachine
+from playwright.sync_api import sync_playwright
+from power_cut import cuts
 from test_daemon import DAQ, SETUP, idle
 from tiny_daq import Row, TinyDaq
 
@@ -45,6 +48,9 @@ from logger.store.sqlite import write_lock
 ROOT: Final = Path(__file__).resolve().parent.parent
 SILENCE_S: Final = 1.5
 """The DAQ opens the cut-out when it hears nothing for so long."""
+RESULTS: Final = ROOT / "benchmarks" / "faults.json"
+README: Final = ROOT / "README.md"
+BEGINS, ENDS = "<!-- faults: python -m tests.faults -->", "<!-- /faults -->"
 PATIENCE_S: Final = 60.0
 HOST_ASKED: Final = lines.TRIP_CAUSES.index("opened by the host")
 NO_HEARTBEAT: Final = lines.TRIP_CAUSES.index("no heartbeat")
@@ -75,6 +81,7 @@ class Daq(TinyDaq):
         """The longest that it has waited for a heartbeat while closed."""
         self.opened: list[str] = []
         """Why it opened, each time."""
+        self.rubbish_bytes = 0
         self._beat_s = -math.inf
         self._cause = 0
         self._acknowledged = True
@@ -105,6 +112,11 @@ class Daq(TinyDaq):
     def _line(self, row: Row) -> bytes:
         return frame(lines.scan_body(self._sequence, self._ms, row, self._flags()), end=b"\r\n")
 
+    def _write(self, data: bytes) -> bool:
+        if data is self.rubbish:
+            self.rubbish_bytes += len(data)
+        return super()._write(data)
+
     def _answer(self, command: lines.Command | str, body: bytes) -> None:
         name = "" if isinstance(command, str) else command.name
         match name:
@@ -123,7 +135,9 @@ class Daq(TinyDaq):
 class Bench:
     """A DAQ, and a real daemon on it."""
 
-    def __init__(self, folder: Path, daq: Daq, *, tables: str = "", **options: Any) -> None:
+    def __init__(
+        self, folder: Path, daq: TinyDaq, *, armed: bool = True, tables: str = "", **options: Any
+    ) -> None:
         self.daq = daq
         self.store = folder / "store" / "soak.db"
         self.messages = folder / "messages.txt"
@@ -132,7 +146,8 @@ class Bench:
         text = re.sub(r"(measures = .*)", lambda found: f"{found[1]}\npin = {next(pins)}", SETUP)
         text = text.replace('kind = "lines"', f'kind = "lines"\nport = "{daq.port}"')
         text = text.replace("minutes = 2", "minutes = 600")
-        self.setup.write_text(text.replace("[plan]", f"[cutout]\narmed = true\n{tables}[plan]"))
+        cutout = "[cutout]\narmed = true\n" if armed else ""
+        self.setup.write_text(text.replace("[plan]", f"{cutout}{tables}[plan]"))
         self.more = ["--load", "none", "--log-file", str(self.messages)]
         self._options = options
         self.process = self.start()
@@ -153,6 +168,7 @@ class Bench:
         self.hear("press its push button again")
         self._press()
         self.hear("cut-out closed")
+        assert isinstance(self.daq, Daq)
         self.daq.on = True
         time.sleep(2.0)
         self.daq.opened.clear()
@@ -181,17 +197,14 @@ class Bench:
 
 
 class Readers:
-    """A dashboard that is asked for pages each half second, and reports one after the other."""
+    """A browser with the Live page and the soak's own open, and reports of it, one after the other."""
 
     def __init__(self, store: Path, folder: Path) -> None:
-        self.pages = self.reports = 0
+        self.answers = self.reports = 0
         self.failed: list[str] = []
         self._store, self._folder = store, folder
         self._stop = threading.Event()
-        command = [sys.executable, "-m", "soakbench", "dash", "--db", str(store), "--port", "0"]
-        with (folder / "dash.txt").open("w") as log:
-            self._dash = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
-        self._threads = [threading.Thread(target=one, daemon=True) for one in (self._ask, self._report)]
+        self._threads = [threading.Thread(target=one, daemon=True) for one in (self._look, self._report)]
 
     def __enter__(self) -> Readers:
         for thread in self._threads:
@@ -202,43 +215,75 @@ class Readers:
         self._stop.set()
         for thread in self._threads:
             thread.join()
-        self._dash.terminate()
-        self._dash.wait(20)
 
-    def _address(self) -> str:
-        while not self._stop.wait(0.1):
-            found = re.search(r"(http://\S+)/\n", (self._folder / "dash.txt").read_text())
-            if found:
-                return found[1]
-        return ""
+    def _look(self) -> None:
+        with dashboard(self._store, self._folder) as address, browser() as chromium:
+            pages = [chromium.new_page() for _ in range(2)]
+            for page, path in zip(pages, ("/", "/soak/last"), strict=True):
+                page.on("response", self._answered)
+                page.goto(address + path)
+            while not self._stop.is_set():
+                for page in pages:
+                    page.wait_for_timeout(200.0)
 
-    def _ask(self) -> None:
-        address = self._address()
-        while not self._stop.wait(0.5):
-            for page in ("/", "/soak/last", "/jobs"):
-                try:
-                    with urllib.request.urlopen(address + page, timeout=20.0) as answer:
-                        answer.read()
-                    self.pages += 1
-                except (OSError, urllib.error.URLError) as error:
-                    self.failed.append(f"{page}: {error}")
+    def _answered(self, response: Any) -> None:
+        self.answers += 1
+        if response.status >= 400:
+            self.failed.append(f"{response.url}: {response.status}")
 
     def _report(self) -> None:
         while not self._stop.wait(5.0):
             out = self._folder / f"report{self.reports}.html"
-            command = [sys.executable, "-m", "soakbench", "report", "last", "--db", str(self._store)]
-            done = subprocess.run([*command, "--out", str(out)], capture_output=True, text=True)
+            done = soakbench("report", "last", "--db", str(self._store), "--out", str(out))
             if done.returncode != 0:
                 self.failed.append(done.stderr.strip())
             self.reports += 1
+
+
+@contextmanager
+def dashboard(store: Path, folder: Path) -> Iterator[str]:
+    """Serve a store's pages from a process of its own; yields the address."""
+    command = [sys.executable, "-m", "soakbench", "dash", "--db", str(store), "--port", "0"]
+    said = folder / "dash.txt"
+    with said.open("w") as log:
+        process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+    try:
+        until_s = time.monotonic() + PATIENCE_S
+        while not (found := re.search(r"(http://\S+)/\n", said.read_text())):
+            assert time.monotonic() < until_s, said.read_text()
+            time.sleep(0.1)
+        yield found[1]
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+@contextmanager
+def browser() -> Iterator[Any]:
+    """Open Debian's Chromium."""
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+def soakbench(*words: str) -> subprocess.CompletedProcess[str]:
+    """Run one command to its end."""
+    command = [sys.executable, "-m", "soakbench", *words]
+    return subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL)
 
 
 Act = Callable[[Bench, FaultyMachine], str]
 """Does a fault to a bench for as long as it lasts; returns what was seen of it, in words."""
 
 
-def on_a_bench(fault: str, how: str, act: Act, *, readers: bool = True, **options: Any) -> Found:
-    """Do a fault to a running soak with its cut-out closed, stop it, and count what is missing."""
+def on_a_bench(
+    fault: str, how: str, act: Act, *, readers: bool = True, opens: bool = False, **options: Any
+) -> Found:
+    """Do a fault to a running soak with its cut-out closed, stop it, and count what is missing.
+
+    `opens`: no scan can be judged, so that the cut-out has to open.
+    """
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "store").mkdir()
@@ -260,16 +305,16 @@ def on_a_bench(fault: str, how: str, act: Act, *, readers: bool = True, **option
                 one.process.wait()
             missing, many = lost(one.store, daq)
             whole = is_whole(one.store)
-        words = [f"{late_s:.1f} s between heartbeats at most"]
+        words = [] if opens else [f"{late_s:.1f} s between heartbeats at most"]
         words.append(f"cut-out opened ({opened[0]})" if opened else "cut-out stayed closed")
         if reading is not None:
-            words.append(f"{reading.pages} pages and {reading.reports} reports answered")
+            words.append(f"{reading.answers} answers to a browser, {reading.reports} reports")
             if reading.failed:
                 words.append(f"{len(reading.failed)} failed ({reading.failed[0]})")
         says = f"{missing} of {many} scans" + (f"; {seen}" if seen else "")
         if not whole:
             says += "; the store is damaged"
-        return Found(fault, how, says, ", ".join(words), missing == 0 and whole and not opened)
+        return Found(fault, how, says, ", ".join(words), missing == 0 and whole and bool(opened) == opens)
 
 
 def lost(store: Path, daq: TinyDaq, soak: int = 1) -> tuple[int, int]:
@@ -438,14 +483,316 @@ def two_daemons(_lasts_s: float) -> Found:
     """A second daemon is started on a store that has one."""
 
     def act(one: Bench, _machine: FaultyMachine) -> str:
-        command = [sys.executable, "-m", "soakbench", "run", str(one.setup), "--db", str(one.store)]
-        quiet: dict[str, Any] = {"capture_output": True, "text": True, "stdin": subprocess.DEVNULL}
-        done = subprocess.run([*command, "--load", "none"], **quiet)
+        done = soakbench("run", str(one.setup), "--db", str(one.store), "--load", "none")
         assert done.returncode == 3, done.stderr
         assert "another soakbench is writing to the store" in done.stderr.splitlines()[-1]
         return "the second ended with exit code 3 and one sentence"
 
     return on_a_bench("two daemons on one store", "a second run on the same store", act)
+
+
+def broker_down(lasts_s: float) -> Found:
+    """The MQTT broker is stopped for a while; a person makes a mark each second meanwhile."""
+    from test_mqtt import Broker, Viewer
+
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        place.chmod(0o777)
+        broker = Broker(place, f"allow_anonymous true\npersistence true\npersistence_location {place}/\n")
+        viewer = Viewer(broker.port)
+
+        def act(one: Bench, _machine: FaultyMachine) -> str:
+            broker.process.terminate()  # keeps its sessions, as one that is stopped does
+            broker.process.wait()
+            made = []
+            until_s = time.monotonic() + lasts_s
+            while time.monotonic() < until_s:
+                made.append(f"mark {len(made)}")
+                assert ask_daemon(one.store, Ask.MARK, made[-1], SystemClock(), 30.0).reason is None
+                time.sleep(1.0)
+            broker.start()
+            return _arrived(viewer, made)
+
+        tables = f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\ntls = false\n'
+        try:
+            how = f"Mosquitto stopped for {lasts_s:.0f} s, a mark each second"
+            return on_a_bench("broker down", how, act, tables=tables)
+        finally:
+            viewer.close()
+            broker.kill()
+
+
+def _arrived(viewer: Any, made: list[str], may_miss: Sequence[str] = ()) -> str:
+    """Wait for marks at whoever listens; say how many came. Fails where another is missing or came twice."""
+    until_s = time.monotonic() + PATIENCE_S
+    got: list[str] = []
+    while time.monotonic() < until_s and not set(made) - set(may_miss) <= set(got):
+        time.sleep(0.1)
+        texts = [event.get("text", "") for event in viewer.events()]
+        got = [text for text in texts if text.startswith("mark ")]
+    assert got == [text for text in made if text in got or text not in may_miss], f"{got} of {made}"
+    return f"{len(got)} of {len(made)} marks arrived, once and in order"
+
+
+def killed_with_mail_waiting(times: float) -> Found:
+    """The daemon is killed while its outbox holds what no broker took, and started again."""
+    from test_mqtt import Broker, Viewer
+
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        place.chmod(0o777)
+        (place / "store").mkdir()
+        broker = Broker(place, f"allow_anonymous true\npersistence true\npersistence_location {place}/\n")
+        viewer = Viewer(broker.port)
+        tables = f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\ntls = false\n'
+        made: list[str] = []
+        last: list[str] = []
+        with Daq(place / "daq") as daq:
+            one = Bench(place, daq, armed=False, tables=tables)
+            one.hear("has begun")
+            broker.process.terminate()
+            broker.process.wait()
+            for _ in range(int(times)):
+                for _ in range(5):
+                    made.append(f"mark {len(made)}")
+                    assert ask_daemon(one.store, Ask.MARK, made[-1], SystemClock(), 30.0).reason is None
+                last.append(made[-1])  # the feed may not have it yet: feeds may lose
+                one.process.kill()
+                one.process.wait()
+                heard = len(one.said())
+                one.start()
+                one.hear("going on with soak 1", heard)
+                one.hear("started again", heard)
+            broker.start()
+            try:
+                seen = _arrived(viewer, made, last)
+            finally:
+                one.stop()
+                viewer.close()
+                broker.kill()
+        stored = sum(mark.text.startswith("mark ") for mark in Reader(one.store).marks(1))
+        how = f"kill -9 {times:.0f} times while the broker was down, its outbox opened again"
+        lost_here = len(made) - stored
+        says = f"{lost_here} of {len(made)} marks in the record; {seen}, the others made as it was killed"
+        return Found("killed with MQTT on", how, says, "", lost_here == 0)
+
+
+def garbage(lasts_s: float) -> Found:
+    """The DAQ sends as many bytes of rubbish as its line carries in an hour."""
+    rng = random.Random(3)
+
+    def act(one: Bench, _machine: FaultyMachine) -> str:
+        before_mb = _memory_mb(one.process.pid)
+        while one.daq.rubbish_bytes < 11_520 * lasts_s:
+            one.daq.rubbish = rng.randbytes(4096)
+            time.sleep(0.05)
+        one.daq.rubbish = None
+        back_s = time.monotonic()
+        scans = len(one.daq.sent)
+        while len(one.daq.sent) < scans + 20:
+            time.sleep(0.02)
+        stored = one.daq.sent[scans + 5][1]
+        while Reader(one.store).scans(1).sequence[-1] < stored:
+            assert time.monotonic() < back_s + PATIENCE_S, one.said()
+            time.sleep(0.05)
+        took_s = time.monotonic() - back_s
+        grown_mb = _memory_mb(one.process.pid) - before_mb
+        return f"the line it broke into; measuring again after {took_s:.1f} s; memory {grown_mb:+.0f} MB"
+
+    how = f"as many bytes as 115,200 baud carry in {lasts_s / 60:.0f} min, as fast as it takes them"
+    found = on_a_bench("DAQ sends garbage", how, act, opens=True)
+    return replace(found, kept=found.kept or found.lost.startswith("1 of"))
+
+
+def _memory_mb(process: int) -> float:
+    text = Path(f"/proc/{process}/status").read_text()
+    return int(re.findall(r"VmRSS:\s+(\d+) kB", text)[0]) / 1000.0
+
+
+def flapping(lasts_s: float) -> Found:
+    """The port goes away and comes back at odd moments."""
+    rng = random.Random(4)
+
+    def act(one: Bench, _machine: FaultyMachine) -> str:
+        flaps = 0
+        until_s = time.monotonic() + lasts_s
+        while time.monotonic() < until_s:
+            one.daq.unplug()
+            time.sleep(rng.choice([0.05, 0.5, 2.0]))
+            one.daq.plug()
+            time.sleep(rng.choice([0.1, 1.0, 4.0]))
+            flaps += 1
+        back_s = time.monotonic()
+        last = one.daq.sequence
+        while Reader(one.store).scans(1).sequence[-1] < last + 10:
+            assert time.monotonic() < back_s + PATIENCE_S, one.said()
+            time.sleep(0.05)
+        took_s = time.monotonic() - back_s - 1.0
+        return f"on the way when it was pulled, {flaps} times; measuring again after {took_s:.1f} s"
+
+    how = f"pulled and put back at odd moments for {lasts_s:.0f} s"
+    found = on_a_bench("port flapping", how, act, opens=True)
+    scans, pulls = (int(number) for number in re.findall(r"^(\d+) of .*pulled, (\d+) times", found.lost)[0])
+    return replace(found, kept=scans <= 10 * pulls and "damaged" not in found.lost)
+
+
+def reboot(away_s: float) -> Found:
+    """SIGTERM to all, then SIGKILL; later the command of the unit, before the DAQ is there."""
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        (place / "store").mkdir()
+        with Daq(place / "daq") as daq:
+            one = Bench(place, daq)
+            one.close_it()
+            with Readers(one.store, place):
+                time.sleep(5.0)
+                asked_s = time.monotonic()
+                one.process.terminate()
+                one.process.wait(30)
+                ended_s = time.monotonic() - asked_s
+            daq.unplug()
+            missing, many = lost(one.store, daq)
+            last = Reader(one.store).scans(1).sequence[-1]
+            tail = sum(1 for at_s, sequence, _, _ in daq.sent if sequence > last and at_s < asked_s)
+            heard = len(one.said())
+            one.start("--wait")
+            time.sleep(away_s)
+            daq.plug(reset=True)
+            one.hear("soak 2 has begun", heard)
+            one.stop()
+        soaks = [soak.how for soak in Reader(one.store).soaks()]
+        says = f"{missing} of {many} scans, and the last {tail} before it; closed in {ended_s:.1f} s"
+        how = f"SIGTERM, {away_s:.0f} s later `run --wait` before the DAQ is there"
+        kept = missing == 0 and tail < 10 and soaks == ["stopped", "stopped"] and is_whole(one.store)
+        return Found("reboot (simulated)", how, f"{says}; a new one began by itself", "", kept)
+
+
+def kill_9(times: float) -> Found:
+    """Kill -9 at odd moments."""
+    from test_daemon import killed
+
+    with tempfile.TemporaryDirectory() as name:
+        worst_s = killed(Path(name) / "soak.db", Path(name) / "daq", int(times))
+    how = f"{times:.0f} times at odd moments, 30 and 150 times as fast as a soak"
+    return Found("kill -9", how, f"{worst_s:.2f} s at most; integrity fine each time", "", worst_s <= 1.0)
+
+
+def many_soaks(many: float) -> Found:
+    """A store of so many soaks beside one of a tenth: what does each thing take?"""
+    with tempfile.TemporaryDirectory() as name:
+        few, all_of_it = (_answered(Path(name) / f"{n:.0f}", _soaks, int(n)) for n in (many / 10, many))
+    how = f"{many:,.0f} soaks in one store (beside {many / 10:,.0f})"
+    words = [f"{what} {all_of_it[what]:.1f} s ({few[what]:.1f})" for what in few]
+    return Found("large store", how, "nothing", ", ".join(words), max(all_of_it.values()) < 60.0)
+
+
+def many_findings(many: float) -> Found:
+    """A soak with so many findings."""
+    with tempfile.TemporaryDirectory() as name:
+        few, all_of_it = (_answered(Path(name) / f"{n:.0f}", _findings, int(n)) for n in (many / 100, many))
+    how = f"{many:,.0f} findings in one soak (beside {many / 100:,.0f})"
+    words = [f"{what} {all_of_it[what]:.1f} s ({few[what]:.1f})" for what in few]
+    return Found("many findings", how, "nothing", ", ".join(words), max(all_of_it.values()) < 60.0)
+
+
+def _answered(folder: Path, fill: Callable[[Path, int], None], many: int) -> dict[str, float]:
+    """Fill a store and return how long each thing takes that is asked of it, in seconds."""
+    (folder / "store").mkdir(parents=True)
+    store = folder / "store" / "soak.db"
+    with Daq(folder / "daq") as daq:  # one real soak
+        one = Bench(folder, daq, armed=False)
+        daq.on = True
+        one.hear("has begun")
+        time.sleep(10.0)
+        one.stop()
+        fill(store, many)
+        took = {}
+        for what, words in {
+            "soaks list": ["soaks"],
+            "soaks show": ["soaks", "show", "1"],
+            "report": ["report", "1", "--out", str(folder / "soak.html")],
+            "verify": ["verify"],
+        }.items():
+            began_s = time.monotonic()
+            done = soakbench(*words, "--db", str(store))
+            assert done.returncode == 0, done.stderr
+            took[what] = time.monotonic() - began_s
+        with dashboard(store, folder) as address, browser() as chromium:
+            for what, path, whole in (
+                ("Live page", "/", "#chart .main-svg text"),
+                ("Soak page", "/soak/1", "#chart .main-svg text"),
+                ("Jobs page", "/jobs", "#page h1, #page h2"),
+            ):
+                page = chromium.new_page()
+                page.goto(address + "/jobs")
+                page.wait_for_timeout(1000.0)
+                began_s = time.monotonic()
+                page.goto(address + path)
+                page.wait_for_selector(whole, state="attached", timeout=120_000.0)
+                took[what] = time.monotonic() - began_s
+                page.close()
+        heard = len(one.said())
+        began_s = time.monotonic()
+        one.start("--new")
+        one.hear("has begun", heard)
+        took["daemon to its first scan"] = time.monotonic() - began_s
+        one.stop()
+    return took
+
+
+def _soaks(store: Path, many: int) -> None:
+    """Copy a store's soak so often into it."""
+    with contextlib.closing(sqlite3.connect(store)) as db:
+        tables = {"soak": "id", "channel": "soak_id", "scan": "soak_id", "rollup": "soak_id"}
+        tables |= {"finding": "soak_id", "mark": "soak_id"}
+        for table, key in tables.items():
+            columns = [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
+            kept = [name for name in columns if name != key and not (table == "mark" and name == "id")]
+            fresh = ["uuid || '-' || copy" if name == "uuid" else name for name in kept]
+            db.execute(
+                "WITH RECURSIVE copies(copy) AS "
+                f"(SELECT 2 UNION ALL SELECT copy + 1 FROM copies WHERE copy < {many}) "
+                f"INSERT INTO {table} ({key}, {', '.join(kept)}) SELECT copy, {', '.join(fresh)} "
+                f"FROM {table}, copies WHERE {key} = 1"
+            )
+        db.commit()
+
+
+def _findings(store: Path, many: int) -> None:
+    """Put so many findings into a store's soak."""
+    kept = ("warning", "", "{}", '["pair1"]', "pair1", "intermittent", 1)
+    rows = [(n, n % 9, n % 9, n % 9, f"pair1 crackled, {n}", *kept) for n in range(1, many + 1)]
+    names = "id, onset_s, raised_s, cleared_s, says, severity, advice, evidence, channels, channel, kind"
+    with contextlib.closing(sqlite3.connect(store)) as db:
+        db.execute("DELETE FROM finding")
+        db.executemany(f"INSERT INTO finding ({names}, soak_id) VALUES ({', '.join('?' * 12)})", rows)
+        db.commit()
+
+
+def power_cut(states: float) -> Found:
+    """The power goes, at each moment that the store is written at; twenty times as fast as a soak."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for one in ("store", "cut"):
+            (folder / one).mkdir()
+        machine = FaultyMachine(folder / "machine", folder / "store" / "soak.db", recorded=True)
+        with TinyDaq(folder / "daq", idle, daq=DAQ, speed=20) as daq:
+            environment = os.environ | machine.environment | {"PYTHONPATH": str(ROOT)}
+            one = Bench(folder, daq, armed=False, env=environment)
+            one.hear("has begun")
+            time.sleep(max(10.0, states / 33.0))
+            one.process.kill()
+            one.process.wait()
+            sent = {sequence: at_s for at_s, sequence, _, _ in daq.sent}
+            order = sorted(sent)
+        found = cuts(machine.log, one.store, folder / "cut", order, int(states), seed=1)
+    waited_s = [at_s - sent[order[number]] for at_s, number in found.stored if number < len(order)]
+    worst_s = max(0.0, *waited_s)
+    how = f"{found.states} states that a cut may leave: what was not synced lost, or torn by sectors"
+    says = f"{worst_s:.1f} s at most; {len(found.wrong)} states damaged, or short of a commit"
+    if found.wrong:
+        says += f" ({found.wrong[0]})"
+    return Found("power cut (simulated)", how, says, "", worst_s <= 1.0 and not found.wrong)
 
 
 FAULTS: Final[dict[Callable[[float], Found], tuple[float, float]]] = {
@@ -459,17 +806,53 @@ FAULTS: Final[dict[Callable[[float], Found], tuple[float, float]]] = {
     clock_forward: (86400.0, 86400.0),
     nobody_reads_what_it_says: (60.0, 15.0),
     two_daemons: (0.0, 0.0),
+    broker_down: (120.0, 15.0),
+    killed_with_mail_waiting: (10, 2),
+    garbage: (3600.0, 180.0),
+    flapping: (60.0, 15.0),
+    reboot: (20.0, 3.0),
+    kill_9: (100, 5),
+    power_cut: (2000, 300),
+    many_soaks: (1000, 100),
+    many_findings: (100_000, 1000),
 }
-"""Each fault, with how long it lasts in its long and its short form; of a clock, by how much it is set."""
+"""Each fault, with how much of it in its long and its short form: seconds, times, states."""
 
 
 def main() -> None:
+    """Do what is asked for; keep the long forms' results, and lay them out in README."""
     words = [word for word in sys.argv[1:] if not word.startswith("--")]
     short = "--short" in sys.argv
-    for fault, (long_s, short_s) in FAULTS.items():
-        if words and not any(word in fault.__name__ for word in words):
+    for fault, (long_form, short_form) in FAULTS.items():
+        if words and fault.__name__ not in words:
             continue
-        print(fault(short_s if short else long_s), flush=True)
+        found = fault(short_form if short else long_form)
+        print(found, flush=True)
+        if not short:
+            kept = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
+            load = os.getloadavg()[1] / (os.cpu_count() or 1)
+            kept[fault.__name__] = asdict(found) | {
+                "date": f"{datetime.now(UTC):%Y-%m-%d}",
+                "load": round(load, 1),
+            }
+            RESULTS.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n")
+    if not short:
+        lay_out()
+
+
+def lay_out() -> None:
+    """Write the table between README's marks."""
+    kept = json.loads(RESULTS.read_text())
+    rows = [kept[fault.__name__] for fault in FAULTS if fault.__name__ in kept]
+    lines = ["| fault | how | lost | meanwhile |", "|---|---|---|---|"]
+    for row in rows:
+        held = "" if row["kept"] else "**not as promised:** "
+        lines.append(f"| {row['fault']} | {row['how']} | {held}{row['lost']} | {row['meanwhile']} |")
+    text = README.read_text(encoding="utf-8")
+    before, _, rest = text.partition(BEGINS)
+    _, _, after = rest.partition(ENDS)
+    table = "\n".join(lines)
+    README.write_text(f"{before}{BEGINS}\n{table}\n{ENDS}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":

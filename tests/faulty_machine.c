@@ -51,6 +51,13 @@ __attribute__((constructor)) static void begin(void) {
 }
 
 static int of_ours(const char *name) { return files != NULL && name != NULL && strncmp(name, files, strlen(files)) == 0; }
+
+/* Their folder too: syncing it makes names sure. */
+static int is_folder(const char *name) {
+    if (files == NULL || name == NULL) return 0;
+    size_t many = (size_t)(strrchr(files, '/') - files);
+    return strlen(name) == many && strncmp(name, files, many) == 0;
+}
 static int is_watched(int fd) { return fd >= 0 && fd < FILES && watched[fd]; }
 
 static void note(int what, int file, int64_t offset, int64_t length, const void *bytes, size_t many) {
@@ -67,7 +74,7 @@ static void note(int what, int file, int64_t offset, int64_t length, const void 
 
 static int opened(int fd, const char *name) {
     if (fd >= 0 && fd < FILES) {
-        watched[fd] = (char)of_ours(name);
+        watched[fd] = (char)(of_ours(name) || is_folder(name));
         if (watched[fd]) note('o', fd, 0, (int64_t)strlen(name), name, strlen(name));
     }
     return fd;
