@@ -6,7 +6,7 @@ READY := .venv/ready
 # A measured drift that no one simulated; its archive is LGPL, so it is fetched and not kept here.
 TRACE := .venv/traces/ocxo_frequency.txt
 
-.PHONY: setup traces demo test lint bench pictures wheel smoke audit licences release
+.PHONY: setup traces demo test lint bench soak-test pictures wheel smoke audit licences release
 
 setup: $(READY)
 
@@ -43,6 +43,10 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks.measure
+
+# The long tests: days of soak, bad input by the ten thousand, faults. What passed with this code is passed over.
+soak-test: $(READY)
+	$(BIN)/python -m benchmarks.soak_test
 
 # Wheel and sdist in dist/, built again and compared to the byte.
 wheel: $(READY)

@@ -22,6 +22,7 @@ from urllib.parse import unquote
 
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html, no_update
 from flask import Flask, Response, request, send_file
+from flask.json.provider import DefaultJSONProvider
 from flask_compress import Compress
 from waitress.server import create_server
 
@@ -236,6 +237,7 @@ def _mount(server: Flask, root: str, beneath: Mapping[str, Any]) -> None:
 def _framed(access: Access, named: str = "") -> tuple[Dash, Flask]:
     """Return an empty dashboard and its server, with what every page has."""
     server = Flask("dashboard")
+    server.json = _Json(server)
     server.config.update(
         COMPRESS_MIMETYPES=[
             "text/html",
@@ -271,6 +273,17 @@ def _framed(access: Access, named: str = "") -> tuple[Dash, Flask]:
     app.layout = _frame(named, locked=access.locked)
     _serve_plotly(server)
     return app, server
+
+
+class _Json(DefaultJSONProvider):
+    """JSON that is nested too deep to be read is none, and no fault of ours."""
+
+    def loads(self, s: str | bytes, **kwargs: Any) -> Any:
+        """Read JSON; ValueError where it is none."""
+        try:
+            return super().loads(s, **kwargs)
+        except RecursionError:
+            raise ValueError("nested too deep") from None
 
 
 class _Pages(Dash):

@@ -7,7 +7,6 @@ field, and nothing is kept of what was refused. What was sent twice is entered o
 from __future__ import annotations
 
 import hashlib
-import json
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -15,6 +14,7 @@ from http import HTTPStatus
 from typing import Any, Final
 
 from flask import Flask, Response, jsonify, request
+from flask.json import loads
 
 from dashboard import words
 from dashboard.access import Access
@@ -462,7 +462,7 @@ def register(server: Flask, bench: Bench, clock: Clock, access: Access) -> None:
             return jsonify(state="refused", reason=refused[0]), refused[1]
         try:
             uploaded = request.files.get("file")
-            entry: Any = request.get_json(silent=True) or json.loads(request.form.get("entry", "null"))
+            entry: Any = request.get_json(silent=True) or loads(request.form.get("entry", "null"))
             file = None if uploaded is None else (uploaded.filename or "file", uploaded.read())
         except ValueError:
             entry, file = None, None

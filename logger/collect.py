@@ -134,7 +134,7 @@ class StoreElsewhere:
             said = "it refuses the token" if error.code == 401 else f"it answers {error.code} {error.reason}"
             error.close()
             raise StoreError(f"{self._address} can't be collected: {said}") from None
-        except (OSError, http.client.HTTPException, ValueError, zlib.error) as error:
+        except (OSError, http.client.HTTPException, RecursionError, ValueError, zlib.error) as error:
             raise StoreError(
                 f"{self._address} can't be collected ({getattr(error, 'reason', None) or error}): see that "
                 "its dashboard runs, by that name and certificate"

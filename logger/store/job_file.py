@@ -245,9 +245,12 @@ def _head(source: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
         raise _damaged(source, "job.json is missing or no JSON") from error
     if not isinstance(head, dict) or head.get("schema") != SCHEMA or not isinstance(head.get("files"), dict):
         raise _damaged(source, f"its schema is not {SCHEMA}")
-    if str(head.get("revision")) > schema.REVISION:
+    revision = head.get("revision")
+    if not isinstance(revision, str):
+        raise _damaged(source, "it does not say of which schema its rows are")
+    if revision > schema.REVISION:
         raise StoreTooNew(
-            f"{source} was written by a soakbench with the later schema {head['revision']}: use that one, or "
+            f"{source} was written by a soakbench with the later schema {revision[:20]}: use that one, or "
             "a newer one, here too"
         )
     tables = head.get("tables")

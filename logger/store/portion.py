@@ -176,8 +176,8 @@ def got_from(text: str) -> Got:
             tuple((_plain(int, level_s), _plain(int, at_s)) for level_s, at_s in said["rollup_s"]),
             max(0, _plain(int, said["marks"])),
         )
-    except (KeyError, TypeError, ValueError) as error:
-        raise RequestError(f"got is not how far a soak was collected ({error!r})") from error
+    except (KeyError, RecursionError, TypeError, ValueError) as error:
+        raise RequestError(f"got is not how far a soak was collected ({error!r:.200})") from error
 
 
 def to_json(part: Part) -> dict[str, Any]:
@@ -212,7 +212,7 @@ def part_from(document: Any) -> Part:
             thinned=_thinned(document.get("thinned")),
         )
     except (KeyError, TypeError, ValueError, OverflowError, binascii.Error) as error:
-        raise RequestError(f"what came is no portion of a soak ({error!r})") from error
+        raise RequestError(f"what came is no portion of a soak ({error!r:.200})") from error
 
 
 def stamps_from(document: Any) -> tuple[Stamps, str]:
@@ -224,7 +224,7 @@ def stamps_from(document: Any) -> tuple[Stamps, str]:
             _plain(str, document["record"]),
         )
     except (AttributeError, KeyError, TypeError) as error:
-        raise RequestError(f"what came are no stamps ({error!r})") from error
+        raise RequestError(f"what came are no stamps ({error!r:.200})") from error
 
 
 def record_from(document: Any) -> Record:
@@ -235,7 +235,7 @@ def record_from(document: Any) -> Record:
             for table in RECORD
         }
     except (KeyError, TypeError, ValueError) as error:
-        raise RequestError(f"what came is no job record ({error!r})") from error
+        raise RequestError(f"what came is no job record ({error!r:.200})") from error
 
 
 def _one(
@@ -255,7 +255,9 @@ def _of_soak(
 
 def _plain(kind: type[_T], value: Any) -> _T:
     if type(value) is not kind:
-        raise TypeError(f"{kind.__name__} expected, not {value!r}")
+        raise TypeError(f"{kind.__name__} expected, not {value!r:.80}")
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:  # no database holds it
+        raise ValueError("a number of more than 64 bits")
     return value
 
 
@@ -269,7 +271,7 @@ def _row(table: sa.Table, names: Sequence[str], values: Mapping[str, Any]) -> di
             if not column.nullable:
                 raise TypeError(f"{name} is missing")
         elif wanted is float:
-            value = float(value) if type(value) in (int, float) else _plain(float, value)
+            value = float(_plain(int, value)) if type(value) is int else _plain(float, value)
         else:
             value = _plain(wanted, value)
         out[name] = value
