@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from hypothesis import settings
 
 from logger.settling import remember
+
 # The tests run on all cores already, where threads of a matrix product only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
