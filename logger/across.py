@@ -1117,13 +1117,16 @@ def _pair(
             }
         )
     label = next((told["label"] for one in visits if (told := one.channel(name))), name)
-    slope = _slope(since)
+    line = slope(since)
     need = None if slope is not None else f"visits with these valves: {len(since)}, {LEAST_VISITS} are needed"
-    return {"name": name, "label": label, "visits": rows, "slope": slope, "slope_needs": need}
+    return {"name": name, "label": label, "visits": rows, "slope": line, "slope_needs": need}
 
 
-def _slope(since: Sequence[tuple[datetime, Figure, Figure | None]]) -> dict[str, Any] | None:
-    """Return the line through visits: errors that last are the same in all and tilt nothing."""
+def slope(since: Sequence[tuple[datetime, Figure, Figure | None]]) -> dict[str, Any] | None:
+    """Return the line through visits, each with its current and the same at nominal mains; None of too few.
+
+    Errors that last are the same in all visits and tilt nothing.
+    """
     if len(since) < LEAST_VISITS or since[-1][0] <= since[0][0]:
         return None
     nominal = [one for _, _, one in since if one is not None]

@@ -259,18 +259,27 @@ def apart(fit: Fit, groups: Sequence[Sequence[int]], allowed: FloatArray, tests:
     # one by Student's law for all: the same spread is in doubt for each
     wide = np.sqrt(fit.df / rng.chisquare(fit.df, (_DRAWS, 1)))
     drawn = fit.value + (rng.standard_normal((_DRAWS, len(size))) @ root.T) * wide
-    off = np.zeros(len(size), dtype=bool)
-    while True:
+
+    def without(off: NDArray[np.bool_]) -> Apart:
         value = polished(fit.value[None, :], groups, off)[0]
         U = np.quantile(np.abs(polished(drawn, groups, off) - value), CONFIDENCE, axis=0)
         beyond = np.maximum(np.abs(value) - allowed, 0.0)
         far = np.divide(beyond, U, out=np.zeros_like(beyond), where=beyond > 0.0)
-        p = 2.0 * t.sf(far * fit.factor, fit.df)
-        worst = int(np.argmin(np.where(off, np.inf, p)))
-        held = all(np.count_nonzero(~off[list(group)]) > 2 for group in groups if worst in group)
-        if p[worst] * tests > 1.0 - CONFIDENCE or off.all() or not held:
-            return Apart(value, U, p, off)
+        return Apart(value, U, 2.0 * t.sf(far * fit.factor, fit.df), off)
+
+    found = without(np.zeros(len(size), dtype=bool))
+    while not found.off.all():
+        worst = int(np.argmin(np.where(found.off, np.inf, found.p)))
+        held = all(np.count_nonzero(~found.off[list(group)]) > 2 for group in groups if worst in group)
+        if found.p[worst] == 1.0 or not held:
+            break
+        off = found.off.copy()
         off[worst] = True
+        other = without(off)
+        if other.p[worst] * tests > 1.0 - CONFIDENCE:
+            break
+        found = other
+    return found
 
 
 def polished(rows: FloatArray, groups: Sequence[Sequence[int]], off: NDArray[np.bool_]) -> FloatArray:
