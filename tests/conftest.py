@@ -14,14 +14,14 @@ import pytest
 import sqlalchemy as sa
 from hypothesis import settings
 
-from logger.settling import remember
-
 # The tests run on all cores already, where threads of a matrix product only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # The tests start hundreds of Pythons: where bytecode may not be kept, each compiles the whole program anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+from logger.settling import remember  # noqa: E402 - numpy, which comes with it, looks at the environment once
 
 remember(48)  # hundreds of soaks are watched one after the other
 
@@ -51,7 +51,7 @@ def new_stores_are_like_the_first() -> Generator[None]:
     Some hundred stores are made, and migrating each takes a tenth of a second. What is migrated from an
     older schema, or by other migrations, always goes the real way, and so does all of test_store_migrations.
     """
-    from logger.store import schema, writer  # not above: numpy looks at the environment once
+    from logger.store import schema, writer
 
     real, made = writer._bring_up, {}
 
