@@ -8,7 +8,6 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
@@ -17,10 +16,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import test_dashboard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 from test_report import (
     HOSTILE,
     JAVA,
@@ -46,7 +46,7 @@ from logger.errors import FileExistsAlready, RequestError
 from logger.store.reader import Reader
 from logger.store.record import Record
 
-CHROMIUM = Path("/usr/bin/chromium")
+chromium = test_dashboard.chromium
 TODAY = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
 
@@ -478,16 +478,6 @@ def test_html_and_pdf_say_the_same_and_the_same_again(tmp_path: Path) -> None:
     text = Seen(page_html(report)).text
     assert "hum and noise ■ fail 4 ± 0.1 mV, at most 3 mV." in text
     assert "pair3 has been rising" in text or "has been rising 2.1 mA an hour" in text
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    if not CHROMIUM.exists():
-        pytest.skip("no Chromium here: apt-get install chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 def test_a_browser_shows_it_under_its_own_policy_at_360_and_1280_pixels(
