@@ -422,7 +422,7 @@ def test_killed_anywhere_each_soak_is_whole_or_thinned(path: Path, kept: Path) -
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as mother:
         assert mother.stdin is not None
         assert mother.stdout is not None
-        for last in (1, 2, 3, 4, 6, 9):
+        for last in (1, 2, 3, 5, 7):
             print("thin", last, file=mother.stdin, flush=True)
             codes.append(int(mother.stdout.readline()))
             found = verify(path)
@@ -433,9 +433,9 @@ def test_killed_anywhere_each_soak_is_whole_or_thinned(path: Path, kept: Path) -
             assert (soak.thinned is None) == (left == len(before) and not found.remarks)
             assert rollups.same(Reader(path).rollup(1, 10), rolled)
         mother.stdin.close()
-    assert codes.count(-signal.SIGKILL) >= 4
+    assert codes.count(-signal.SIGKILL) >= 3
     assert {thinned for thinned, _, _ in states} == {False, True}
-    assert len({left for _, left, _ in states}) > 3  # cut off between the pieces, too
+    assert len({left for _, left, _ in states}) > 2  # cut off between the pieces, too
     thinned(path, kept)
     assert verify(path).remarks == []
     assert archiving.verify(kept, Reader(path)).wrong == []
