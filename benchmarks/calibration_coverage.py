@@ -20,6 +20,7 @@ from datetime import date
 
 import numpy as np
 
+from benchmarks.lines import Line, estimate, show
 from logger import calibrate
 from logger.calibrate import Point, Resistor
 from logger.convert import Calibration, Converter, terms, value_U
@@ -95,7 +96,7 @@ def one_board(seed: int) -> list[Mean]:
     return out
 
 
-def results(seeds: int = SEEDS) -> list[dict[str, object]]:
+def results(seeds: int = SEEDS) -> list[Line]:
     """Return the figures of `make bench`, and print every channel on standard error."""
     held: dict[str, list[bool]] = defaultdict(list)
     part_held: dict[str, list[bool]] = defaultdict(list)
@@ -114,29 +115,13 @@ def results(seeds: int = SEEDS) -> list[dict[str, object]]:
     ]
 
 
-def _figure(name: str, held: Mapping[str, list[bool]]) -> dict[str, object]:
+def _figure(name: str, held: Mapping[str, list[bool]]) -> Line:
     # boards are the sample: the channels of one share a reference
     by_board = np.array(list(held.values())).mean(axis=0)
     share, spread = float(by_board.mean()), float(by_board.std(ddof=1)) / math.sqrt(len(by_board))
-    return {
-        "name": name,
-        "value": round(share, 4),
-        "unit": "1",
-        "goal": 0.93,
-        "better": "more",
-        "n": by_board.size * len(held),
-        "low": round(share - 1.96 * spread, 4),
-        "high": round(share + 1.96 * spread, 4),
-    }
-
-
-def main() -> int:
-    """Measure and print; return 1 where the goal of 93 to 97 % is missed."""
-    figures = results(int(sys.argv[1]) if len(sys.argv) > 1 else SEEDS)
-    for one in figures:
-        print(f"{one['name']}: {one['value']:.2%} ({one['low']:.2%} to {one['high']:.2%}), goal 93 to 97 %")
-    return 0 if all(0.93 <= float(str(one["value"])) <= 0.97 for one in figures) else 1
+    interval = (share - 1.96 * spread, share + 1.96 * spread)
+    return estimate(name, share, "1", 0.93, "more", by_board.size * len(held), interval)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    show(results(int(sys.argv[1]) if len(sys.argv) > 1 else SEEDS))

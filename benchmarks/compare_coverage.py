@@ -15,12 +15,13 @@ from __future__ import annotations
 
 import sys
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from scipy.stats import beta
 
-from benchmarks.drift_coverage import figure, power_law
+from benchmarks.drift_coverage import power_law
+from benchmarks.lines import Line, estimate, show
 from logger import compare, convert
 from logger.blocks import DaqInfo, FloatArray, ReadingBlock
 from logger.pipeline import Pipeline
@@ -119,7 +120,7 @@ def visit(number: int, found: Setup, board: str, values: FloatArray, started: da
     )
 
 
-def results(amps: int = AMPS) -> list[dict[str, Any]]:
+def results(amps: int = AMPS) -> list[Line]:
     """Return the figures of `make bench`, and print them all on standard error."""
     rng = np.random.default_rng(SEED)
     found = setup()
@@ -181,13 +182,12 @@ def results(amps: int = AMPS) -> list[dict[str, Any]]:
     return out
 
 
-def _share(name: str, good: list[bool], goal: float, better: str) -> dict[str, Any]:
+def _share(name: str, good: list[bool], goal: float, better: str) -> Line:
     k, n = sum(good), len(good)
     low = float(beta.ppf(0.025, k, n - k + 1)) if k else 0.0
     high = float(beta.ppf(0.975, k + 1, n - k)) if k < n else 1.0
-    return figure(name, k / n, goal, better, n, low, high)
+    return estimate(name, k / n, "1", goal, better, n, (low, high))
 
 
 if __name__ == "__main__":
-    for row in results(int(sys.argv[1]) if len(sys.argv) > 1 else AMPS):
-        print(row)
+    show(results(int(sys.argv[1]) if len(sys.argv) > 1 else AMPS))

@@ -20,13 +20,10 @@ import tty
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-
-from benchmarks.watch import OTHERS, PAIRS
-from logger.blocks import DaqInfo
+from benchmarks.lines import SCANS_PER_S, Line, counts_of, cpu_s, daq_of, line, setup_text, show
+from benchmarks.watch import PAIRS
 from logger.simulator.terminal import Board, scan_line
 
-SCANS_PER_S: Final = 10
 BEFORE_S: Final = 45 * 60
 MEASURED_S: Final = 90
 GOAL_S: Final = 72.0  # 2 % of a core
@@ -36,26 +33,6 @@ port = serial.Serial(sys.argv[1], 115200, timeout=0.2, exclusive=True)
 while True:
     port.read(port.in_waiting or 1)
 """
-_SETUP: Final = """
-schema = "soakbench.setup/1"
-[amp]
-name = "Theatre PA 240 W"
-valve = "EL34"
-nominal_ht_V = 455
-[link]
-kind = "lines"
-port = "{port}"
-scans_per_s = 10
-[plan]
-steps = [{{step = "warm-up", minutes = 30}}, {{step = "soak", minutes = 450}}]
-"""
-_KEYS: Final = {
-    "pair current": "sense_ohm = 1.0",
-    "HT": "divider_ohm = [1_000_000, 4_700]",
-    "mains": 'sensor = "linear"\nvalue_per_V = 100',
-    "chassis temperature": 'sensor = "ntc"',
-    "ambient temperature": 'sensor = "ntc"',
-}
 
 
 def cost() -> tuple[float, float]:
@@ -64,7 +41,7 @@ def cost() -> tuple[float, float]:
         place = Path(folder)
         setup = place / "setup.toml"
         ends = [Terminal(place / "daq"), Terminal(place / "bare")]
-        setup.write_text(setup_text(place / "daq"))
+        setup.write_text(setup_text(PAIRS, soak_min=450, port=place / "daq"))
         store = str(place / "soak.db")
         daemon = [sys.executable, "-m", "soakbench", "run", str(setup), "--db", store, "--load", "none"]
         commands = [daemon, [sys.executable, "-c", _BARE, str(place / "bare")]]
@@ -85,7 +62,7 @@ def _measured(ends: list[Terminal], processes: list[subprocess.Popen[bytes]]) ->
     daq, bare = ends
     while not daq.board.rate:
         daq.serve(0.05)
-    rows = rows_of((BEFORE_S + MEASURED_S) * SCANS_PER_S)
+    rows = counts_of((BEFORE_S + MEASURED_S) * SCANS_PER_S, PAIRS).tolist()
     for number in range(BEFORE_S * SCANS_PER_S):
         daq.send(scan_line(number, 100 * number, rows[number], 0))
     time.sleep(3.0)  # what waits in buffers is taken
@@ -108,9 +85,7 @@ class Terminal:
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         link.symlink_to(os.ttyname(self._slave))
-        channels = pairs + len(OTHERS)
-        steps = (7.8125e-6,) * pairs + (0.000125,) * len(OTHERS)
-        self.board = Board(DaqInfo("bench-16", 1, steps, (32767,) * channels, "power-on"))
+        self.board = Board(daq_of(pairs))
 
     def serve(self, timeout_s: float) -> None:
         if select.select([self._master], [], [], timeout_s)[0]:
@@ -126,61 +101,15 @@ class Terminal:
         os.close(self._slave)
 
 
-def setup_text(port: Path, pairs: int = PAIRS) -> str:
-    named = [(f"pair{j + 1}", "pair current") for j in range(pairs)] + list(OTHERS)
-    channels = [
-        f'[[channel]]\nname = "{name}"\nmeasures = "{what}"\npin = {pin}\n{_KEYS[what]}\n'
-        for pin, (name, what) in enumerate(named)
-    ]
-    return _SETUP.format(port=port) + "".join(channels)
-
-
-def rows_of(scans: int, pairs: int = PAIRS) -> list[list[int]]:
-    """Return counts of an amplifier that settles, with noise; HT comes on after 25 s."""
-    rng = np.random.default_rng(7)
-    t_s = np.arange(scans) / SCANS_PER_S
-    warm = 1.0 - np.exp(-t_s / 600.0)
-    idle = np.concatenate([9000.0 + 800.0 * warm[:, None] + np.zeros((scans, pairs))], axis=1)
-    rest = np.column_stack([17_000 + 0 * t_s, 18_400 + 0 * t_s, 12_000 - 4000 * warm, 13_000 + 0 * t_s])
-    counts = np.column_stack([idle, rest]) + rng.normal(0.0, 3.0, (scans, pairs + 4))
-    counts[t_s < 25.0, : pairs + 1] = rng.normal(0.0, 3.0, (int((t_s < 25.0).sum()), pairs + 1))
-    return [[int(count) for count in row] for row in np.rint(counts).tolist()]
-
-
-def cpu_s(pid: int) -> float:
-    """Return the CPU seconds that a process has used; Linux."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def results() -> list[dict[str, Any]]:
+def results() -> list[Line]:
     """Return both figures, and their ratio."""
     watching, reading = cost()
     return [
-        {
-            "name": name,
-            "value": value,
-            "unit": unit,
-            "goal": goal,
-            "better": "less",
-            "n": 1,
-            "low": None,
-            "high": None,
-        }
-        for name, value, unit, goal in (
-            ("CPU seconds an hour of soak, 16 channels at 10 scans/s", watching, "s", GOAL_S),
-            ("the same, bare reading with pyserial", reading, "s", None),
-            ("watching over bare reading", watching / reading, "ratio", None),
-        )
+        line("CPU seconds an hour of soak, 16 channels at 10 scans/s", "s", GOAL_S, [watching]),
+        line("the same, bare reading with pyserial", "s", None, [reading]),
+        line("watching over bare reading", "ratio", None, [watching / reading]),
     ]
 
 
-def main() -> None:
-    """Measure and print."""
-    for figure in results():
-        goal = f" (goal {figure['goal']:g})" if figure["goal"] else ""
-        print(f"{figure['name']}: {figure['value']:.1f} {figure['unit']}{goal}")
-
-
 if __name__ == "__main__":
-    main()
+    show(results())

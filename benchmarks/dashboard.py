@@ -17,13 +17,12 @@ import asyncio
 import json
 import re
 import sqlite3
-import statistics
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -31,14 +30,14 @@ from typing import Any, Final
 
 from playwright.sync_api import Browser, sync_playwright
 
-from benchmarks.cost import Terminal, cpu_s, rows_of, setup_text
+from benchmarks.cost import Terminal
+from benchmarks.lines import SCANS_PER_S, Line, counts_of, cpu_s, line, setup_text, share, show, timed
 from dashboard.app import create_app
 from logger.simulator.terminal import scan_line
 from logger.store.now import read_now
 
 CHROMIUM: Final = "/usr/bin/chromium"
 PAIRS: Final = 4
-SCANS_PER_S: Final = 10
 BEFORE_S: Final = 45 * 60
 LOADS: Final = 5
 UPDATE_S: Final = 30.0
@@ -111,18 +110,20 @@ class Relay:
 class Board:
     """Sends scans: first the soak so far as fast as they are taken, then each at its time."""
 
-    def __init__(self, terminal: Terminal, pairs: int) -> None:
+    def __init__(self, terminal: Terminal, pairs: int, scans_per_s: int = SCANS_PER_S) -> None:
         self.sent_s: dict[int, float] = {}  # wall clock, by the scan's number
+        self.scans_per_s = scans_per_s
         self._terminal = terminal
-        self._rows = rows_of((BEFORE_S + 3600) * SCANS_PER_S, pairs)
+        self._before = BEFORE_S * SCANS_PER_S  # scans of the soak so far, whatever the rate
+        self._rows = counts_of(self._before + 3600 * SCANS_PER_S, pairs, scans_per_s).tolist()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
     def begin(self) -> None:
         while not self._terminal.board.rate:
             self._terminal.serve(0.05)
-        for number in range(BEFORE_S * SCANS_PER_S):
-            self._terminal.send(scan_line(number, 100 * number, self._rows[number], 0))
+        for number in range(self._before):
+            self._terminal.send(self._line(number))
         self._thread.start()
 
     def end(self) -> None:
@@ -132,13 +133,16 @@ class Board:
 
     def _run(self) -> None:
         started = time.monotonic()
-        for number in range(BEFORE_S * SCANS_PER_S, len(self._rows)):
-            due = started + (number - BEFORE_S * SCANS_PER_S + 1) / SCANS_PER_S
+        for number in range(self._before, len(self._rows)):
+            due = started + (number - self._before + 1) / self.scans_per_s
             if self._over.wait(max(0.0, due - time.monotonic())):
                 return
-            line = scan_line(number, 100 * number, self._rows[number], 0)
+            text = self._line(number)
             self.sent_s[number] = time.time()
-            self._terminal.send(line)
+            self._terminal.send(text)
+
+    def _line(self, number: int) -> bytes:
+        return scan_line(number, 1000 * number // self.scans_per_s, self._rows[number], 0)
 
 
 @dataclass(frozen=True)
@@ -153,13 +157,23 @@ class Running:
 
 
 @contextmanager
-def running(pairs: int = PAIRS) -> Iterator[Running]:
-    """Run board, daemon and dashboard over a soak of three quarters of an hour that goes on."""
+def running(
+    pairs: int = PAIRS,
+    *,
+    scans_per_s: int = SCANS_PER_S,
+    more: str = "",
+    terminal: Callable[[Path, int], Terminal] = Terminal,
+) -> Iterator[Running]:
+    """Run board, daemon and dashboard over a soak of three quarters of an hour that goes on.
+
+    At another rate it is so many scans and not so long. `more`: other tables of the set-up.
+    """
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         setup, store = place / "setup.toml", place / "soak.db"
-        board = Board(Terminal(place / "daq", pairs), pairs)
-        setup.write_text(setup_text(place / "daq", pairs))
+        board = Board(terminal(place / "daq", pairs), pairs, scans_per_s)
+        wired = {"port": place / "daq", "scans_per_s": scans_per_s, "more": more}
+        setup.write_text(setup_text(pairs, soak_min=450, **wired))
         ours = [sys.executable, "-m", "soakbench"]
         quiet: dict[str, Any] = {"stdin": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         daemon = subprocess.Popen([*ours, "run", str(setup), "--db", str(store), "--load", "none"], **quiet)
@@ -247,8 +261,8 @@ def bias_late_s(browser: Browser, at: Running, seconds: float) -> list[float]:
     page.wait_for_timeout(seconds * 1000.0)
     seen = page.evaluate("window.seen")
     page.close()
-    sent = at.board.sent_s
-    return [ms / 1000.0 - sent[n] for t_s, ms in seen if (n := round(t_s * SCANS_PER_S)) in sent]
+    sent, rate = at.board.sent_s, at.board.scans_per_s
+    return [ms / 1000.0 - sent[n] for t_s, ms in seen if (n := round(t_s * rate)) in sent]
 
 
 # ---------------------------------------------------------------- many viewers
@@ -261,7 +275,7 @@ def scan_late_s(at: Running, seconds: float) -> list[float]:
     while time.monotonic() < until:
         now = read_now(at.store)
         if now is not None:
-            number = round(now.t_us / 1e6 * SCANS_PER_S)
+            number = round(now.t_us / 1e6 * at.board.scans_per_s)
             if number in at.board.sent_s:
                 out[number] = now.written_us / 1e6 - at.board.sent_s[number]
         time.sleep(0.03)
@@ -363,7 +377,7 @@ def answers_over_sql(at: Running) -> dict[str, list[float]]:
             answer = pages.post("/_dash-update-component", json=body)
             assert answer.status_code == 200, answer.status_code
 
-        out[NAMES[address]] = [_timed(ours) / _timed(lambda: _rows(at.store)) for _ in range(40)][5:]
+        out[NAMES[address]] = [timed(ours) / timed(lambda: _rows(at.store)) for _ in range(40)][5:]
     return out
 
 
@@ -392,31 +406,25 @@ def _rows(store: Path) -> None:
     db.close()
 
 
-def _timed(work: Callable[[], None]) -> float:
-    began = time.perf_counter()
-    work()
-    return time.perf_counter() - began
-
-
 # ---------------------------------------------------------------- all of it
 
 
-def results() -> list[dict[str, Any]]:
-    """Return the figures."""
-    out: list[dict[str, Any]] = []
+def results() -> list[Line]:
+    """Return the lines."""
+    out: list[Line] = []
     with running() as at, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         for address, name in NAMES.items():
             seen = [look(browser, at, address, UPDATE_S if k == 0 else 0.1) for k in range(LOADS)]
             out += [
-                _figure(f"{name}: first load on the wire", "MB", 3.0, [one.load_mb for one in seen]),
-                _figure(f"{name}: until it can be read", "s", None, [one.readable_s for one in seen]),
-                _figure(f"{name}: until it is interactive", "s", 1.5, [one.worked_s for one in seen]),
-                _figure(f"{name}: live update, both ways", "kB/s", 3.0, [seen[0].update_kb_s]),
+                line(f"{name}: first load on the wire", "MB", 3.0, [one.load_mb for one in seen]),
+                line(f"{name}: until it can be read", "s", None, [one.readable_s for one in seen]),
+                line(f"{name}: until it is interactive", "s", 1.5, [one.worked_s for one in seen]),
+                line(f"{name}: live update, both ways", "kB/s", 3.0, [seen[0].update_kb_s]),
             ]
         late = bias_late_s(browser, at, DELAY_S)
-        out.append(_share("Bias: scan sent to figure on screen", late, 50, None))
-        out.append(_share("Bias: scan sent to figure on screen", late, 95, 0.3))
+        out.append(share("Bias: scan sent to figure on screen", 50, "s", None, late))
+        out.append(share("Bias: scan sent to figure on screen", 95, "s", 0.3, late))
         asked = {address: asked_by(browser, at, address) for address in ("/", "/soak/last")}
         viewers = [asked["/"]] * (VIEWERS // 2) + [asked["/soak/last"]] * (VIEWERS // 4)
         viewers += [[]] * (VIEWERS - len(viewers))
@@ -431,42 +439,14 @@ def results() -> list[dict[str, Any]]:
                 cpu.append(100.0 * (cpu_s(at.dashboard) - before) / (time.monotonic() - began))
                 page.goto("about:blank")
         browser.close()
-        for share in (50, 95, 99):
-            out.append(_share("scan sent to judged, nobody looks", alone, share, None))
-            out.append(_share(f"the same, {VIEWERS} viewers and a browser", crowded, share, None))
-        out.append(
-            _figure(f"CPU of the dashboard with {VIEWERS} viewers, per cent of a core", "%", None, cpu)
-        )
+        for percent in (50, 95, 99):
+            out.append(share("scan sent to judged, nobody looks", percent, "s", None, alone))
+            out.append(share(f"the same, {VIEWERS} viewers and a browser", percent, "s", None, crowded))
+        out.append(line(f"CPU of the dashboard with {VIEWERS} viewers, per cent of a core", "%", None, cpu))
         for name, ratios in answers_over_sql(at).items():
-            out.append(_figure(f"{name}: its whole answer over the bare SQL", "ratio", None, ratios))
+            out.append(line(f"{name}: its whole answer over the bare SQL", "ratio", None, ratios))
     return out
 
 
-def _figure(name: str, unit: str, goal: float | None, values: Sequence[float]) -> dict[str, Any]:
-    return {
-        "name": name,
-        "value": float(f"{statistics.median(values):.3g}"),
-        "unit": unit,
-        "goal": goal,
-        "better": "less",
-        "n": len(values),
-        "low": float(f"{min(values):.3g}"),
-        "high": float(f"{max(values):.3g}"),
-    }
-
-
-def _share(name: str, values: Sequence[float], share: int, goal: float | None) -> dict[str, Any]:
-    """Return the figure that this per cent of the values are not above."""
-    at = sorted(values)[min(len(values) - 1, len(values) * share // 100)]
-    return {**_figure(f"{name}, {share} %", "s", goal, values), "value": float(f"{at:.3g}")}
-
-
-def main() -> None:
-    """Measure and print."""
-    for one in results():
-        goal = f" (goal {one['goal']:g})" if one["goal"] else ""
-        print(f"{one['name']}: {one['value']:g} {one['unit']}, {one['low']:g} to {one['high']:g}{goal}")
-
-
 if __name__ == "__main__":
-    main()
+    show(results())

@@ -16,6 +16,7 @@ import sys
 import numpy as np
 from scipy.stats import beta
 
+from benchmarks.lines import Line, estimate, show
 from logger.settling import drift_rate
 
 LENGTHS_MIN = (60, 90, 120)
@@ -79,7 +80,7 @@ def one_class(
     return held, float(np.median(widths) / reference)
 
 
-def results(records: int = 200) -> list[dict[str, object]]:
+def results(records: int = 200) -> list[Line]:
     """Return the figures of `make bench`, and print every class on standard error."""
     rng = np.random.default_rng(SEED)
     pooled = total = 0
@@ -97,43 +98,14 @@ def results(records: int = 200) -> list[dict[str, object]]:
                     file=sys.stderr,
                 )
     low, high = beta.ppf([0.025, 0.975], [pooled, pooled + 1], [total - pooled + 1, total - pooled])
+    least_says = "drift interval, least coverage of a class (white + walk 5 % up)"
+    width_says = "drift interval, greatest median width over a fit that knows the noise"
     return [
-        figure(
-            "drift interval, coverage pooled", pooled / total, 0.93, "more", total, float(low), float(high)
-        ),
-        figure(
-            "drift interval, least coverage of a class (white + walk 5 % up)", worst, 0.90, "more", records
-        ),
-        figure(
-            "drift interval, greatest median width over a fit that knows the noise",
-            widest,
-            2.5,
-            "less",
-            records,
-        ),
+        estimate("drift interval, coverage pooled", pooled / total, "1", 0.93, "more", total, (low, high)),
+        estimate(least_says, worst, "1", 0.90, "more", records),
+        estimate(width_says, widest, "1", 2.5, "less", records),
     ]
 
 
-def figure(
-    name: str,
-    value: float,
-    goal: float,
-    better: str,
-    n: int,
-    low: float | None = None,
-    high: float | None = None,
-) -> dict[str, object]:
-    """Return a row of `results.json`."""
-    row: dict[str, object] = {
-        "name": name,
-        "value": float(f"{value:.4g}"),
-        "unit": "1",
-        "goal": goal,
-        "better": better,
-    }
-    return {**row, "n": n, "low": low, "high": high}
-
-
 if __name__ == "__main__":
-    for row in results(int(sys.argv[1]) if len(sys.argv) > 1 else 2000):
-        print(row)
+    show(results(int(sys.argv[1]) if len(sys.argv) > 1 else 2000))

@@ -14,8 +14,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
+from benchmarks.lines import Line, estimate, show
 from logger.score import run
 from logger.score.counting import Run, count
 from logger.score.statistics import ratio_interval, ratio_of_medians
@@ -51,7 +51,7 @@ def delay(case: family.Case) -> tuple[float, bool, int]:
     return counted.delay_s if counted.found else counted.watched_s, counted.found, len(counted.blame)
 
 
-def results(cases: int = CASES) -> list[dict[str, Any]]:
+def results(cases: int = CASES) -> list[Line]:
     """Return the ratios and how many pairs were blamed, as lines of `results.json`."""
     played: dict[str, list[tuple[float, bool, int]]] = {"still": [], "wander": [], "steps": []}
     for case in drifting(cases):
@@ -69,20 +69,10 @@ def results(cases: int = CASES) -> list[dict[str, Any]]:
         low, high = ratio_interval(times, hits, calm_times, calm_hits, 7)
         value = ratio_of_medians(times, hits, calm_times, calm_hits)
         delays = f"drift at twice the limit: median delay under {says} over still mains"
-        out.append(_line(delays, value, "ratio", goal, len(times), low, high))
-        pairs = float(sum(blamed))
-        out.append(_line(f"pairs blamed under {says}", pairs, "", 0.0, len(times), pairs, pairs))
+        out.append(estimate(delays, value, "ratio", goal, "less", len(times), (low, high)))
+        out.append(estimate(f"pairs blamed under {says}", sum(blamed), "", 0.0, "less", len(times)))
     return out
 
 
-def _line(
-    name: str, value: float, unit: str, goal: float | None, n: int, low: float, high: float
-) -> dict[str, Any]:
-    figure = {"name": name, "value": value, "unit": unit, "goal": goal, "better": "less", "n": n}
-    return figure | {"low": low, "high": high}
-
-
 if __name__ == "__main__":
-    for line in results(int(sys.argv[1]) if len(sys.argv) > 1 else CASES):
-        goal = "no goal" if line["goal"] is None else f"goal {line['goal']:g}"
-        print(f"{line['name']}: {line['value']:.2f} ({goal}, {line['n']} cases)")
+    show(results(int(sys.argv[1]) if len(sys.argv) > 1 else CASES))

@@ -24,6 +24,7 @@ from typing import Any
 
 import aiomqtt
 
+from benchmarks.lines import Line, line, show
 from logger import daemon
 from logger.clock import SystemClock
 from logger.feeds.feed import Feeds
@@ -39,22 +40,27 @@ RUNS = 5
 GOAL_DELAY = 1.5
 
 
-def results() -> list[dict[str, Any]]:
+def results() -> list[Line]:
     """Return the ratios; none where there is no broker."""
     mosquitto = shutil.which("mosquitto", path="/usr/local/sbin:/usr/sbin:/usr/bin")
     if mosquitto is None:
         return []
     with tempfile.TemporaryDirectory() as folder, _broker(mosquitto, Path(folder)) as port:
-        shares = [_through_feed(port, Path(folder), k) / _bare(port) for k in range(RUNS)]
+        sent = [(_through_feed(port, Path(folder), k), _bare(port)) for k in range(RUNS)]
         delays = [
             _scan_us(port, Path(folder), k, True) / _scan_us(port, Path(folder), k, False)
             for k in range(RUNS)
         ]
     return [
-        _figure("feeds: events a second through the outbox over bare aiomqtt", shares, None, "more"),
-        _figure(
-            "feeds: a scan's time in the daemon with MQTT and alerts over without", delays, GOAL_DELAY, "less"
+        line("feeds: events a second through the outbox", "/s", None, [ours for ours, _ in sent], "more"),
+        line(
+            "feeds: events a second over bare aiomqtt",
+            "ratio",
+            None,
+            [ours / bare for ours, bare in sent],
+            "more",
         ),
+        line("feeds: a scan in the daemon with MQTT and alerts over without", "ratio", GOAL_DELAY, delays),
     ]
 
 
@@ -171,14 +177,5 @@ def _scan_us(port: int, folder: Path, run: int, with_feeds: bool) -> float:
     return 1e6 * statistics.median(link.took_s)
 
 
-def _figure(name: str, runs: list[float], goal: float | None, better: str) -> dict[str, Any]:
-    value, low, high = (float(f"{one:.3g}") for one in (statistics.median(runs), min(runs), max(runs)))
-    return {
-        "name": name, "value": value, "unit": "ratio", "goal": goal, "better": better, "n": len(runs),
-        "low": low, "high": high,
-    }  # fmt: skip
-
-
 if __name__ == "__main__":
-    for one in results():
-        print(f"{one['value']:g} {one['unit']} ({one['low']:g} to {one['high']:g}): {one['name']}")
+    show(results())

@@ -16,10 +16,10 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
+from benchmarks.lines import Line, estimate
 from logger.link.frames import Cause, FrameReader, frame
 from logger.link.lines import LineDecoder, ScanClock, Scans, scan_body
 
@@ -199,24 +199,15 @@ def _size_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 
 
-def results() -> list[dict[str, Any]]:
+def results() -> list[Line]:
     """Return what a million garbled frames brought; the goal is what a CRC of 16 bits allows."""
     found = run(2_000_000, 1)
     return [
-        {
-            "name": name,
-            "value": float(value),
-            "unit": "",
-            "goal": goal,
-            "better": "less",
-            "n": found.garbled,
-            "low": None,
-            "high": None,
-        }
+        estimate(name, value, "", goal, "less", found.garbled)
         for name, value, goal in (
             ("false readings in a million garbled frames", found.false, found.allowed),
             ("whole frames lost beside them", found.lost, 0),
-            ("MB of memory grown meanwhile", round(found.grown_mb, 1), 1.0),
+            ("MB of memory grown meanwhile", found.grown_mb, 1.0),
         )
     ]
 

@@ -1,150 +1,195 @@
-"""`make bench`: speed and size, printed and written to `results.json` with the date and the kind of machine.
+"""`make bench`: speed, size, and how both grow; printed, and kept in `results.json`.
 
-    python -m benchmarks.measure
+    python -m benchmarks.measure                what is not measured yet of the parts that time something
+    python -m benchmarks.measure --anew         all of them
+    python -m benchmarks.measure zoom store     these only
+    python -m benchmarks.measure truth          the parts that count how often what is said holds; or scale
+    python -m benchmarks.measure --list         the parts, and about how long each takes
 
-Each figure has its goal, if it has one, and the spread of its runs as low and high.
+Each part runs in a process of its own and is kept as soon as it is done, with its date, the kind of machine
+and how much else that had to do. A run that was cut short goes on where it was. Missed goals are named at the
+end; the exit code is 1 only where a part could not be measured.
 """
 
 from __future__ import annotations
 
+import argparse
+import contextlib
+import importlib
 import json
 import os
 import platform
-import statistics
+import signal
 import subprocess
 import sys
-import tempfile
 import time
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, NamedTuple
 
-from benchmarks import (
-    across_coverage,
-    calibration_coverage,
-    compare_coverage,
-    cost,
-    dashboard,
-    drift_coverage,
-    drift_under_mains,
-    feeds,
-    hostile_lines,
-    report,
-    resume,
-    selfwatch,
-    settling_coverage,
-    store,
-    uncertainty_coverage,
-    watch,
-    zoom,
+from benchmarks.lines import Line, met, show
+
+RESULTS: Final = Path(__file__).with_name("results.json")
+SCHEMA: Final = "soakbench.bench/2"
+
+
+class Part(NamedTuple):
+    """A module of this package with `results()`; about how long it takes; the group that it is asked for by."""
+
+    name: str
+    about_s: int
+    says: str
+    group: str = "speed"
+
+
+PARTS: Final = (
+    Part("start", 45, "the commands' start over bare Python"),
+    Part("demo", 75, "the whole job from the command line"),
+    Part("throughput", 60, "bytes on a pseudo-terminal to stored scans over bare sqlite3"),
+    Part("store", 60, "size and speed of the store"),
+    Part("judge", 90, "24 h of 16 channels judged, over numpy.loadtxt"),
+    Part("zoom", 60, "the chart's answers over bare SQL"),
+    Part("report", 45, "the report over a bare savefig"),
+    Part("watch", 30, "all detectors, a tick"),
+    Part("feeds", 45, "events a second over bare aiomqtt"),
+    Part("cost", 130, "the daemon's CPU"),
+    Part("selfwatch", 100, "what being watched costs the daemon"),
+    Part("resume", 40, "how long a killed daemon takes to go on"),
+    Part("screen", 130, "a scan's way to screen and cut-out, with viewers and a report being made"),
+    Part("growth", 90, "how cost grows with channels, rate and soaks"),
+    Part("dashboard", 260, "what pages weigh and how soon they are there", "truth"),
+    Part("hostile_lines", 60, "a million garbled frames", "truth"),
+    Part("drift_coverage", 60, "does the drift's interval hold", "truth"),
+    Part("drift_under_mains", 60, "drift under wandering mains", "truth"),
+    Part("settling_coverage", 60, "does the forecast's interval hold", "truth"),
+    Part("uncertainty_coverage", 60, "do the intervals of the budget hold", "truth"),
+    Part("calibration_coverage", 20, "do the intervals of a calibration hold", "truth"),
+    Part("compare_coverage", 300, "do the intervals between visits hold", "truth"),
+    Part("across_coverage", 300, "do the intervals across amps hold", "truth"),
+    Part("scale", 300, "fifty benches into one PostgreSQL over bare COPY", "scale"),
 )
-from logger.store.reader import Reader
-
-RESULTS = Path(__file__).with_name("results.json")
-HELP_RUNS = 21
-DEMOS = ("healthy", "drift", "runaway")
-GOAL_HELP = 3.0
-GOAL_DEMO_S = 60.0
+_LONGEST: Final = 5
+"""A part that takes so many times as long as it should is given up."""
 
 
-def results() -> list[dict[str, Any]]:
-    """Return the figures of the front door and of the whole job."""
-    return [_help_ratio(), *_demos()]
+def chosen(names: list[str], kept: dict[str, Any], *, anew: bool) -> list[Part]:
+    """Return the parts to be measured, in their order; ValueError names what there is not.
+
+    None named: all that time something and that this run, or the one that was cut short, has not done.
+    """
+    known = {one.name for one in PARTS} | {one.group for one in PARTS}
+    if unknown := [name for name in names if name not in known]:
+        raise ValueError(f"there is no part {', '.join(unknown)}: see --list")
+    if names:
+        return [one for one in PARTS if one.name in names or one.group in names]
+    left = kept["left"]
+    return [one for one in PARTS if one.group == "speed" and (anew or not left or one.name in left)]
 
 
-def _help_ratio() -> dict[str, Any]:
-    """Measure the top help against a bare interpreter, in turn."""
-    bare = [sys.executable, "-c", "pass"]
-    door = [str(Path(sys.executable).with_name("soakbench")), "--help"]
-    for command in (bare, door):
-        _timed(command)  # the first reads the disk
-    ratios = [_timed(door) / _timed(bare) for _ in range(HELP_RUNS)]
-    return _figure("soakbench --help over python -c pass", "ratio", GOAL_HELP, ratios)
+def load() -> dict[str, Any]:
+    """Return what is kept: `parts` by name, and which are `left` of a run that was cut short."""
+    if RESULTS.exists():
+        kept: dict[str, Any] = json.loads(RESULTS.read_text(encoding="utf-8"))
+        if kept.get("schema") == SCHEMA:
+            return kept
+    return {"schema": SCHEMA, "left": [], "parts": {}}
 
 
-def _demos() -> list[dict[str, Any]]:
-    """Play full soaks from the command line, and judge their logs."""
-    played, judged, bytes_a_sample = [], [], []
-    with tempfile.TemporaryDirectory() as folder:
-        for name in DEMOS:
-            out = Path(folder) / name
-            command = [sys.executable, "-m", "soakbench"]
-            played.append(_timed([*command, "demo", name, "--headless", "--out", str(out)], codes=(0, 1)))
-            log, its_setup = str(out / "log.csv.gz"), str(out / "setup.toml")
-            judged.append(_timed([*command, "judge", log, "--setup", its_setup], codes=(0, 1)))
-            soak = Reader(out / "soak.db").soak()
-            samples = soak.scans * len(soak.setup.channel)
-            bytes_a_sample.append((out / "soak.db").stat().st_size / samples)
-    return [
-        _figure("demo --headless: 2 h 30 min at 10 scans/s, 8 channels", "s", GOAL_DEMO_S, played),
-        _figure("judge: the log of that soak", "s", None, judged),
-        _figure("store of that soak: bytes a sample", "B", 4.0, bytes_a_sample),
-    ]
+def save(kept: dict[str, Any]) -> None:
+    """Keep it, whole or not at all; parts that are no more are dropped."""
+    kept["parts"] = {one.name: kept["parts"][one.name] for one in PARTS if one.name in kept["parts"]}
+    making = RESULTS.with_suffix(".making")
+    making.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    making.replace(RESULTS)
 
 
-def _timed(command: Sequence[str], codes: Sequence[int] = (0,)) -> float:
-    began = time.perf_counter()
-    ran = subprocess.run(command, capture_output=True, text=True, check=False)
-    took = time.perf_counter() - began
-    if ran.returncode not in codes:
-        raise SystemExit(f"{' '.join(command)} ended with {ran.returncode}: {ran.stderr}")
-    return took
+def machine() -> str:
+    """Return the kind of machine."""
+    kind, python = f"{platform.system()} {platform.machine()}", platform.python_version()
+    return f"{kind}, {os.cpu_count()} cores, Python {python}"
 
 
-def _figure(name: str, unit: str, goal: float | None, values: Sequence[float]) -> dict[str, Any]:
+def measured(part: Part) -> dict[str, Any]:
+    """Measure a part in a process of its own; RuntimeError where that can't be done."""
+    load_before, began_s = os.getloadavg()[0], time.monotonic()
+    command = [sys.executable, "-m", "benchmarks.measure", "--one", part.name]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, start_new_session=True)
+    try:
+        said, _ = process.communicate(timeout=_LONGEST * part.about_s)
+    except subprocess.TimeoutExpired:
+        raise RuntimeError(f"not done in {_LONGEST * part.about_s} s") from None
+    finally:
+        # whatever it has started ends with it, also where this run is cut short
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+    if process.returncode:
+        raise RuntimeError(f"it ended with {process.returncode}")
     return {
-        "name": name,
-        "value": float(f"{statistics.median(values):.3g}"),
-        "unit": unit,
-        "goal": goal,
-        "better": "less",
-        "n": len(values),
-        "low": float(f"{min(values):.3g}"),
-        "high": float(f"{max(values):.3g}"),
+        "date": f"{datetime.now(UTC):%Y-%m-%d}",
+        "machine": machine(),
+        "load": round(load_before, 1),
+        "took_s": round(time.monotonic() - began_s),
+        "lines": json.loads(said),
     }
 
 
 def main() -> int:
-    """Measure, print, write; return 1 where a goal is missed."""
-    figures = [
-        *results(),
-        *store.results(),
-        *zoom.results(),
-        *resume.results(),
-        *feeds.results(),
-        *report.results(),
-        *drift_coverage.results(),
-        *drift_under_mains.results(),
-        *watch.results(),
-        *cost.results(),
-        *selfwatch.results(),
-        *dashboard.results(),
-        *hostile_lines.results(),
-        *settling_coverage.results(),
-        *uncertainty_coverage.results(),
-        *calibration_coverage.results(),
-        *compare_coverage.results(),
-        *across_coverage.results(),
-    ]
-    document = {
-        "schema": "soakbench.bench/1",
-        "date": f"{datetime.now(UTC):%Y-%m-%d}",
-        "machine": f"{platform.system()} {platform.machine()}, {os.cpu_count()} cores, "
-        f"Python {platform.python_version()}",
-        "results": figures,
-    }
-    RESULTS.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
-    missed = 0
-    for one in figures:
-        more = one["better"] == "more"
-        met = one["goal"] is None or (one["value"] >= one["goal"] if more else one["value"] <= one["goal"])
-        missed += not met
-        goal = "" if one["goal"] is None else f"  goal {one['goal']:g}{'' if met else ': MISSED'}"
-        known = one["low"] is not None
-        spread = f"{one['low']:g} to {one['high']:g}, n = {one['n']}" if known else f"n = {one['n']}"
-        print(f"{one['name']:<58} {one['value']:>8g} {one['unit']:<6} ({spread}){goal}")
-    return 1 if missed else 0
+    """Measure, keep, print; return 1 where a part could not be measured."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.measure", description=__doc__.split("\n")[0])
+    parser.add_argument("parts", nargs="*", metavar="PART", help="a part or a group of them")
+    parser.add_argument("--anew", action="store_true", help="also what a run that was cut short has done")
+    parser.add_argument("--list", action="store_true", help="say which parts there are")
+    parser.add_argument("--one", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.one:
+        return _one(asked.one)
+    if asked.list:
+        for one in PARTS:
+            print(f"{one.name:<22} {one.about_s:>4} s  {one.group}  {one.says}")
+        return 0
+    kept = load()
+    try:
+        parts = chosen(asked.parts, kept, anew=asked.anew)
+    except ValueError as error:
+        parser.error(str(error))
+    whole, failed = not asked.parts, dict[str, str]()
+    if whole:
+        kept["left"] = [one.name for one in parts]
+    for part in parts:
+        print(f"\n== {part.name}: {part.says} (about {part.about_s} s)", flush=True)
+        try:
+            found = kept["parts"][part.name] = measured(part)
+        except RuntimeError as error:
+            failed[part.name] = str(error)
+            print(f"not measured: {error}", flush=True)
+        else:
+            show(found["lines"])
+        if whole:
+            kept["left"].remove(part.name)
+        save(kept)
+    missed = [one for part in parts if part.name not in failed for one in _missed(kept, part.name)]
+    print(f"\n{len(missed)} goals missed" + "".join(f"\n  {_says(one)}" for one in missed))
+    for name, why in failed.items():
+        print(f"not measured: {name}, {why}")
+    return 1 if failed else 0
+
+
+def _one(name: str) -> int:
+    """Measure a part here, and print its lines as JSON; whatever else it prints goes to standard error."""
+    out, sys.stdout = sys.stdout, sys.stderr
+    lines = importlib.import_module(f"benchmarks.{name}").results()
+    json.dump(lines, out)
+    return 0
+
+
+def _missed(kept: dict[str, Any], name: str) -> list[Line]:
+    return [one for one in kept["parts"][name]["lines"] if not met(one)]
+
+
+def _says(one: Line) -> str:
+    wanted = "at least" if one["better"] == "more" else "at most"
+    return f"{one['name']}: {one['value']:g} {one['unit']}, goal {wanted} {one['goal']:g}"
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """How quick the report is: from a store to a PDF in a fresh process, over matplotlib's bare savefig.
 
-    python benchmarks/report.py
+    python -m benchmarks.report
 
 Both are whole processes, imports and all, run in turn. The plain program draws lines of as many points with
 matplotlib and saves them as a PDF: the ratio is what soakbench adds, whatever the machine.
@@ -8,19 +8,17 @@ matplotlib and saves them as a PDF: the ratio is what soakbench adds, whatever t
 
 from __future__ import annotations
 
-import json
-import statistics
 import subprocess
 import sys
 import tempfile
-import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from PIL import Image
 
+from benchmarks.lines import Line, in_turn, line, over, setup_text, show
 from logger.blocks import ScanBlock
 from logger.checklist import items, templates
 from logger.clock import SystemClock
@@ -37,21 +35,7 @@ PER_S = 10
 RUNS = 7
 GOAL_S = 3.0
 
-SETUP = f"""
-schema = "soakbench.setup/1"
-[amp]
-name = "Theatre PA 240 W"
-valve = "EL34"
-nominal_ht_V = 455
-[link]
-kind = "lines"
-scans_per_s = {PER_S}
-[plan]
-steps = [{{step = "warm-up", minutes = 30}}, {{step = "soak", minutes = 120}}]
-""" + "".join(
-    f'[[channel]]\nname = "pair{k}"\nmeasures = "pair current"\nsense_ohm = 1.0\n'
-    for k in range(1, PAIRS + 1)
-)
+SETUP = setup_text(PAIRS, others=False)
 
 OURS = """
 import sys
@@ -86,41 +70,22 @@ FigureCanvasPdf(figure).print_pdf(sys.argv[2])
 """
 
 
-def results() -> list[dict[str, Any]]:
+def results() -> list[Line]:
     """Return the figures, each with the spread of the runs."""
     with tempfile.TemporaryDirectory() as folder:
         store, out = Path(folder) / "soak.db", Path(folder) / "soak.pdf"
         _keep(store)
-        ours, plain, job = [], [], []
-        for _ in range(RUNS):
-            ours.append(_timed(OURS, store, out))
-            plain.append(_timed(PLAIN, store, out))
-            job.append(_timed(JOB, store, out))
-    ratios = [a / b for a, b in zip(ours, plain, strict=True)]
+
+        def program(text: str) -> Callable[[], object]:
+            command = [sys.executable, "-c", text, str(store), str(out)]
+            return lambda: subprocess.run(command, check=True)
+
+        ours, plain, job = in_turn(RUNS, program(OURS), program(PLAIN), program(JOB))
     return [
-        _figure("report: from store to PDF, in a fresh process", ours, "s", GOAL_S),
-        _figure("report: of a job with two soaks and a photograph, in a fresh process", job, "s", GOAL_S),
-        _figure("report: over a bare savefig of matplotlib", ratios, "ratio", None),
+        line("report: from store to PDF, in a fresh process", "s", GOAL_S, ours),
+        line("report: of a job with two soaks and a photograph, in a fresh process", "s", GOAL_S, job),
+        line("report: over a bare savefig of matplotlib", "ratio", None, over(ours, plain)),
     ]
-
-
-def _timed(program: str, store: Path, out: Path) -> float:
-    began = time.perf_counter()
-    subprocess.run([sys.executable, "-c", program, str(store), str(out)], check=True)
-    return time.perf_counter() - began
-
-
-def _figure(name: str, values: list[float], unit: str, goal: float | None) -> dict[str, Any]:
-    return {
-        "name": name,
-        "value": round(statistics.median(values), 3),
-        "unit": unit,
-        "goal": goal,
-        "better": "less",
-        "n": len(values),
-        "low": round(min(values), 3),
-        "high": round(max(values), 3),
-    }
 
 
 def _keep(path: Path) -> None:
@@ -156,5 +121,4 @@ def _keep(path: Path) -> None:
 
 
 if __name__ == "__main__":
-    json.dump(results(), sys.stdout, indent=1)
-    print()
+    show(results())

@@ -12,8 +12,8 @@ import tempfile
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
+from benchmarks.lines import Line, line, show
 from logger import resume
 from logger.clock import ManualClock
 from logger.pipeline import Pipeline
@@ -27,7 +27,7 @@ SCANS_PER_S = 10.0
 GOAL_S = 60.0
 
 
-def results(hours: float = HOURS) -> list[dict[str, Any]]:
+def results(hours: float = HOURS) -> list[Line]:
     """Return the processor time that a replay takes, and what it comes to in microseconds a scan."""
     played = scenario("healthy", 1, warm_up_min=30, soak_min=60.0 * hours - 30)
     text = played.setup_text(scans_per_s=SCANS_PER_S)
@@ -49,19 +49,10 @@ def results(hours: float = HOURS) -> list[dict[str, Any]]:
         writer.close()
     scans = soak.scans
     return [
-        _figure(f"resume: replay {hours:g} h of {len(setup.channel)} channels", took_s, "s", GOAL_S),
-        _figure("resume: replay, a scan", 1e6 * took_s / scans, "us", None),
+        line(f"resume: replay {hours:g} h of {len(setup.channel)} channels", "s", GOAL_S, [took_s]),
+        line("resume: replay, a scan", "us", None, [1e6 * took_s / scans]),
     ]
 
 
-def _figure(name: str, value: float, unit: str, goal: float | None) -> dict[str, Any]:
-    value = float(f"{value:.3g}")
-    return {
-        "name": name, "value": value, "unit": unit, "goal": goal, "better": "less", "n": 1, "low": value,
-        "high": value,
-    }  # fmt: skip
-
-
 if __name__ == "__main__":
-    for figure in results(float(sys.argv[1]) if len(sys.argv) > 1 else HOURS):
-        print(f"{figure['name']}: {figure['value']:g} {figure['unit']}")
+    show(results(float(sys.argv[1]) if len(sys.argv) > 1 else HOURS))

@@ -17,8 +17,6 @@ import json
 import os
 import shutil
 import sqlite3
-import statistics
-import sys
 import tempfile
 import threading
 import time
@@ -32,6 +30,7 @@ import numpy as np
 import psycopg
 import sqlalchemy as sa
 
+from benchmarks.lines import Line, line, show
 from logger.blocks import DaqInfo, ScanBlock
 from logger.clock import SystemClock
 from logger.collect import Bench, StoreFile, collect_round
@@ -67,7 +66,7 @@ steps = [{step = "warm-up", minutes = 30}, {step = "soak", minutes = 120}]
 )
 
 
-def results() -> list[dict[str, Any]]:
+def results() -> list[Line]:
     """Return the figures: what has gathered, then what comes live."""
     with tempfile.TemporaryDirectory() as folder, _server(Path(folder)) as server:
         return [*_gathered(Path(folder), server), *_live(Path(folder), server)]
@@ -286,19 +285,9 @@ def _part(block: ScanBlock, start: int, stop: int) -> ScanBlock:
     return ScanBlock(block.t_us[start:stop], block.sequence[start:stop], block.counts[start:stop])
 
 
-def _figure(name: str, unit: str, better: str, values: list[float]) -> dict[str, Any]:
-    return {
-        "name": name,
-        "value": float(f"{statistics.median(values):.3g}"),
-        "unit": unit,
-        "goal": None,
-        "better": better,
-        "n": len(values),
-        "low": float(f"{min(values):.3g}"),
-        "high": float(f"{max(values):.3g}"),
-    }
+def _figure(name: str, unit: str, better: str, values: list[float]) -> Line:
+    return line(name, unit, None, values, better)
 
 
 if __name__ == "__main__":
-    json.dump(results(), sys.stdout, indent=1)
-    print()
+    show(results())

@@ -23,7 +23,9 @@ from typing import Any, Final
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from benchmarks.cost import SCANS_PER_S, Terminal, cpu_s, rows_of, setup_text
+from benchmarks.cost import Terminal
+from benchmarks.lines import SCANS_PER_S, Line, counts_of, cpu_s, line, setup_text, show
+from benchmarks.watch import PAIRS
 from logger.simulator.terminal import scan_line
 
 BEFORE_S: Final = 120
@@ -48,7 +50,7 @@ def measured() -> tuple[float, float, float, float]:
         ):
             ends.append(Terminal(place / name))
             setup = place / f"{name}.toml"
-            setup.write_text(setup_text(place / name))
+            setup.write_text(setup_text(PAIRS, soak_min=450, port=place / name))
             command = [sys.executable, "-m", "soakbench", "run", str(setup), "--load", "none", *more]
             command += ["--db", str(place / f"{name}.db")]
             quiet: dict[str, Any] = {"stdin": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
@@ -71,11 +73,11 @@ def _played(
     while not all(end.board.rate for end in ends):
         for end in ends:
             end.serve(0.05)
-    rows = rows_of((BEFORE_S + MEASURED_S + HAMMERED_S) * SCANS_PER_S)
-    lines = [scan_line(number, 100 * number, row, 0) for number, row in enumerate(rows)]
-    for line in lines[: BEFORE_S * SCANS_PER_S]:
+    rows = counts_of((BEFORE_S + MEASURED_S + HAMMERED_S) * SCANS_PER_S, PAIRS).tolist()
+    sent = [scan_line(number, 100 * number, row, 0) for number, row in enumerate(rows)]
+    for one in sent[: BEFORE_S * SCANS_PER_S]:
         for end in ends:
-            end.send(line)
+            end.send(one)
     time.sleep(3.0)  # what waits in buffers is taken
     before = [cpu_s(process.pid) for process in processes]
     asked = 0
@@ -87,7 +89,7 @@ def _played(
             _get(port, "metrics")
             _get(port, "health")
 
-    paced = lines[BEFORE_S * SCANS_PER_S :]
+    paced = sent[BEFORE_S * SCANS_PER_S :]
     _at_pace(ends, paced[: MEASURED_S * SCANS_PER_S], each)
     plain, watched = (cpu_s(one.pid) - was for one, was in zip(processes, before, strict=True))
     over = threading.Event()
@@ -111,11 +113,11 @@ def _played(
     )
 
 
-def _at_pace(ends: list[Terminal], lines: list[bytes], each: Any) -> None:
+def _at_pace(ends: list[Terminal], sent: list[bytes], each: Any) -> None:
     started = time.monotonic()
-    for step, line in enumerate(lines):
+    for step, one in enumerate(sent):
         for end in ends:
-            end.send(line)
+            end.send(one)
         each(step)
         time.sleep(max(0.0, started + (step + 1) / SCANS_PER_S - time.monotonic()))
 
@@ -146,36 +148,17 @@ def _drain(manager: socket.socket) -> None:
         manager.recv(4096)
 
 
-def results() -> list[dict[str, Any]]:
+def results() -> list[Line]:
     """Return the ratio with its two parts, and the lag."""
     watched, plain, scrape_ms, lag_s = measured()
     return [
-        {
-            "name": name,
-            "value": float(f"{value:.3g}"),
-            "unit": unit,
-            "goal": goal,
-            "better": "less",
-            "n": 1,
-            "low": None,
-            "high": None,
-        }
-        for name, value, unit, goal in (
-            ("scraped each 5 s, logging, pinging: CPU an hour", watched, "s", None),
-            ("the same without any of it", plain, "s", None),
-            ("being watched over not", watched / plain, "ratio", GOAL_RATIO),
-            ("CPU a question", scrape_ms, "ms", None),
-            ("scraped without a pause: longest lag of the judging over the least", lag_s, "s", 0.5),
-        )
+        line("scraped each 5 s, logging, pinging: CPU an hour", "s", None, [watched]),
+        line("the same without any of it", "s", None, [plain]),
+        line("being watched over not", "ratio", GOAL_RATIO, [watched / plain]),
+        line("CPU a question", "ms", None, [scrape_ms]),
+        line("scraped without a pause: longest lag of the judging over the least", "s", 0.5, [lag_s]),
     ]
 
 
-def main() -> None:
-    """Measure and print."""
-    for figure in results():
-        goal = f" (goal {figure['goal']:g})" if figure["goal"] else ""
-        print(f"{figure['name']}: {figure['value']:g} {figure['unit']}{goal}")
-
-
 if __name__ == "__main__":
-    main()
+    show(results())

@@ -17,7 +17,8 @@ import sys
 import numpy as np
 from scipy.stats import beta
 
-from benchmarks.drift_coverage import figure, power_law
+from benchmarks.drift_coverage import power_law
+from benchmarks.lines import Line, estimate, line, show
 from logger.settling import forecast
 
 MOMENTS_MIN = (8, 10, 15, 20)
@@ -50,7 +51,7 @@ def interval_score(low: np.ndarray, high: np.ndarray, truth: np.ndarray) -> np.n
     return (high - low) + 2 / ALPHA * (np.maximum(low - truth, 0) + np.maximum(truth - high, 0))
 
 
-def results(amps: int = 60) -> list[dict[str, object]]:
+def results(amps: int = 60) -> list[Line]:
     """Return the figures of `make bench`, and print every class on standard error."""
     rng = np.random.default_rng(SEED)
     lag = np.arange(LONG_MIN)
@@ -94,7 +95,7 @@ def _late(said_min: np.ndarray, settling: np.ndarray, t: np.ndarray, n: int) -> 
 
 def _summary(
     rows: dict[tuple[str, int], list[tuple[float, float, float, float, float]]], late: list[float]
-) -> list[dict[str, object]]:
+) -> list[Line]:
     held = total = 0
     least = 1.0
     ours, reference = [], []
@@ -123,30 +124,13 @@ def _summary(
         inside_kind = np.concatenate([_held(np.array(found)) for (k, _), found in rows.items() if k == kind])
         least = min(least, float(inside_kind.mean()))
     low_cp, high_cp = beta.ppf([0.025, 0.975], [held, held + 1], [total - held + 1, total - held])
+    share, score = held / total, float(np.mean(ours) / np.mean(reference))
+    beside = "settling forecast, interval score over staying where it is"
     return [
-        figure(
-            "settling forecast, coverage pooled",
-            held / total,
-            0.85,
-            "more",
-            total,
-            float(low_cp),
-            float(high_cp),
-        ),
-        figure("settling forecast, least coverage of a class", least, 0.80, "more", total // 3),
-        figure(
-            "settling forecast, interval score over staying where it is",
-            float(np.mean(ours) / np.mean(reference)),
-            0.65,
-            "less",
-            total,
-        ),
-        {
-            **figure(
-                "settling time from 15 minutes, median error", float(np.median(late)), 8.0, "less", len(late)
-            ),
-            "unit": "min",
-        },
+        estimate("settling forecast, coverage pooled", share, "1", 0.85, "more", total, (low_cp, high_cp)),
+        estimate("settling forecast, least coverage of a class", least, "1", 0.80, "more", total // 3),
+        estimate(beside, score, "1", 0.65, "less", total),
+        line("settling time from 15 minutes, error", "min", 8.0, late),
     ]
 
 
@@ -155,5 +139,4 @@ def _held(found: np.ndarray) -> np.ndarray:
 
 
 if __name__ == "__main__":
-    for row in results(int(sys.argv[1]) if len(sys.argv) > 1 else 300):
-        print(row)
+    show(results(int(sys.argv[1]) if len(sys.argv) > 1 else 300))

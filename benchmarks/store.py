@@ -1,6 +1,6 @@
 """How small and how quick the store is: bytes a sample, and its times over those of plain sqlite3.
 
-    python benchmarks/store.py
+    python -m benchmarks.store
 
 The plain program writes the very rows that soakbench wrote (scans and roll-ups), in as many transactions and
 with the same pragmas, and reads them without unpacking: the ratio is what soakbench adds, whatever the disk.
@@ -8,100 +8,77 @@ with the same pragmas, and reads them without unpacking: the ratio is what soakb
 
 from __future__ import annotations
 
-import json
 import sqlite3
-import statistics
-import sys
 import tempfile
-import time
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from logger.blocks import DaqInfo, ScanBlock
+from benchmarks.lines import (
+    OTHERS,
+    SCANS_PER_S,
+    Line,
+    daq_of,
+    in_turn,
+    line,
+    over,
+    setup_text,
+    show,
+    timed,
+)
+from logger.blocks import ScanBlock
 from logger.clock import SystemClock
 from logger.setup import parse
 from logger.store.reader import Reader
 from logger.store.whole import back_up, verify
 from logger.store.writer import Writer
 
-CHANNELS = 8
+PAIRS = 12
+CHANNELS = PAIRS + len(OTHERS)
 SCANS = 90_000  # 2 h 30 min at 10 scans/s
 COMMIT_SCANS = 1000
 RUNS = 5
-
-SETUP = """
-schema = "soakbench.setup/1"
-[amp]
-name = "Theatre PA 240 W"
-valve = "EL34"
-nominal_ht_V = 455
-[link]
-kind = "lines"
-scans_per_s = 10
-[plan]
-steps = [{step = "warm-up", minutes = 30}, {step = "soak", minutes = 120}]
-""" + "".join(
-    f'[[channel]]\nname = "pair{k}"\nmeasures = "pair current"\nsense_ohm = 1.0\n'
-    for k in range(1, CHANNELS + 1)
-)
+LIVE_S = 1800
+SETUP = setup_text(PAIRS)
 
 
-def results() -> list[dict[str, Any]]:
-    """Return the figures, each with the spread of the runs."""
+def results() -> list[Line]:
+    """Return the lines, each with the spread of the runs."""
     block = _soak()
-    times: dict[str, list[float]] = {}
+    taken: list[list[float]] = []
     with tempfile.TemporaryDirectory() as folder:
         for run in range(RUNS):
-            ours, plain = Path(folder) / f"ours{run}.db", Path(folder) / f"plain{run}.db"
-            _timed(times, "write", lambda ours=ours: _write(ours, block))
-            rows = _rows(ours)
-            _timed(times, "plain write", lambda plain=plain, rows=rows: _write_plain(plain, rows))
-            _timed(times, "read", lambda ours=ours: Reader(ours).scans(1))
-            _timed(times, "plain read", lambda plain=plain: _read_plain(plain))
-            _timed(times, "roll-up", lambda ours=ours: Reader(ours).rollup(1, 60))
-            _timed(times, "verify", lambda ours=ours: verify(ours))
-            copy = Path(folder) / f"copy{run}.db"
-            _timed(times, "copy", lambda ours=ours, copy=copy: back_up(ours, copy))
+            ours, plain, copy = (Path(folder) / f"{name}{run}.db" for name in ("ours", "plain", "copy"))
+            write = timed(lambda ours=ours: _write(ours, block))
+            rows = rows_of(ours)
+            rest = in_turn(
+                1,
+                lambda plain=plain, rows=rows: write_plain(plain, rows, SCANS // COMMIT_SCANS),
+                lambda ours=ours: Reader(ours).scans(1),
+                lambda plain=plain: _read_plain(plain),
+                lambda ours=ours: Reader(ours).rollup(1, 60),
+                lambda ours=ours: verify(ours),
+                lambda ours=ours, copy=copy: back_up(ours, copy),
+            )
+            taken.append([write, *(times[0] for times in rest)])
         size = ours.stat().st_size
-    megabytes_an_hour = _log_megabytes_an_hour(block)
-    ratio = {
-        what: [a / b for a, b in zip(times[what], times[f"plain {what}"], strict=True)]
-        for what in ("write", "read")
-    }
+    written, plainly, read, plainly_read, rolled, verified, copied = zip(*taken, strict=True)
+    live_b, log_mb = _live(block)
+    what = f"{SCANS:,} scans of {CHANNELS} channels"
     return [
-        _figure("store: bytes a sample with roll-ups", "B", 4.0, [size / (SCANS * CHANNELS)]),
-        _figure("store: log written at one commit a second", "MB/h", None, [megabytes_an_hour]),
-        _figure("store: write 90,000 scans of 8 channels", "s", 1.5, times["write"]),
-        _figure("store: write, over plain sqlite3", "ratio", None, ratio["write"]),
-        _figure("store: read 90,000 scans of 8 channels", "s", 0.3, times["read"]),
-        _figure("store: read, over plain sqlite3 without unpacking", "ratio", None, ratio["read"]),
-        _figure("store: read its 60 s roll-up", "s", None, times["roll-up"]),
-        _figure("store: verify it", "s", None, times["verify"]),
-        _figure("store: copy it", "s", None, times["copy"]),
+        line("store: bytes a sample, roll-ups and all, written live", "B", 3.3, [live_b]),
+        line("store: bytes a sample, written 1,000 scans at a time", "B", None, [size / (SCANS * CHANNELS)]),
+        line("store: log written at one commit a second", "MB/h", None, [log_mb]),
+        line(f"store: write {what}", "s", None, written),
+        line("store: write, over plain sqlite3", "ratio", None, over(written, plainly)),
+        line(f"store: read {what}", "s", 0.6, read),
+        line("store: read, over plain sqlite3 without unpacking", "ratio", None, over(read, plainly_read)),
+        line("store: read its 60 s roll-up", "s", None, rolled),
+        line("store: verify it", "s", None, verified),
+        line("store: copy it", "s", None, copied),
     ]
-
-
-def _figure(name: str, unit: str, goal: float | None, values: list[float]) -> dict[str, Any]:
-    return {
-        "name": name,
-        "value": float(f"{statistics.median(values):.3g}"),
-        "unit": unit,
-        "goal": goal,
-        "better": "less",
-        "n": len(values),
-        "low": float(f"{min(values):.3g}"),
-        "high": float(f"{max(values):.3g}"),
-    }
-
-
-def _timed(times: dict[str, list[float]], what: str, work: Callable[[], object]) -> None:
-    began = time.perf_counter()
-    work()
-    times.setdefault(what, []).append(time.perf_counter() - began)
 
 
 def _soak() -> ScanBlock:
@@ -116,7 +93,7 @@ def _begin(path: Path) -> Writer:
     writer.begin_soak(
         setup=parse(SETUP),
         setup_text=SETUP,
-        daq=DaqInfo("bench", 1, (7.8125e-6,) * CHANNELS, (32767,) * CHANNELS),
+        daq=daq_of(PAIRS),
         started=datetime(2026, 1, 1, tzinfo=UTC),
     )
     return writer
@@ -139,7 +116,8 @@ def _write(path: Path, block: ScanBlock) -> None:
         writer.end_soak(ended=datetime(2026, 1, 1, 3, tzinfo=UTC), how="finished", verdict=None)
 
 
-def _rows(path: Path) -> tuple[list[Any], list[Any]]:
+def rows_of(path: Path) -> tuple[list[Any], list[Any]]:
+    """Return all that a store holds in the tables `scan` and `rollup`."""
     db = sqlite3.connect(path)
     scans = db.execute("SELECT * FROM scan ORDER BY t0_s").fetchall()
     rolled = db.execute("SELECT * FROM rollup ORDER BY level_s, t0_s, channel").fetchall()
@@ -147,7 +125,8 @@ def _rows(path: Path) -> tuple[list[Any], list[Any]]:
     return scans, rolled
 
 
-def _write_plain(path: Path, rows: tuple[list[Any], list[Any]]) -> None:
+def write_plain(path: Path, rows: tuple[list[Any], list[Any]], commits: int) -> None:
+    """Write the rows of the tables `scan` and `rollup` with bare sqlite3, in so many transactions."""
     scans, rolled = rows
     db = sqlite3.connect(path, isolation_level=None)
     db.execute("PRAGMA journal_mode = WAL")
@@ -161,7 +140,6 @@ def _write_plain(path: Path, rows: tuple[list[Any], list[Any]]) -> None:
         " vmin INTEGER, vmax INTEGER, vsum INTEGER,"
         " PRIMARY KEY (soak_id, level_s, t0_s, channel)) WITHOUT ROWID"
     )
-    commits = SCANS // COMMIT_SCANS
     for k in range(commits):
         db.execute("BEGIN IMMEDIATE")
         db.executemany("INSERT INTO scan VALUES (?, ?, ?, ?, ?, ?)", _share(scans, k, commits))
@@ -180,27 +158,33 @@ def _read_plain(path: Path) -> None:
     db.close()
 
 
-def _log_megabytes_an_hour(block: ScanBlock) -> float:
-    """Return what goes into the write-ahead log with a commit and a word on the state each second."""
-    seconds = 300
+def _live(block: ScanBlock) -> tuple[float, float]:
+    """Return what a store takes that gets a commit and a word on the state each second, as a daemon's does.
+
+    Bytes a sample once it is closed, and the megabytes an hour that go through its write-ahead log. What a
+    soak takes by itself, whatever its length, is taken off: half an hour stands for a whole one.
+    """
     now = {
         "t_s": 0.0,
         "state": "soaking",
         "channels": {f"pair{k}": {"value": 0.0762, "unit": "A", "U": 0.0008} for k in range(CHANNELS)},
     }
+    scans = LIVE_S * SCANS_PER_S
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "second.db"
         with _begin(path) as writer:
             connection = writer._connection
             assert connection is not None
+            connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
             connection.exec_driver_sql("PRAGMA wal_autocheckpoint = 0")
             connection.rollback()
-            before = Path(f"{path}-wal").stat().st_size
-            _add(writer, block, seconds * 10, 10, now)
-            grown = Path(f"{path}-wal").stat().st_size - before
-    return grown / seconds * 3600 / 1e6
+            begun_b = path.stat().st_size
+            _add(writer, block, scans, SCANS_PER_S, now)
+            log_b = Path(f"{path}-wal").stat().st_size
+            writer.end_soak(ended=datetime(2026, 1, 1, 3, tzinfo=UTC), how="finished", verdict=None)
+        grown_b = path.stat().st_size - begun_b
+    return grown_b / (scans * CHANNELS), log_b / LIVE_S * 3600 / 1e6
 
 
 if __name__ == "__main__":
-    json.dump(results(), sys.stdout, indent=1)
-    print()
+    show(results())

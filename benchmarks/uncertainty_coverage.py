@@ -14,10 +14,11 @@ simulator's own spread `from the others` misses them, on the wide side.
 from __future__ import annotations
 
 import sys
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from benchmarks.lines import Line, estimate, setup_text, show
 from logger import convert
 from logger.blocks import FloatArray
 from logger.convert import Converter, daq_from_setup, difference_U, value_U
@@ -39,32 +40,11 @@ FIGURES: Final = ("settled current", "between two pairs", "from the others")
 
 def bench(tolerance_pct: float) -> Setup:
     """Return the set-up of four pairs with sense resistors of a tolerance."""
-    return parse(
-        """
-schema = "soakbench.setup/1"
-plan.steps = [{step = "soak", minutes = 60}]
-[amp]
-name = "Theatre PA 240 W"
-valve = "EL34"
-nominal_ht_V = 455
-[link]
-kind = "lines"
-scans_per_s = 10
-"""
-        + "".join(
-            f"""
-[[channel]]
-name = "pair{j + 1}"
-measures = "pair current"
-pin = [{2 * j}, {2 * j + 1}]
-sense_ohm = 1.0
-series_ohm = {SERIES_OHM}
-tempco_ppm_per_K = {TEMPCO_PPM_PER_K}
-tolerance_pct = {tolerance_pct}
-"""
-            for j in range(PAIRS)
-        )
+    keys = (
+        f"sense_ohm = 1.0\nseries_ohm = {SERIES_OHM}\ntempco_ppm_per_K = {TEMPCO_PPM_PER_K}\n"
+        f"tolerance_pct = {tolerance_pct}"
     )
+    return parse(setup_text(PAIRS, others=False, keys=keys))
 
 
 def measured(true_a: FloatArray, tolerance_pct: float, rng: np.random.Generator) -> FloatArray:
@@ -139,7 +119,7 @@ def _from_median(rows: FloatArray) -> FloatArray:
     return out
 
 
-def results(amps: int = AMPS) -> list[dict[str, Any]]:
+def results(amps: int = AMPS) -> list[Line]:
     """Return the extremes over the tolerances: every one of them has to lie within the goals."""
     out = []
     for spread in SPREADS:
@@ -147,7 +127,7 @@ def results(amps: int = AMPS) -> list[dict[str, Any]]:
     return out
 
 
-def _of_spread(spread: str, amps: int) -> list[dict[str, Any]]:
+def _of_spread(spread: str, amps: int) -> list[Line]:
     held: dict[str, list[FloatArray]] = {name: [] for name in FIGURES}
     square: dict[str, list[FloatArray]] = {name: [] for name in FIGURES}
     for tolerance in TOLERANCES_PCT:
@@ -171,20 +151,10 @@ def _of_spread(spread: str, amps: int) -> list[dict[str, Any]]:
     return out
 
 
-def _figure(name: str, sample: FloatArray, goal: float, better: str) -> dict[str, Any]:
+def _figure(name: str, sample: FloatArray, goal: float, better: str) -> Line:
     mean, half = float(sample.mean()), 1.96 * float(sample.std(ddof=1)) / len(sample) ** 0.5
-    return {
-        "name": name,
-        "value": round(mean, 4),
-        "unit": "ratio",
-        "goal": goal,
-        "better": better,
-        "n": len(sample),
-        "low": round(mean - half, 4),
-        "high": round(mean + half, 4),
-    }
+    return estimate(name, mean, "ratio", goal, better, len(sample), (mean - half, mean + half))
 
 
 if __name__ == "__main__":
-    for row in results(int(sys.argv[1]) if len(sys.argv) > 1 else AMPS):
-        print(row)
+    show(results(int(sys.argv[1]) if len(sys.argv) > 1 else AMPS))

@@ -10,11 +10,11 @@ run solves the models that a process then keeps, and is stated apart. The refere
 from __future__ import annotations
 
 import time
-from typing import Any
 
 import numpy as np
 from scipy.signal import lfilter
 
+from benchmarks.lines import OTHERS, Line, line, setup_text, show
 from logger import setup as setups
 from logger.blocks import FloatArray, TickBlock
 from logger.pipeline import Pipeline
@@ -27,34 +27,10 @@ BLOCK = 600
 RUNS = 5
 GOAL_US = 30.0
 
-_HEAD = """
-schema = "soakbench.setup/1"
-[amp]
-name = "Theatre PA 240 W"
-valve = "EL34"
-nominal_ht_V = 455
-[link]
-kind = "lines"
-scans_per_s = 10
-[plan]
-steps = [{step = "warm-up", minutes = 30}, {step = "soak", minutes = 450}]
-"""
-OTHERS = (
-    ("ht", "HT"),
-    ("mains", "mains"),
-    ("chassis", "chassis temperature"),
-    ("ambient", "ambient temperature"),
-)
-
 
 def bench() -> Setup:
     """Return the set-up of a bench with 16 channels."""
-    pairs = [
-        f'[[channel]]\nname = "pair{j + 1}"\nmeasures = "pair current"\nsense_ohm = 1.0\n'
-        for j in range(PAIRS)
-    ]
-    others = [f'[[channel]]\nname = "{name}"\nmeasures = "{what}"\n' for name, what in OTHERS]
-    return setups.parse(_HEAD + "".join((*pairs, *others)))
+    return setups.parse(setup_text(PAIRS, soak_min=450))
 
 
 def soak(seconds: int, seed: int = 0) -> TickBlock:
@@ -95,26 +71,19 @@ def _median_s(ticks: TickBlock) -> float:
     return (time.process_time() - begun) / len(rows)
 
 
-def results() -> list[dict[str, Any]]:
+def results() -> list[Line]:
     """Return microseconds a tick, with and without the models at hand, and the ratio to one median."""
     setup, ticks = bench(), soak(HOURS * 3600)
     first = _played_s(setup, ticks) / len(ticks) * 1e6
     pairs = [(_played_s(setup, ticks) / len(ticks) * 1e6, _median_s(ticks) * 1e6) for _ in range(RUNS)]
-    spent, ratios = sorted(us for us, _ in pairs), sorted(us / median for us, median in pairs)
+    spent, ratios = [us for us, _ in pairs], [us / median for us, median in pairs]
     what = f"all detectors, {PAIRS + len(OTHERS)} channels, a tick"
-
-    def line(name: str, values: list[float], unit: str, goal: float | None) -> dict[str, Any]:
-        figure = {"name": name, "value": values[len(values) // 2], "unit": unit, "goal": goal}
-        return figure | {"better": "less", "n": len(values), "low": values[0], "high": values[-1]}
-
     return [
-        line(what, spent, "us", GOAL_US),
-        line(f"{what}, over one numpy.median of its values", ratios, "ratio", None),
-        line(f"{what}, in a process's first {HOURS} h", [first], "us", None),
+        line(what, "us", GOAL_US, spent),
+        line(f"{what}, over one numpy.median of its values", "ratio", None, ratios),
+        line(f"{what}, in a process's first {HOURS} h", "us", None, [first]),
     ]
 
 
 if __name__ == "__main__":
-    for figure in results():
-        spread = f"{figure['low']:.1f} to {figure['high']:.1f}"
-        print(f"{figure['name']}: {figure['value']:.1f} {figure['unit']} ({spread})")
+    show(results())
