@@ -7,6 +7,7 @@ slow: `soakbench --help` answers within three times of bare Python, so not even 
 
 from __future__ import annotations
 
+import os
 import sys
 
 COMMANDS: tuple[tuple[str, str, str], ...] = (
@@ -59,6 +60,9 @@ INTERRUPTED = 130
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; return its exit code."""
+    # Our matrices are small: threads over them cost more than they bring, twice the CPU of judging a log and
+    # many times its duration where something else runs. Read when numpy is first imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     args = sys.argv[1:] if arguments is None else arguments
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):

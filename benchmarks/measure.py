@@ -34,7 +34,7 @@ SCHEMA: Final = "soakbench.bench/2"
 
 
 class Part(NamedTuple):
-    """A module of this package with `results()`; about how long it takes; the group that it is asked for by."""
+    """A module of this package with `results()`; how long it takes; the group it can be asked for by."""
 
     name: str
     about_s: int

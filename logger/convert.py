@@ -850,8 +850,10 @@ def _unit_draws(pairs: int, flats: int, shared: int) -> tuple[FloatArray, FloatA
     """Return a normal draw (pairs + shared, draws) and a rectangular one (pairs, flats, draws)."""
     draw = np.random.default_rng(101)
     normal = draw.standard_normal((_DRAWS, pairs + shared)).T
-    flat = np.swapaxes(draw.uniform(-1.0, 1.0, (pairs, _DRAWS, flats)), 1, 2)
-    return np.ascontiguousarray(normal), np.ascontiguousarray(flat)
+    flat = np.empty((pairs, flats, _DRAWS))
+    for row in flat:  # one pair after the other: the whole is 30 MB with twelve, and need not be there twice
+        row[:] = draw.uniform(-1.0, 1.0, (_DRAWS, flats)).T
+    return np.ascontiguousarray(normal), flat
 
 
 def difference_weights(values: Mapping[int, float], column: int) -> dict[int, float] | None:

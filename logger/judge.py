@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from logger import logfile
-from logger.archive import ArchivedSoak
 from logger.blocks import Mark, ReadingBlock, ScanBlock
 from logger.errors import FileExistsAlready
 from logger.explain import Explainer
-from logger.jobs import Job
 from logger.pipeline import Pipeline
 from logger.setup import Setup
-from logger.store.reader import Reader
+
+if TYPE_CHECKING:  # a log is judged without a store, and SQLAlchemy takes 25 MB
+    from logger.jobs import Job
+    from logger.store.reader import Reader
 
 Progress = Callable[[float], None]
 """Is told how far the judging is, in seconds of the soak."""
@@ -69,6 +70,8 @@ def judge_archived(
     path: Path, progress: Progress = _unheard, explain: tuple[str, Path, bool] | None = None
 ) -> dict[str, Any]:
     """Judge a soak anew from its file in an archive, which has all that it takes."""
+    from logger.archive import ArchivedSoak
+
     found = ArchivedSoak.open(path)
     pipeline = Pipeline(found.soak.setup, found.soak.daq, found.calibration)
     _replay(pipeline, found.replay(), progress, explain)
