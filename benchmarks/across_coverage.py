@@ -27,7 +27,7 @@ from typing import Any, Final
 import numpy as np
 import sqlalchemy as sa
 
-from benchmarks.drift_coverage import figure
+from benchmarks.lines import Line, estimate, line, show
 from logger import across, compare
 from logger.blocks import DaqInfo
 from logger.clock import ManualClock
@@ -423,7 +423,7 @@ def slope_held(seed: int) -> list[bool]:
     return out
 
 
-def results(shops: int = SHOPS) -> list[dict[str, object]]:
+def results(shops: int = SHOPS) -> list[Line]:
     """Return how often intervals hold, how often the fault is named, and how often nothing is called off."""
     held: dict[str, list[bool]] = {}
     named: list[bool] = []
@@ -461,13 +461,13 @@ def results(shops: int = SHOPS) -> list[dict[str, object]]:
     out.append(_share(f"across, a channel {100 * OFF_BY:g} % off is named", named, None, "more"))
     out.append(_share("across, the same where no amp moved to another bench", named_alone, None, "more"))
     what = "across, share of what is called off that is not"
-    out.append(figure(what, float(np.mean(wrong)), 0.07, "less", len(wrong)))
+    out.append(estimate(what, float(np.mean(wrong)), "1", 0.07, "less", len(wrong)))
     out.append(_share("across, shops with nothing off where something is called off", quiet, 0.07, "less"))
     out.append(_speed())
     return out
 
 
-def _speed() -> dict[str, object]:
+def _speed() -> Line:
     """Measure the slowest command over a thousand soaks, from reading the store on, in processor seconds."""
     took = []
     with tempfile.TemporaryDirectory() as folder:
@@ -478,18 +478,13 @@ def _speed() -> dict[str, object]:
             document(across.shop(Reader(store)))
             took.append(time.process_time() - began)
     name = "across, 1,000 soaks: read and worked out, the slower of valves and benches, processor seconds"
-    return figure(name, max(took), 2.0, "less", len(took)) | {"unit": "s"}
+    return line(name, "s", 2.0, [max(took)])
 
 
-def _share(name: str, ones: list[bool], goal: float | None, better: str) -> dict[str, object]:
-    low, high = share_interval(sum(ones), len(ones))
-    value = sum(ones) / max(len(ones), 1)
-    return {
-        "name": name, "value": round(value, 4), "unit": "1", "goal": goal, "better": better, "n": len(ones),
-        "low": round(low, 4), "high": round(high, 4),
-    }  # fmt: skip
+def _share(name: str, ones: list[bool], goal: float | None, better: str) -> Line:
+    share = sum(ones) / max(len(ones), 1)
+    return estimate(name, share, "1", goal, better, len(ones), share_interval(sum(ones), len(ones)))
 
 
 if __name__ == "__main__":
-    for row in results(int(sys.argv[1]) if len(sys.argv) > 1 else SHOPS):
-        print(row)
+    show(results(int(sys.argv[1]) if len(sys.argv) > 1 else SHOPS))
