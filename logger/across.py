@@ -1118,7 +1118,7 @@ def _pair(
         )
     label = next((told["label"] for one in visits if (told := one.channel(name))), name)
     line = slope(since)
-    need = None if slope is not None else f"visits with these valves: {len(since)}, {LEAST_VISITS} are needed"
+    need = None if line is not None else f"visits with these valves: {len(since)}, {LEAST_VISITS} are needed"
     return {"name": name, "label": label, "visits": rows, "slope": line, "slope_needs": need}
 
 
