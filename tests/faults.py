@@ -4,7 +4,7 @@
 
 The daemon is `soakbench run` in a process of its own, in real time, its cut-out armed and closed. While a
 fault lasts a browser has the Live page and the soak's open, and reports are made of it. What the long forms
-bring is kept in `benchmarks/faults.json`, and README has its table from there.
+bring is kept in `benchmarks/faults.json`, and `docs/faults.md` has its table from there.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ ROOT: Final = Path(__file__).resolve().parent.parent
 SILENCE_S: Final = 1.5
 """The DAQ opens the cut-out when it hears nothing for so long."""
 RESULTS: Final = ROOT / "benchmarks" / "faults.json"
-README: Final = ROOT / "README.md"
+TABLE: Final = ROOT / "docs" / "faults.md"
 BEGINS, ENDS = "<!-- faults: python -m tests.faults -->", "<!-- /faults -->"
 PATIENCE_S: Final = 60.0
 HOST_ASKED: Final = lines.TRIP_CAUSES.index("opened by the host")
@@ -820,7 +820,7 @@ FAULTS: Final[dict[Callable[[float], Found], tuple[float, float]]] = {
 
 
 def main() -> None:
-    """Do what is asked for; keep the long forms' results, and lay them out in README."""
+    """Do what is asked for; keep the long forms' results, and lay them out in the docs."""
     words = [word for word in sys.argv[1:] if not word.startswith("--")]
     short = "--short" in sys.argv
     for fault, (long_form, short_form) in FAULTS.items():
@@ -841,18 +841,18 @@ def main() -> None:
 
 
 def lay_out() -> None:
-    """Write the table between README's marks."""
+    """Write the table between the page's marks."""
     kept = json.loads(RESULTS.read_text())
     rows = [kept[fault.__name__] for fault in FAULTS if fault.__name__ in kept]
     lines = ["| fault | how | lost | meanwhile |", "|---|---|---|---|"]
     for row in rows:
         held = "" if row["kept"] else "**not as promised:** "
         lines.append(f"| {row['fault']} | {row['how']} | {held}{row['lost']} | {row['meanwhile']} |")
-    text = README.read_text(encoding="utf-8")
+    text = TABLE.read_text(encoding="utf-8")
     before, _, rest = text.partition(BEGINS)
     _, _, after = rest.partition(ENDS)
     table = "\n".join(lines)
-    README.write_text(f"{before}{BEGINS}\n{table}\n{ENDS}{after}", encoding="utf-8")
+    TABLE.write_text(f"{before}{BEGINS}\n{table}\n{ENDS}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":
