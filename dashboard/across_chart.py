@@ -5,6 +5,7 @@ Pure.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import Any, Final, NamedTuple
 
 from dashboard.figures import (
@@ -265,6 +266,7 @@ def visits(document: Mapping[str, Any], view: View, unit: str = units.PAIR_UNITS
         "xaxis": {
             **_axis(),
             "type": "date",
+            **_span(sorted(begun.values()), timedelta(days=150 if view.narrow else 30)),
             "nticks": 4 if view.narrow else 9,
             "tickformat": "%Y-%m" if view.narrow else "%Y-%m-%d",
             "tickangle": 0,
@@ -277,6 +279,15 @@ def visits(document: Mapping[str, Any], view: View, unit: str = units.PAIR_UNITS
         "yaxis": {**_axis(), "range": [low, high], "nticks": 6, "tickformat": "~g"},
     }
     return {"data": traces, "layout": layout}
+
+
+def _span(times: Sequence[str], least: timedelta) -> Json:
+    """Return an axis' range about all times, so wide at least that no two of its ticks read alike."""
+    if not times:
+        return {}
+    first, last = datetime.fromisoformat(times[0]), datetime.fromisoformat(times[-1])
+    room = max((last - first) * 0.03, (least - (last - first)) / 2)
+    return {"range": [(first - room).isoformat(), (last + room).isoformat()]}
 
 
 def at_nominal(document: Mapping[str, Any]) -> bool:

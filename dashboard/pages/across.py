@@ -110,8 +110,8 @@ def page(found: Mapping[str, Any], view: figures.View, unit: str = units.PAIR_UN
         [
             html.H1("Across amplifiers"),
             html.P(
-                f"What only many soaks can show: {found['valves']['soaks']} soaks of "
-                f"{found['valves']['amps']} amplifiers, each figure with its 95 % interval.",
+                f"What only many soaks can show: {_many(found['valves']['soaks'], 'soak')} of "
+                f"{_many(found['valves']['amps'], 'amplifier')}, each figure with its 95 % interval.",
                 className="lead",
             ),
         ],
@@ -123,6 +123,10 @@ def page(found: Mapping[str, Any], view: figures.View, unit: str = units.PAIR_UN
         *_benches(found["benches"], view),
         *_amp(_in_unit(found["amp"], found["per_mA"][unit]), found["others"], view, unit),
     ]
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 # ---- valves
@@ -202,7 +206,7 @@ def _benches(document: Mapping[str, Any], view: figures.View) -> Children:
     heads = ("Bench", "Its channels, off by, %", "The whole bench, off by, %")
     table = [
         [
-            [bench["bench"], parts.quiet(f"{bench['soaks']} soaks")],
+            [bench["bench"], parts.quiet(_many(bench["soaks"], "soak"))],
             [_channel(one) for one in bench["channels"]] or "–",
             _whole(bench),
         ]
