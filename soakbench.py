@@ -119,8 +119,12 @@ def _nearest(word: str) -> str:
 def _call(module: str, args: list[str]) -> int:
     """Import a command's module and run the command by its typer app."""
     import importlib
+    import os
 
     import typer
+
+    # Our matrices are small: threads of a product would wait for each other, at three times the work.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
     command = typer.main.get_command(importlib.import_module(module).app)
     try:

@@ -374,15 +374,26 @@ def test_an_alarm_rings_only_where_there_is_a_terminal(
 # ---- run, with a store and a board
 
 
+NOT_THE_DAEMONS = """
+    dash dash_mantine_components plotly flask flask_compress werkzeug waitress jinja2 matplotlib PIL typst
+    pandas polars duckdb pyarrow psycopg alembic mako apprise requests yaml aiomqtt paho pymodbus
+    prometheus_client rich dashboard logger.simulator logger.score scipy.stats scipy.optimize
+"""
+"""What others need: a daemon at a board that speaks `lines`, without feeds, loads none of it."""
+RUN = "import sys, soakbench; code = soakbench.main(sys.argv[1:]); print(*sys.modules); sys.exit(code)"
+
+
 @pytest.mark.skipif(os.name == "nt", reason="the simulated DAQ needs a pseudo-terminal")
-def test_run_records_until_it_is_told_to_stop(setup_file: Path, tmp_path: Path) -> None:
+def test_run_records_until_it_is_told_to_stop_and_loads_nothing_that_it_does_not_use(
+    setup_file: Path, tmp_path: Path
+) -> None:
     port, db, messages = tmp_path / "port", tmp_path / "soak.db", tmp_path / "messages.txt"
     text = setup_file.read_text(encoding="utf-8").replace('port = "auto"', f'port = "{port}"')
     setup_file.write_text(text, encoding="utf-8")
     job = Record(db, ManualClock(), "the workshop").book_in(amp="Theatre PA 240 W")
     play = [sys.executable, "-m", "logger.simulator.terminal", "healthy", "--speed", "20", "--with-parent"]
     board = subprocess.Popen([*play, "--port-link", str(port)])
-    command = [sys.executable, "-m", "soakbench", "run", str(setup_file), "--wait", "--db", str(db)]
+    command = [sys.executable, "-c", RUN, "run", str(setup_file), "--wait", "--db", str(db)]
     command += ["--job", str(job), "--as-found"]
     running = subprocess.Popen(
         [*command, "--log-file", str(messages)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
@@ -404,7 +415,9 @@ def test_run_records_until_it_is_told_to_stop(setup_file: Path, tmp_path: Path) 
         board.terminate()
         board.wait()
     assert running.returncode == 0, said
-    assert out == ""
+    (loaded,) = out.splitlines()  # and nothing else is printed
+    assert "logger.daemon" in loaded.split()
+    assert set(NOT_THE_DAEMONS.split()) & set(loaded.split()) == set()
     assert "soak 1 has begun" in messages.read_text(encoding="utf-8")
     (soak,) = Reader(db).soaks()
     assert soak.how == "stopped"
