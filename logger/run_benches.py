@@ -11,7 +11,6 @@ import signal
 import subprocess
 import sys
 import threading
-from collections import deque
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
@@ -26,6 +25,7 @@ from logger.errors import Fault, RequestError, SetupError, StoreError
 from logger.setup import Setup
 from logger.store import sqlite
 from logger.store.reader import Reader, Soak
+from logger.voice import Voice
 
 T = TypeVar("T", bound=Hashable)
 
@@ -36,8 +36,6 @@ WELL_S: Final = 60.0
 PATIENCE_S: Final = 120.0
 """How long a daemon may take to end: it tries for a minute to store the verdict."""
 _LOOK_S: Final = 0.2
-_ROOM: Final = 1000  # lines that wait for the terminal
-_LAST_LINES_S: Final = 2.0
 _WRONG_REQUEST: Final = 2
 _NOT_AGAIN: Final = (0, _WRONG_REQUEST)
 
@@ -143,7 +141,7 @@ class Attendant:
         clock: Clock | None = None,
     ) -> None:
         self._tasks = tasks
-        self._lines = _Lines(say)
+        self._voice = Voice(say)
         self._first_pause_s = first_pause_s
         self._patience_s = patience_s
         self._clock = clock or SystemClock()
@@ -158,10 +156,9 @@ class Attendant:
 
     def run(self) -> list[Ended]:
         """Start the daemons and attend to them; return how each ended, in their order."""
-        with ThreadPoolExecutor(len(self._tasks), thread_name_prefix="bench") as pool:
+        with self._voice, ThreadPoolExecutor(len(self._tasks), thread_name_prefix="bench") as pool:
             done = [pool.submit(self._attend, task) for task in self._tasks]
             self._wait_for(done)
-        self._lines.close()
         return [one.result() for one in done]
 
     def _wait_for(self, done: Sequence[Future[Ended]]) -> None:
@@ -186,9 +183,9 @@ class Attendant:
         armed = [task.name for task in self._tasks if task.armed and task.name in running]
         if armed:
             opens = "a cut-out that is closed opens now, and with it the mains goes off"
-            self._lines.say(f"stopping: at {_listed(armed)} {opens}")
+            self._voice.say(f"stopping: at {_listed(armed)} {opens}")
         if running:
-            self._lines.say(
+            self._voice.say(
                 f"stopping {_listed(running)}: each soak is closed; Ctrl-C again ends them at once"
             )
         for process in running.values():
@@ -198,7 +195,7 @@ class Attendant:
         with self._lock:
             running = dict(self._running)
         if running:
-            self._lines.say(f"ending {_listed(running)} at once: what has no end can be gone on with")
+            self._voice.say(f"ending {_listed(running)} at once: what has no end can be gone on with")
         for process in running.values():
             _ask(process)  # a daemon takes the second one so
 
@@ -206,24 +203,24 @@ class Attendant:
         with self._lock:
             running = dict(self._running)
         for name, process in running.items():
-            self._lines.say(f"{name} did not end within {self._patience_s:g} s and is killed")
+            self._voice.say(f"{name} did not end within {self._patience_s:g} s and is killed")
             process.kill()
 
     def _attend(self, task: Task) -> Ended:
         try:
             return self._run_one(task)
         except StoreError as error:
-            self._lines.say(f"{task.name} is not run: {error}")
+            self._voice.say(f"{task.name} is not run: {error}")
             return Ended(task.name, "broken off", None, 0, task.store, task.log)
         except Exception as error:
-            self._lines.say(f"{task.name} is attended to no more: a fault in soakbench itself ({error!r})")
+            self._voice.say(f"{task.name} is attended to no more: a fault in soakbench itself ({error!r})")
             raise
 
     def _run_one(self, task: Task) -> Ended:
         """Run one bench's daemon, again and again where it dies."""
         before = newest(task.store)
         if sqlite.daemon_runs(task.store):
-            self._lines.say(
+            self._voice.say(
                 f"{task.name} is left alone: a soakbench that runs already writes to its store {task.store}"
             )
             return Ended(task.name, "ran already", None, 0, task.store, task.log)
@@ -247,7 +244,7 @@ class Attendant:
                 if task.armed
                 else ""
             )
-            self._lines.say(
+            self._voice.say(
                 f"{task.name} {why} and is started again in {pause_s:g} s: see {task.log}{cutout}"
             )
             if self._stop.wait(pause_s):
@@ -280,7 +277,7 @@ class Attendant:
                 os.close(theirs)
             process.stderr = open(ours, "rb")  # noqa: SIM115, PTH123 - closed by who follows it
             self._running[task.name] = process
-        self._lines.say(f"{task.name} is process {process.pid}; its log is {task.log}")
+        self._voice.say(f"{task.name} is process {process.pid}; its log is {task.log}")
         return process
 
     def _follow(self, task: Task, process: subprocess.Popen[bytes]) -> int:
@@ -289,7 +286,7 @@ class Attendant:
         with process.stderr as lines:
             for line in lines:
                 text = line.decode(errors="replace").rstrip().removeprefix("soakbench: ")
-                self._lines.say(f"{task.name}: {text}")
+                self._voice.say(f"{task.name}: {text}")
         code = process.wait()
         with self._lock:
             del self._running[task.name]
@@ -297,54 +294,11 @@ class Attendant:
 
     def _how(self, task: Task, code: int | None) -> How:
         if code == _WRONG_REQUEST:
-            self._lines.say(f"{task.name} is not started again: what was wrong is said above")
+            self._voice.say(f"{task.name} is not started again: what was wrong is said above")
             return "wrong request"
         if code in (None, 0):
             return "stopped" if self._stop.is_set() else "ended"
         return "broken off"
-
-
-class _Lines:
-    """What is said, by a thread of its own: what the terminal does not take is lost, and counted."""
-
-    def __init__(self, say: Callable[[str], None]) -> None:
-        self._say = say
-        self._waiting: deque[str] = deque()
-        self._lost = 0
-        self._changed = threading.Condition()
-        self._closed = False
-        self._thread = threading.Thread(target=self._run, name="lines", daemon=True)
-        self._thread.start()
-
-    def say(self, text: str) -> None:
-        """Take in a sentence; returns at once."""
-        with self._changed:
-            if len(self._waiting) < _ROOM:
-                self._waiting.append(text)
-            else:
-                self._lost += 1
-            self._changed.notify()
-
-    def close(self) -> None:
-        """Say what is left; waits two seconds at most."""
-        with self._changed:
-            self._closed = True
-            self._changed.notify()
-        self._thread.join(_LAST_LINES_S)
-
-    def _run(self) -> None:
-        while True:
-            with self._changed:
-                self._changed.wait_for(lambda: bool(self._waiting) or self._closed)
-                if not self._waiting:
-                    return
-                texts = [self._waiting.popleft()]
-                if self._lost:
-                    texts.append(f"{self._lost} lines were lost here: they are in the logs")
-                    self._lost = 0
-            with suppress(OSError):  # whoever listened has gone (a closed terminal): the benches go on
-                for text in texts:
-                    self._say(text)
 
 
 def _setup_of(bench: BenchOfMany) -> Setup:
