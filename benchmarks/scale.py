@@ -24,14 +24,14 @@ import uuid
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import psycopg
 import sqlalchemy as sa
 
-from benchmarks.lines import Line, line, show
-from logger.blocks import DaqInfo, ScanBlock
+from benchmarks.lines import SCANS_PER_S, Line, counts_of, daq_of, line, setup_text, share, show
+from logger.blocks import ScanBlock
 from logger.clock import SystemClock
 from logger.collect import Bench, StoreFile, collect_round
 from logger.setup import parse
@@ -41,29 +41,14 @@ from logger.store.reader import Reader
 from logger.store.writer import Writer
 
 BENCHES: Final = 50
+PAIRS: Final = 12
 CHANNELS: Final = 16
-SCANS_PER_S: Final = 10
 HISTORY_S: Final = 1200
 LIVE_S: Final = 60
 RUNS: Final = 5
 TABLES: Final = ("scan", "rollup")
 STARTED: Final = datetime(2026, 1, 1, tzinfo=UTC)
-
-SETUP = """
-schema = "soakbench.setup/1"
-[amp]
-name = "Theatre PA 240 W"
-valve = "EL34"
-nominal_ht_V = 455
-[link]
-kind = "lines"
-scans_per_s = 10
-[plan]
-steps = [{step = "warm-up", minutes = 30}, {step = "soak", minutes = 120}]
-""" + "".join(
-    f'[[channel]]\nname = "pair{k}"\nmeasures = "pair current"\nsense_ohm = 1.0\n'
-    for k in range(1, CHANNELS + 1)
-)
+SETUP: Final = setup_text(PAIRS)
 
 
 def results() -> list[Line]:
@@ -72,7 +57,7 @@ def results() -> list[Line]:
         return [*_gathered(Path(folder), server), *_live(Path(folder), server)]
 
 
-def _gathered(folder: Path, server: str) -> list[dict[str, Any]]:
+def _gathered(folder: Path, server: str) -> list[Line]:
     """Collect stores of HISTORY_S each, and COPY the same rows, in turn."""
     stores = _stores(folder)
     taken: list[float] = []
@@ -105,26 +90,26 @@ def _gathered(folder: Path, server: str) -> list[dict[str, Any]]:
     part = Reader(stores[0]).look(lambda c: fetch_part(c, Reader(stores[0]).soak().uuid, Got()))
     sent = len(gzip.compress(json.dumps(to_json(part)).encode(), 6))
     return [
-        _figure("scale: rows collected a second from 50 stores", "1/s", "more", [rows / t for t in taken]),
-        _figure("scale: rows a second, over bare COPY of the same bytes", "ratio", "more",
-                [b / a for a, b in zip(taken, bare, strict=True)]),
-        _figure("scale: samples collected a second", "1/s", "more", [samples / t for t in taken]),
-        _figure("scale: bytes a sample in PostgreSQL, keys and roll-ups too", "B", "less", [sizes / samples]),
-        _figure("scale: bytes a sample of PostgreSQL's log, which replicas take", "B", "less",
+        line("scale: rows collected a second from 50 stores", "1/s", None, [rows / t for t in taken], "more"),
+        line("scale: rows a second, over bare COPY of the same bytes", "ratio", None,
+                [b / a for a, b in zip(taken, bare, strict=True)], "more"),
+        line("scale: samples collected a second", "1/s", None, [samples / t for t in taken], "more"),
+        line("scale: bytes a sample in PostgreSQL, keys and roll-ups too", "B", None, [sizes / samples]),
+        line("scale: bytes a sample of PostgreSQL's log, which replicas take", "B", None,
                 [log_bytes / samples]),
-        _figure("scale: bytes a sample over the network to the collector", "B", "less",
+        line("scale: bytes a sample over the network to the collector", "B", None,
                 [sent / (HISTORY_S * SCANS_PER_S * CHANNELS)]),
     ]  # fmt: skip
 
 
-def _live(folder: Path, server: str) -> list[dict[str, Any]]:
+def _live(folder: Path, server: str) -> list[Line]:
     """Write BENCHES stores as their daemons do, a commit a second each, and collect them meanwhile.
 
     A scan's lag is the time from its second's end to its being in the database, seen at each round's end.
     """
     address = _database(server)
     into = Collected(address)
-    block = _block(LIVE_S, seed=2)
+    block = _block(LIVE_S)
     clock = SystemClock()
     paths = [folder / f"live{k}.db" for k in range(BENCHES)]
     lags: list[float] = []
@@ -164,9 +149,9 @@ def _live(folder: Path, server: str) -> list[dict[str, Any]]:
             writer.end_soak(ended=STARTED, how="finished", verdict=None)
     _drop(server, address)
     return [
-        _figure("scale: lag of 50 benches' scans (95 %)", "s", "less", [float(np.percentile(lags, 95))]),
-        _figure("scale: a live round of 50 benches", "s", "less", rounds),
-        _figure("scale: the writers' own delay (95 %)", "s", "less", [float(np.percentile(late, 95))]),
+        share("scale: lag of 50 benches' scans", 95, "s", None, lags),
+        line("scale: a live round of 50 benches", "s", None, rounds),
+        share("scale: the writers' own delay", 95, "s", None, late),
     ]
 
 
@@ -249,7 +234,7 @@ def _stores(folder: Path) -> list[Path]:
     first = folder / "bench1.db"
     with Writer(first, SystemClock()) as writer:
         _begin(writer)
-        block = _block(HISTORY_S, seed=1)
+        block = _block(HISTORY_S)
         for start in range(0, len(block), 1000):
             writer.add_scans(_part(block, start, start + 1000))
             writer.commit()
@@ -268,25 +253,19 @@ def _begin(writer: Writer) -> None:
     writer.begin_soak(
         setup=parse(SETUP),
         setup_text=SETUP,
-        daq=DaqInfo("bench", 1, (7.8125e-6,) * CHANNELS, (32767,) * CHANNELS),
+        daq=daq_of(PAIRS),
         started=STARTED,
     )
 
 
-def _block(seconds: int, seed: int) -> ScanBlock:
-    rng = np.random.default_rng(seed)
+def _block(seconds: int) -> ScanBlock:
     scans = seconds * SCANS_PER_S
-    t_us = np.arange(scans) * (1_000_000 // SCANS_PER_S) + rng.integers(0, 2000, scans)
-    counts = np.round(9800 + 30 * rng.standard_normal((scans, CHANNELS))).astype(np.int32)
-    return ScanBlock(t_us.astype(np.int64), np.arange(scans, dtype=np.int64), counts)
+    t_us = np.arange(scans, dtype=np.int64) * (1_000_000 // SCANS_PER_S)
+    return ScanBlock(t_us, np.arange(scans, dtype=np.int64), counts_of(scans, PAIRS))
 
 
 def _part(block: ScanBlock, start: int, stop: int) -> ScanBlock:
     return ScanBlock(block.t_us[start:stop], block.sequence[start:stop], block.counts[start:stop])
-
-
-def _figure(name: str, unit: str, better: str, values: list[float]) -> Line:
-    return line(name, unit, None, values, better)
 
 
 if __name__ == "__main__":
