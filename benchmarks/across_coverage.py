@@ -317,7 +317,8 @@ def stored(path: Path, soaks: list[Soak], jobs: list[Job], fittings: list[Fittin
     engine = sa.create_engine(f"sqlite:///{path}")
     with engine.begin() as connection:
         for table, ones in rows.items():
-            connection.execute(sa.insert(table), ones)
+            if ones:
+                connection.execute(sa.insert(table), ones)
     engine.dispose()
     return path
 
@@ -458,7 +459,7 @@ def results(shops: int = SHOPS) -> list[Line]:
             or any(off for _, _, off in benches_held(by_bench, truth))
         )
     out = [_share(f"across, {what}: 95 % interval holds", ones, 0.93, "more") for what, ones in held.items()]
-    out.append(_share(f"across, a channel {100 * OFF_BY:g} % off is named", named, None, "more"))
+    out.append(_share(f"across, a channel {100 * OFF_BY:g} % off is named", named, 0.95, "more"))
     out.append(_share("across, the same where no amp moved to another bench", named_alone, None, "more"))
     what = "across, share of what is called off that is not"
     out.append(estimate(what, float(np.mean(wrong)), "1", 0.07, "less", len(wrong)))

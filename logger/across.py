@@ -599,6 +599,8 @@ def benches(of: Shop) -> dict[str, Any]:
             "bench's own settings do not count: who sets a pair by a wrong reading hides it",
             "a whole bench is held against others by amps that went from one to the other within "
             f"{MOST_DAYS_APART} days, their valves the same and no pot touched (as found, or none to adjust)",
+            "before a resistor is measured the mains plug is out; HT is lethal also after switching off, and "
+            "an HT reading of zero proves nothing; local codes and licensed practice come first",
             f"of {len(tests)} tests at most 5 in 100 of those called off are chance (Benjamini and Hochberg)",
         ],
     }

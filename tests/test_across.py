@@ -16,6 +16,7 @@ import sqlalchemy as sa
 import soakbench
 from benchmarks import across_coverage as simulated
 from dashboard import across_chart
+from dashboard.bench import Absent
 from dashboard.figures import View
 from dashboard.pages import across as page_of
 from logger import across, compare, pooling
@@ -410,6 +411,15 @@ def test_the_page_has_the_three_tables_and_a_chart_of_each(shop_db: Path) -> Non
     assert "mA a valve" in _texts(in_mV)
     first = found["amp"]["pairs"][0]["visits"][0]["settled_mA"]
     assert f"{first / 2:.1f}" in _texts(in_mV)
+
+
+def test_what_is_not_there_is_said_in_the_place_of_the_page(shop_db: Path, tmp_path: Path) -> None:
+    missing = page_of.looked_across(Reader(shop_db), 9999)
+    assert isinstance(missing, Absent)
+    assert missing.what_to_do == "There is no judged soak 9999: soakbench soaks lists them."
+    nothing = page_of.looked_across(Reader(simulated.stored(tmp_path / "soak.db", [], [], [])), None)
+    assert isinstance(nothing, Absent)
+    assert nothing.title == "Nothing to look across yet"
 
 
 def test_a_chart_of_intervals_names_each_row_and_marks_what_is_off() -> None:

@@ -13,6 +13,7 @@ from dashboard.chart import spoken
 from dashboard.pages import parts
 from dashboard.pages.parts import Children
 from logger import across, compare, units
+from logger.errors import RequestError
 from logger.store.reader import Reader
 
 _TOO_FEW: Final = Absent(
@@ -85,7 +86,12 @@ def looked_across(reader: Reader, number: int | None) -> dict[str, Any] | Absent
         (which for which in newest if len(visits[which]) > 1), key=lambda which: newest[which].started
     )
     last = several[-1] if several else shop.amp_of[shop.soaks[-1].id]
-    which = last if number is None else across.named(shop, str(number))
+    which = last
+    if number is not None:
+        try:
+            which = across.named(shop, str(number))
+        except RequestError as error:
+            return Absent("No such amplifier", parts.sentence(str(error)[:1].upper() + str(error)[1:]))
     document = across.amp(shop, which, [compare.visit(reader, one.id) for one in visits[which]])
     setup = newest[which].setup
     return {
