@@ -43,6 +43,7 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks.measure
+	$(BIN)/python -m benchmarks.tables
 
 # The long tests: days of soak, bad input by the ten thousand, faults. What passed with this code is passed over.
 soak-test: $(READY)

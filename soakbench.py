@@ -2,7 +2,7 @@
 
 Every command ends in one of the exit codes below. An error raised on purpose is one sentence on standard
 error; any other is a fault of ours, and leaves a report file to send. Nothing imported up here may be
-slow: `soakbench --help` answers within three times of bare Python, so not even dataclasses or typing.
+slow: `soakbench --help` answers within twice bare Python, so not even dataclasses or typing.
 """
 
 from __future__ import annotations

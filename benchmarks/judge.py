@@ -67,13 +67,14 @@ def made(hours: float) -> Path:
     text = setup_text(PAIRS, soak_min=round(60 * hours) - 30)
     making = path.with_name(f"making-{path.name}")
     logfile.write(
-        making, parse(text), text, daq_of(PAIRS), _blocks(hours), setup_path=_setup(path), force=True
+        making, parse(text), text, daq_of(PAIRS), _blocks(hours), setup_path=setup_of(path), force=True
     )
     making.rename(path)
     return path
 
 
-def _setup(log: Path) -> Path:
+def setup_of(log: Path) -> Path:
+    """Return where the set-up of such a log lies."""
     return log.with_name(log.name.removesuffix(".csv.gz") + ".toml")
 
 
@@ -110,7 +111,7 @@ def results() -> list[Line]:
 
 
 def _judge(log: Path) -> list[str]:
-    return [sys.executable, "-m", "soakbench", "judge", str(log), "--setup", str(_setup(log))]
+    return [sys.executable, "-m", "soakbench", "judge", str(log), "--setup", str(setup_of(log))]
 
 
 def _ran(command: list[str]) -> tuple[float, float]:
