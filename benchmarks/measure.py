@@ -47,6 +47,7 @@ PARTS: Final = (
     Part("demo", 75, "the whole job from the command line"),
     Part("throughput", 60, "bytes on a pseudo-terminal to stored scans over bare sqlite3"),
     Part("store", 60, "size and speed of the store"),
+    Part("archive", 40, "an archived soak's size, whole and thinned, over its Parquet"),
     Part("judge", 90, "24 h of 16 channels judged, over numpy.loadtxt"),
     Part("zoom", 60, "the chart's answers over bare SQL"),
     Part("report", 45, "the report over a bare savefig"),

@@ -17,13 +17,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from dashboard_soak import unpacked
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from store_case import NARROW, STARTED, WIDE, begin_with, idle_scans, odd_scans, part, same
 
 import soakbench
 from dashboard import series
-from dashboard.bench import Bench, Look
+from dashboard.bench import IN_FORCE, Bench, Look
+from dashboard.chart import Asked, Charts
+from dashboard.figures import View
 from dashboard.pages.soak import head
 from dashboard.report import document, gather
 from logger import archive as archiving
@@ -41,6 +44,7 @@ from logger.store.record import Record
 from logger.store.whole import verify
 from logger.store.writer import Writer
 from logger.thin import Outcome, months_before, restore, thin
+from logger.units import PAIR_UNITS
 
 pytest.importorskip("pyarrow")
 LATER = STARTED + timedelta(days=400)
@@ -158,6 +162,23 @@ def test_scans_around_findings_are_all_there_and_a_zoom_there_shows_them(path: P
         assert level_s == finest
         seen = series.view(reader, soak, level_s, Look(soak, (), None).holes(), from_s, to_s)
         assert not np.isnan(seen.mean[:, 0]).any()  # no false gap
+
+
+def test_the_chart_of_a_thinned_soak_has_no_hole_where_scans_are_gone(path: Path, kept: Path) -> None:
+    thinned(path, kept)
+    soak = Reader(path).soak(1)
+    assert soak.thinned is not None
+    charts, high = Charts(Bench(path, ManualClock(LATER))), soak.thinned.kept[0][1]
+    for zoom in ((high - 200.0, high + 100.0), (high - 90.0, high - 10.0), (high + 10.0, high + 90.0)):
+        assert soak.has_scans(*zoom) == (zoom[1] < high)
+        answer = charts.answer(1, Asked(View(1280, zoom), IN_FORCE, PAIR_UNITS[0], None, "", ""))
+        assert answer is not None
+        lines = [one for one in unpacked(answer["figure"])["data"] if one.get("name") == "pair1"]
+        x, y = (np.concatenate([np.asarray(one[axis], dtype=float) for one in lines]) for axis in "xy")
+        seen_s = x[np.isfinite(y)]
+        assert seen_s[0] <= zoom[0] + 10.0
+        assert seen_s[-1] >= zoom[1] - 10.0
+        assert np.diff(seen_s).max() <= 10.0
 
 
 def test_what_needs_every_scan_says_where_they_are(
