@@ -588,6 +588,7 @@ def benches(of: Shop) -> dict[str, Any]:
         one["off"] = bool(off)
     for one in both.values():
         one.setdefault("off", both[one["beside"][0]].get("off", False))
+    chance = f"of {len(tests)} tests at most 5 in 100 of those called off are chance (Benjamini and Hochberg)"
     return {
         **_head(of, "benches"),
         "tests": len(tests),
@@ -601,7 +602,7 @@ def benches(of: Shop) -> dict[str, Any]:
             f"{MOST_DAYS_APART} days, their valves the same and no pot touched (as found, or none to adjust)",
             "before a resistor is measured the mains plug is out; HT is lethal also after switching off, and "
             "an HT reading of zero proves nothing; local codes and licensed practice come first",
-            f"of {len(tests)} tests at most 5 in 100 of those called off are chance (Benjamini and Hochberg)",
+            *([chance] if tests else []),
         ],
     }
 
@@ -1172,11 +1173,12 @@ def _pair_says(one: Mapping[str, Any]) -> list[str]:
     moved = [row for row in one["visits"] if row["moved"] and not row["new_valves"]]
     if moved:
         row = moved[-1]
+        why = f": {row['cause']}" if row["cause"] else ""
         way = "more" if row["changed_mA"] > 0.0 else "less"
         out.append(
             f"{one['label']} moved more than its uncertainty, last in soak {row['soak']}: "
             f"{abs(row['changed_mA']):.1f} ± {row['changed_expanded_uncertainty_mA']:.1f} mA {way} than a "
-            "visit before."
+            f"visit before{why}."
         )
     return out
 
