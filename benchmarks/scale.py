@@ -14,6 +14,7 @@ import contextlib
 import gzip
 import itertools
 import json
+import multiprocessing
 import os
 import shutil
 import sqlite3
@@ -22,6 +23,7 @@ import threading
 import time
 import uuid
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -45,6 +47,7 @@ PAIRS: Final = 12
 CHANNELS: Final = 16
 HISTORY_S: Final = 1200
 LIVE_S: Final = 60
+_THREADS: Final = 10
 RUNS: Final = 5
 TABLES: Final = ("scan", "rollup")
 STARTED: Final = datetime(2026, 1, 1, tzinfo=UTC)
@@ -109,50 +112,74 @@ def _live(folder: Path, server: str) -> list[Line]:
     """
     address = _database(server)
     into = Collected(address)
-    block = _block(LIVE_S)
-    clock = SystemClock()
-    paths = [folder / f"live{k}.db" for k in range(BENCHES)]
+    benches = [Bench(f"bench {k}", StoreFile(path)) for k, path in enumerate(_live_stores(folder))]
     lags: list[float] = []
     rounds: list[float] = []
-    with contextlib.ExitStack() as stack:
-        writers = [stack.enter_context(Writer(path, clock)) for path in paths]
-        for writer in writers:
-            _begin(writer)
-        began = time.monotonic()
-
-        def write() -> None:
-            for second, k in itertools.product(range(LIVE_S), range(BENCHES)):
-                # each bench has its own moment within the second
-                time.sleep(max(0.0, began + second + 1 + k / BENCHES - time.monotonic()))
-                start = second * SCANS_PER_S
-                writers[k].add_scans(_part(block, start, start + SCANS_PER_S))
-                writers[k].commit()
-                late.append(time.monotonic() - (began + second + 1 + k / BENCHES))
-
-        late: list[float] = []
-        writing = threading.Thread(target=write)
-        writing.start()
-        stack.callback(writing.join)
-        benches = [Bench(f"bench {k}", StoreFile(path)) for k, path in enumerate(paths)]
-        while writing.is_alive():
-            at = time.monotonic()
+    # a process of its own: one that shared the collector's would wait for its interpreter
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as writer:
+        began_s = writer.submit(_begin_live, folder).result()
+        written = writer.submit(_write_live, began_s)
+        while not written.done():
+            at_s = time.monotonic()
             for came in collect_round(benches, into, threading.Event(), lambda one: None):
                 if came.wrong:
                     raise RuntimeError(came.wrong[0])
-            now = time.monotonic()
-            rounds.append(now - at)
-            if now - began > 10:
+            now_s = time.monotonic()
+            rounds.append(now_s - at_s)
+            if now_s - began_s > 10:
+                newest = _collected_until(address)
                 # just before a bench's next second came, the newest in the database was this old
-                lags += [now - began - end_s - k / BENCHES for k, end_s in _collected_until(address).items()]
-            time.sleep(max(0.0, 1.0 - (time.monotonic() - at)))
-        for writer in writers:
-            writer.end_soak(ended=STARTED, how="finished", verdict=None)
+                lags += [now_s - began_s - end_s - k / BENCHES for k, end_s in newest.items()]
+            time.sleep(max(0.0, 1.0 - (time.monotonic() - at_s)))
+        late = written.result()
     _drop(server, address)
     return [
         share("scale: lag of 50 benches' scans", 95, "s", None, lags),
         line("scale: a live round of 50 benches", "s", None, rounds),
         share("scale: the writers' own delay", 95, "s", None, late),
     ]
+
+
+def _live_stores(folder: Path) -> list[Path]:
+    return [folder / f"live{k}.db" for k in range(BENCHES)]
+
+
+_writers: list[Writer] = []
+"""Of the process that plays the benches."""
+
+
+def _begin_live(folder: Path) -> float:
+    """Begin a soak in each store; return when, by the clock that all processes share."""
+    for path in _live_stores(folder):
+        _writers.append(Writer(path, SystemClock()).__enter__())
+        _begin(_writers[-1])
+    return time.monotonic()
+
+
+def _write_live(began_s: float) -> list[float]:
+    """Write each bench's second at its own moment within the second; return how late each was stored."""
+    block = _block(LIVE_S)
+
+    def write(some: range) -> list[float]:
+        late = []
+        for second, k in itertools.product(range(LIVE_S), some):
+            due_s = began_s + second + 1 + k / BENCHES
+            time.sleep(max(0.0, due_s - time.monotonic()))
+            _writers[k].add_scans(_part(block, second * SCANS_PER_S, (second + 1) * SCANS_PER_S))
+            _writers[k].commit()
+            late.append(time.monotonic() - due_s)
+        for k in some:
+            _writers[k].end_soak(ended=STARTED, how="finished", verdict=None)
+            _writers[k].close()
+        return late
+
+    # so that no bench waits for another's disk
+    with ThreadPoolExecutor(_THREADS) as pool:
+        return [
+            one
+            for late in pool.map(write, (range(first, BENCHES, _THREADS) for first in range(_THREADS)))
+            for one in late
+        ]
 
 
 @contextlib.contextmanager
