@@ -55,6 +55,7 @@ PARTS: Final = (
     Part("feeds", 45, "events a second over bare aiomqtt"),
     Part("cost", 130, "the daemon's CPU"),
     Part("selfwatch", 100, "what being watched costs the daemon"),
+    Part("weight", 70, "an install on disk, the daemon's memory"),
     Part("resume", 40, "how long a killed daemon takes to go on"),
     Part("screen", 130, "a scan's way to screen and cut-out, with viewers and a report being made"),
     Part("growth", 90, "how cost grows with channels, rate and soaks"),
