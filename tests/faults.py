@@ -83,6 +83,7 @@ class Daq(TinyDaq):
         """Why it opened, each time."""
         self.rubbish_bytes = 0
         self._beat_s = -math.inf
+        self._ran_s = time.monotonic()
         self._cause = 0
         self._acknowledged = True
 
@@ -97,8 +98,13 @@ class Daq(TinyDaq):
         return idle(1000 + sequence) if self.on else [sequence % 3, sequence % 5, 0]
 
     def _flags(self) -> int:
+        now_s = time.monotonic()
+        held_up_s = now_s - self._ran_s
+        self._ran_s = now_s
+        if held_up_s > 0.3:  # by this machine's other work, as no DAQ is: it sent nothing to earn a heartbeat
+            self._beat_s += held_up_s - 0.1
         if self.closed:
-            late_s = time.monotonic() - self._beat_s
+            late_s = now_s - self._beat_s
             self.beat_late_s = max(self.beat_late_s, late_s)
             if late_s >= SILENCE_S:
                 self._open(NO_HEARTBEAT)
