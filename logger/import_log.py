@@ -16,6 +16,7 @@ import gzip
 import hashlib
 import math
 import uuid
+import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -106,7 +107,7 @@ def rename(path: Path, out: Path, names: Naming) -> None:
             out.open("w", encoding="utf-8", newline="\n") as target,
         ):
             _rename_lines(path, source, target, names)
-    except (OSError, EOFError) as error:
+    except (OSError, EOFError, zlib.error) as error:
         raise LogFileError(f"the log file {path} can't be read ({error}): check the name") from error
 
 
@@ -117,14 +118,19 @@ def _rename_lines(path: Path, source: Any, target: Any, names: Naming) -> None:
     places: list[int] = []
     times = len(wanted) - len(names.columns)
     clock = _Clock(names.time_format)
-    for text in source:
+    while text := source.readline(logfile.LONGEST_LINE + 1):
         line = text.rstrip("\r\n")
+        if len(line) > logfile.LONGEST_LINE:
+            raise LogFileError(f"the log file {path} is no text in lines: save it as CSV, UTF-8")
         if places:
             target.write(_renamed(line, mark, places, times, clock) + "\n")
             continue
         header = header or line
         mark = next((one for one in ";\t" if one in line), ",")
-        cells = [cell.strip().casefold() for cell in next(csv.reader([line], delimiter=mark), [])]
+        try:
+            cells = [cell.strip().casefold() for cell in next(csv.reader([line], delimiter=mark), [])]
+        except csv.Error:  # none of its own, and none of the header's columns
+            cells = []
         if all(one.casefold() in cells for one in wanted):
             places = [cells.index(one.casefold()) for one in wanted]
             time = "t_s" if names.time_unit == "s" else f"t [{names.time_unit}]"
@@ -166,7 +172,7 @@ def _renamed(line: str, mark: str, places: Sequence[int], times: int, clock: _Cl
         cells = next(csv.reader([line], delimiter=mark), [])
         time = clock.iso(" ".join(cells[place].strip() for place in places[:times]))
         return mark.join([time, *(cells[place].strip() for place in places[times:])])
-    except (IndexError, ValueError, csv.Error):
+    except (IndexError, OverflowError, ValueError, csv.Error):
         return line if line.strip() else ""
 
 

@@ -191,7 +191,10 @@ class LogReader:
             if line.strip() and not line.startswith("#") and not line.lower().startswith("sep="):
                 break
         self._delimiter = next((mark for mark in ";\t" if mark in line), ",")
-        names = [cell.strip() for cell in next(csv.reader([line], delimiter=self._delimiter))]
+        try:
+            names = [cell.strip() for cell in next(csv.reader([line], delimiter=self._delimiter))]
+        except csv.Error as error:
+            raise self._fail(f"has a header that can't be read ({error}): save it as CSV, UTF-8") from error
         if self._delimiter != ",":
             kind = "semicolons" if self._delimiter == ";" else "tabs"
             self.notes.append(f"columns are separated by {kind}; decimal commas are read as such")

@@ -299,14 +299,15 @@ def parse_sheet(text: str, path: str = "list") -> list[Valve]:
     if not lines:
         raise LogFileError(f"the list of valves {path} is empty: its header is valve, current [mA], U [mA]")
     mark = next((mark for mark in ";\t" if mark in lines[0][1]), ",")
-    names = [cell.strip().casefold() for cell in next(csv.reader([lines[0][1]], delimiter=mark))]
+    rows = _cells(lines, mark, path)
+    names = [cell.strip().casefold() for cell in rows[0][1]]
     at = {_HEADS[name]: place for place, name in enumerate(names) if name in _HEADS}
     if "name" not in at or "current" not in at or len(at) < len([n for n in names if n]):
         raise LogFileError(
             f"the list of valves {path} has the header {lines[0][1].strip()[:80]!r}: its columns are "
             "valve, current [mA] and, if measured, second [mA], U [mA], shared U [mA]"
         )
-    valves = [_row(cells, at, mark, path, number) for number, cells in _cells(lines[1:], mark)]
+    valves = [_row(cells, at, mark, path, number) for number, cells in rows[1:]]
     seen: set[str] = set()
     for valve in valves:
         if valve.name in seen:
@@ -321,8 +322,16 @@ def parse_sheet(text: str, path: str = "list") -> list[Valve]:
     return valves
 
 
-def _cells(lines: Sequence[tuple[int, str]], mark: str) -> list[tuple[int, list[str]]]:
-    return [(number, next(csv.reader([line], delimiter=mark))) for number, line in lines]
+def _cells(lines: Sequence[tuple[int, str]], mark: str, path: str) -> list[tuple[int, list[str]]]:
+    out = []
+    for number, line in lines:
+        try:
+            out.append((number, next(csv.reader([line], delimiter=mark))))
+        except csv.Error as error:  # a cell of a hundred thousand letters
+            raise LogFileError(
+                f"line {number} of the list of valves {path} can't be read ({error}): look at it"
+            ) from error
+    return out
 
 
 def _row(cells: list[str], at: dict[str, int], mark: str, path: str, line: int) -> Valve:

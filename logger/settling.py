@@ -29,6 +29,8 @@ FORECAST_FROM_MIN: Final = 8.0
 _HEATING_MIN: Final = 2.0  # the heaters' own rise is over by then; it is no settling
 _POINTS: Final = 40
 _RATE_POINTS: Final = 90
+_TABLE_TO_MIN: Final = 720.0
+"""Over longer a table's points lie further apart than what moves fastest between two bins."""
 _TAIL_MIN: Final = (12.0, 25.0)
 _WALK_LEANING: Final = 6.0  # tuned on benchmarks/drift_coverage, seed 20260104; raised after 7177
 
@@ -479,18 +481,32 @@ def flicker_covariance(t_min: FloatArray) -> FloatArray:
     t = np.asarray(t_min, dtype=np.float64)
     width = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
     lag = np.abs(t[:, None] - t[None, :])
+    if lag.max() > _TABLE_TO_MIN:
+        return _flicker_at(lag, width)
     table_lag, table = _flicker_table(round(width, 3), float(np.ceil(lag.max() / 60.0) * 60.0 + 60.0))
     return np.interp(lag, table_lag, table)
 
 
+def _flicker_at(lag: FloatArray, width_min: float) -> FloatArray:
+    """Return the covariance at these lags themselves: a sum of cosines is a covariance, what lies between
+    the points of a table is none over days.
+    """
+    some, place = np.unique(np.round(lag, 2), return_inverse=True)
+    pieces = np.array_split(some, -(-len(some) // 256))
+    return np.concatenate([_flicker_of(piece, width_min) for piece in pieces])[place].reshape(lag.shape)
+
+
 @lru_cache(maxsize=64)
 def _flicker_table(width_min: float, to_min: float) -> tuple[FloatArray, FloatArray]:
-    f_low, f_high = 1.0 / FLICKER_SPAN_MIN[1], 1.0 / (2.0 * width_min)
-    f = np.geomspace(f_low, f_high, 2000)
     lag = np.concatenate([[0.0], np.geomspace(width_min / 4, to_min, 400)])
+    return lag, _flicker_of(lag, width_min)
+
+
+def _flicker_of(lag: FloatArray, width_min: float) -> FloatArray:
+    f = np.geomspace(1.0 / FLICKER_SPAN_MIN[1], 1.0 / (2.0 * width_min), 2000)
     octaves = np.log(FLICKER_SPAN_MIN[1] / FLICKER_SPAN_MIN[0])
     values = np.trapezoid(np.cos(2 * np.pi * np.outer(lag, f)), np.log(f), axis=1) / octaves
-    return lag, values
+    return np.asarray(values, dtype=np.float64)
 
 
 # White, flicker and walk shares of the scatter left after a straight line is taken out.

@@ -99,23 +99,30 @@ def test_a_log_that_unpacks_to_a_flood(tmp_path: Path) -> None:
 
 
 def test_a_log_of_another_program(tmp_path: Path) -> None:
-    text = (ROOT / "sample_logs" / "cheap-board.toml").read_text(encoding="utf-8")
-    one = setup.parse(text)
-    path, out = tmp_path / "log.csv", tmp_path / "renamed.csv"
-    names = import_log.naming(
-        "time_ms:ms", [f"{channel.name}={channel.name} [mV]:mV" for channel in one.channel], None
+    one = setup.load(ROOT / "sample_logs" / "cheap-board.toml")
+    plain, packed, out = tmp_path / "log.csv", tmp_path / "log.csv.gz", tmp_path / "renamed.csv"
+    columns = [f"{channel.name}={channel.name} [mV]:mV" for channel in one.channel]
+    lines = _log_lines()[1]
+    clock = (
+        lines.replace(b"time_ms", b"time").replace(b"000;", b":00;").replace(b"\n0;", b"\n9999-12-31 23:59;")
     )
-    assert names is not None
+    names = [
+        import_log.naming("time_ms:ms", columns, None),
+        import_log.naming("time", columns, "%H:%M"),
+        import_log.naming("time", columns, "%Y-%m-%d %H:%M"),
+    ]
 
     def hold(case: bytes) -> None:
+        path = packed if case.startswith(b"\x1f") else plain
         path.write_bytes(case)
-        out.unlink(missing_ok=True)
-        with held():
-            import_log.rename(path, out, names)
-            for _ in logfile.read(out, one):
-                pass
+        for each in names:
+            assert each is not None
+            with held():
+                import_log.rename(path, out, each)
+                for _ in logfile.read(out, one):
+                    pass
 
-    tried("log", mutated(_log_lines()), hold)
+    tried("log", mutated([lines, clock, gzip.compress(lines)]), hold)
 
 
 BENCHES = b"""database = "postgresql://carrier@db.shop/soakbench"

@@ -314,3 +314,18 @@ def test_many_covariances_are_solved_at_once_as_each_alone() -> None:
         _, of_noise = np.linalg.slogdet(noise)
         _, of_information = np.linalg.slogdet(design.T @ np.linalg.inv(noise) @ design)
         assert alone.log_likelihood == pytest.approx(-0.5 * (of_noise + of_information))
+
+
+@pytest.mark.parametrize("hours", [13.0, 36.0, 72.0, 336.0])
+def test_a_rate_is_given_over_days_too_and_with_holes_in_them(hours: float) -> None:
+    """A soak of days ends with a verdict; the true rate lies within some of its interval's width."""
+    rng = np.random.default_rng(round(hours))
+    t = np.arange(30.0, 60.0 * hours)
+    t = np.delete(t, slice(200, 310))
+    true = 2e-3
+    y = true * (t - t[0]) / 60.0 + 1e-3 * rng.standard_normal(len(t))
+    found = drift_rate(t, y, tail_sd=0.005, tail_from_min=30.0)
+    assert found is not None
+    assert found.low < found.rate < found.high
+    assert abs(found.rate - true) < 2.0 * (found.high - found.low)
+    assert found.high - found.low < 0.1 * true
