@@ -171,18 +171,19 @@ def _live(block: ScanBlock) -> tuple[float, float]:
     }
     scans = LIVE_S * SCANS_PER_S
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "second.db"
+        path, empty = Path(folder) / "second.db", Path(folder) / "empty.db"
         with _begin(path) as writer:
             connection = writer._connection
             assert connection is not None
-            connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
             connection.exec_driver_sql("PRAGMA wal_autocheckpoint = 0")
             connection.rollback()
-            begun_b = path.stat().st_size
+            before_b = Path(f"{path}-wal").stat().st_size
             _add(writer, block, scans, SCANS_PER_S, now)
-            log_b = Path(f"{path}-wal").stat().st_size
+            log_b = Path(f"{path}-wal").stat().st_size - before_b
             writer.end_soak(ended=datetime(2026, 1, 1, 3, tzinfo=UTC), how="finished", verdict=None)
-        grown_b = path.stat().st_size - begun_b
+        with _begin(empty) as writer:
+            writer.end_soak(ended=datetime(2026, 1, 1, 3, tzinfo=UTC), how="finished", verdict=None)
+        grown_b = path.stat().st_size - empty.stat().st_size
     return grown_b / (scans * CHANNELS), log_b / LIVE_S * 3600 / 1e6
 
 
