@@ -157,6 +157,23 @@ def brought(benches: dict[str, Path], address: Address) -> list[Came]:
     return collect_round(found, Collected(address), threading.Event(), lambda came: None)
 
 
+def brought_while_held(benches: dict[str, Path], owner: Address, *held: str) -> list[Came]:
+    """Collect from all benches, and let go what another holds once each of them waits."""
+    with (
+        ThreadPoolExecutor(1) as pool,
+        closing(psycopg.connect(owner)) as holding,
+        closing(psycopg.connect(owner, autocommit=True)) as looking,
+    ):
+        for statement in held:
+            holding.execute(statement)
+        came = pool.submit(brought, benches, seen_as(owner, "carrier"))
+        waiting = "SELECT count(*) FROM pg_locks WHERE NOT granted"
+        while looking.execute(waiting).fetchone() != (len(benches),):
+            assert not came.done()
+        holding.rollback()
+        return came.result()
+
+
 def hold_the_same(bench: Path, database: Address) -> None:
     """Hold every soak of a bench against what the database says of it."""
     own, shop = Reader(bench), Reader(database)
@@ -223,22 +240,16 @@ def test_many_benches_at_once_make_room_without_waiting_for_each_other(
     benches = {f"bench {k}": tmp_path / f"bench{k}.db" for k in range(1, 5)}
     for k, path in enumerate(benches.values()):
         a_soak(path, seconds=12, seed=k, calibrated=False)  # boards' calibrations come one by one
-    waiting = "SELECT count(*) FROM pg_locks WHERE NOT granted"
 
-    with (
-        ThreadPoolExecutor(1) as pool,
-        closing(psycopg.connect(owner)) as holding,
-        closing(psycopg.connect(owner, autocommit=True)) as looking,
-    ):
-        # somebody else writes of a soak, and is at the making of partitions before all of them
-        holding.execute("LOCK TABLE soak IN ROW EXCLUSIVE MODE")
-        holding.execute("SELECT pg_advisory_xact_lock(hashtext('soakbench room'), 0)")
-        came = pool.submit(brought, benches, seen_as(owner, "carrier"))
-        while looking.execute(waiting).fetchone() != (4,):
-            assert not came.done()
-        holding.rollback()
+    # somebody else writes of a soak, and is at the making of partitions before all of them
+    came = brought_while_held(
+        benches,
+        owner,
+        "LOCK TABLE soak IN ROW EXCLUSIVE MODE",
+        "SELECT pg_advisory_xact_lock(hashtext('soakbench room'), 0)",
+    )
 
-    assert [one.wrong for one in came.result()] == [()] * 4
+    assert [one.wrong for one in came] == [()] * 4
     assert len(Reader(seen_as(owner, "viewer")).soaks()) == 4
 
 
@@ -494,6 +505,20 @@ def test_a_job_is_there_whole_and_one_handed_on_is_there_once(owner: Address, tm
     assert [remark.text for remark in found["the theatre"].remarks] == ["smells of tar"]
     assert [change.became for change in found["the theatre"].history] == [c.became for c in mine.history]
     assert found["the club"].amp == replace(Reader(two).job(other).amp, id=found["the club"].amp.id)
+
+
+def test_an_amp_that_two_benches_bring_at_once_is_there_once(owner: Address, tmp_path: Path) -> None:
+    benches = {"bench 1": tmp_path / "one.db", "bench 2": tmp_path / "two.db"}
+    clock = ManualClock(STARTED)
+    record = Record(benches["bench 1"], clock, "Workshop")
+    job = record.book_in(amp="Theatre PA 240 W", serial="77", customer="the theatre", complaint="hums")
+    pack(benches["bench 1"], job, tmp_path / "job.zip")
+    unpack(tmp_path / "job.zip", benches["bench 2"], clock)
+
+    came = brought_while_held(benches, owner, "LOCK TABLE amp IN SHARE MODE")
+
+    assert [one.wrong for one in came] == [(), ()]
+    assert len(Reader(seen_as(owner, "viewer")).jobs()) == 1
 
 
 def test_who_collects_removes_nothing_and_who_looks_changes_nothing(owner: Address) -> None:

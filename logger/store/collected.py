@@ -143,7 +143,8 @@ class Collected:
         """
 
         def write(connection: sa.Connection) -> int:
-            _alone(connection, f"record of {bench}")
+            # one bench's at a time: two may bring the same amp, which is told by its UUID
+            _alone(connection, "records")
             return _Recorded(connection, bench).add(record)
 
         return self._do(write)
