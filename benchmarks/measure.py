@@ -3,7 +3,7 @@
     python -m benchmarks.measure                what is not measured yet of the parts that time something
     python -m benchmarks.measure --anew         all of them
     python -m benchmarks.measure zoom store     these only
-    python -m benchmarks.measure truth          the parts that count how often what is said holds; or scale
+    python -m benchmarks.measure truth          the parts that count how often what is said holds; or pages, or scale
     python -m benchmarks.measure --list         the parts, and about how long each takes
 
 Each part runs in a process of its own and is kept as soon as it is done, with its date, the kind of machine
@@ -59,7 +59,7 @@ PARTS: Final = (
     Part("resume", 40, "how long a killed daemon takes to go on"),
     Part("screen", 130, "a scan's way to screen and cut-out, with viewers and a report being made"),
     Part("growth", 90, "how cost grows with channels, rate and soaks"),
-    Part("dashboard", 260, "what pages weigh and how soon they are there", "truth"),
+    Part("dashboard", 260, "what pages weigh and how soon they are there", "pages"),
     Part("hostile_lines", 60, "a million garbled frames", "truth"),
     Part("drift_coverage", 60, "does the drift's interval hold", "truth"),
     Part("drift_under_mains", 60, "drift under wandering mains", "truth"),
