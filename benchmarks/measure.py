@@ -3,7 +3,8 @@
     python -m benchmarks.measure                what is not measured yet of the parts that time something
     python -m benchmarks.measure --anew         all of them
     python -m benchmarks.measure zoom store     these only
-    python -m benchmarks.measure truth          the parts that count how often what is said holds; or pages, or scale
+    python -m benchmarks.measure truth          the parts that count how often what is said holds;
+                                                so pages, and scale
     python -m benchmarks.measure --list         the parts, and about how long each takes
 
 Each part runs in a process of its own and is kept as soon as it is done, with its date, the kind of machine
