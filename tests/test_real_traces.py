@@ -11,6 +11,7 @@ import csv
 import itertools
 import os
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -150,12 +151,33 @@ CYCLES = {  # the day's, which is a minute's scatter many times over: a swing of
     "CO2 from 1958, with holes": CO2[:420],
     "CO2 from 1980": CO2[1100:1500],
 }
+LONG = (  # seven hours and more; each of these traces is played once in every run, the other ways at night
+    ("CO2 from 1958, with holes", "typical"),
+    ("photovoltaic after the shift", "very noisy"),
+    ("water after the peak", "typical"),
+    ("CO2 from 1980", "moving"),
+)
+
+
+def at_night(*case: str) -> Any:
+    """Return a case as parametrize takes it; one that is LONG only in the long form."""
+    name, *more = case
+    marks = [pytest.mark.nightly] if (name, *(more or ["moving"])) in LONG else []
+    return pytest.param(*case, marks=marks)
+
+
 MOVING = {"room, warming": ROOM[54:91], "room, cooling": ROOM[182:233]}
 
 
 @pytest.mark.parametrize(
     ("stretch", "noise"),
-    [*itertools.product([*STEADY, *CYCLES], ["typical"]), *itertools.product(STEADY, ["very noisy"])],
+    [
+        at_night(*case)
+        for case in (
+            *itertools.product([*STEADY, *CYCLES], ["typical"]),
+            *itertools.product(STEADY, ["very noisy"]),
+        )
+    ],
 )
 def test_nothing_is_raised_where_a_real_trace_is_quiet(stretch: str, noise: str) -> None:
     samples = (STEADY | CYCLES)[stretch]
@@ -164,7 +186,7 @@ def test_nothing_is_raised_where_a_real_trace_is_quiet(stretch: str, noise: str)
     assert told(played(own)) == []
 
 
-@pytest.mark.parametrize("stretch", CYCLES | MOVING)
+@pytest.mark.parametrize("stretch", [at_night(name) for name in CYCLES | MOVING])
 def test_what_moves_by_itself_is_blamed_on_its_own_pair_and_never_trips(stretch: str) -> None:
     """At the largest scale: the cycles rise and fall by several times the drift limit, the room does too."""
     samples = (CYCLES | MOVING)[stretch]
