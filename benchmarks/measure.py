@@ -156,6 +156,7 @@ def main() -> int:
         parts = chosen(asked.parts, kept, anew=asked.anew)
     except ValueError as error:
         parser.error(str(error))
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that a part that runs ends with it
     whole, failed = not asked.parts, dict[str, str]()
     if whole:
         if kept["left"] and not asked.anew:
