@@ -343,6 +343,8 @@ class _Server:
             )
             assert answer.status_code < 500 or answer.status_code == 503, (address[:300], answer.data[:300])
             assert "taken" not in str(answer.headers)
+            answer.get_data()
+            answer.close()  # a file of ours is open until it is
             return answer
 
     def post(self, address: str, **body: Any) -> None:

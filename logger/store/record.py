@@ -141,7 +141,7 @@ class Record:
 
     # ---- editing, whatever it is
 
-    def edit(self, what: str, row_id: int, seen: int | None = None, **changes: Any) -> int:
+    def edit(self, what: str, row_id: int, seen: int | None = None, /, **changes: Any) -> int:
         """Change fields of a row and return its version afterwards.
 
         `what`: the table. `seen`: the version that the change rests on; an edit is refused where somebody
