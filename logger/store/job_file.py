@@ -44,6 +44,7 @@ _UNREADABLE: Final = (
     OSError,
     EOFError,
     ValueError,  # a name that is no text
+    OverflowError,  # a number of more than 64 bits
     RuntimeError,  # encrypted, or packed in a way not known here
     struct.error,
     zlib.error,
