@@ -52,7 +52,7 @@ _SETTLED_S: Final = 3600.0
 _LOOK_EVERY_S: Final = 300.0
 """Of the soak."""
 _HOLD: Final = command_line("rate", 0.0)
-_HELD_S: Final = 1.0
+_HELD_S: Final = 2.0  # less than what a daemon waits before it asks who is there
 _STILL_S: Final = 3.0
 _PATIENCE_S: Final = 300.0
 
