@@ -140,10 +140,11 @@ def _wants(name: str, extras: frozenset[str]) -> Iterator[Requirement]:
 def licence_of(described: metadata.Distribution) -> str:
     """Return a package's licence as an SPDX expression, by the closest of what its metadata says."""
     told = described.metadata
-    expression = told["License-Expression"]  # None where there is none
+    # get_all, since a lookup gives None or raises where there is none, by who reads the metadata
+    expression = told.get_all("License-Expression")
     if expression:
-        return str(expression)
-    field = (told["License"] or "").strip().split("\n")[0].strip()
+        return str(expression[0])
+    field = "".join(told.get_all("License") or []).strip().split("\n")[0].strip()
     stated = _WORDS.get(field.lower(), field)
     if is_expression(stated):
         return stated
