@@ -85,7 +85,13 @@ def findings(store: Path, soak_id: int = 1, but: Kind | None = None) -> list[Fin
 # --- going on ------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["runaway", "intermittent", "signal-declared"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "intermittent",
+        *(pytest.param(name, marks=pytest.mark.nightly) for name in ("runaway", "signal-declared")),
+    ],
+)
 def test_a_soak_broken_into_pieces_says_the_same_as_one_run_through(tmp_path: Path, name: str) -> None:
     """Cut so that no scan is lost: findings with their numbers, verdict, roll-ups and scans are the same."""
     played = scenario(name, seed=3, warm_up_min=10, soak_min=20)
@@ -456,11 +462,14 @@ def faulty(sequence: int) -> Row:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL")
-def test_20_kills_leave_the_findings_as_they_would_have_been_gaps_apart(store: Path, port: Path) -> None:
+@pytest.mark.parametrize("kills", [6, pytest.param(20, marks=pytest.mark.nightly)])
+def test_kills_leave_the_findings_as_they_would_have_been_gaps_apart(
+    store: Path, port: Path, kills: int
+) -> None:
     """Real processes on a real store: no scan twice, none out of order, the findings right."""
     rng = random.Random(20)
     with TinyDaq(port, faulty, daq=DAQ, speed=30) as daq:
-        for number in range(20):
+        for number in range(kills):
             child, said = started(store, daq, resume="may")
             hear(said, "soak 1 has begun" if number == 0 else "started again")
             time.sleep(0.9 if number == 0 else 0.05 + 0.4 * rng.random())

@@ -276,7 +276,16 @@ def test_marks_are_heeded_at_the_same_second_for_any_blocking(rows: int) -> None
     assert any(f.acknowledged_s == 2000.0 for f in seen.findings)
 
 
-@pytest.mark.parametrize("name", ["pot-touched", "signal-undeclared", "charger-noise", "tap-test"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "tap-test",
+        *(
+            pytest.param(name, marks=pytest.mark.nightly)
+            for name in ("pot-touched", "signal-undeclared", "charger-noise")
+        ),
+    ],
+)
 def test_scenarios_are_told_the_same_for_any_blocking(name: str) -> None:
     one = scenario(name, 1, warm_up_min=25, soak_min=30)
     whole = [played(one, 2.0, block_s) for block_s in (1.0, 7.3, 600.0)]
