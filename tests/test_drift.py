@@ -128,7 +128,15 @@ def ramp(limits: float, from_min: float) -> np.ndarray:
     return np.asarray(limits * LIMIT_PER_H * np.maximum(np.arange(MINUTES) - from_min, 0.0) / 60.0)
 
 
-@pytest.mark.parametrize(("rms_mA", "within_min"), [(0.03, 8), (0.09, 17), (0.20, 34), (0.34, 58)])
+@pytest.mark.parametrize(
+    ("rms_mA", "within_min"),
+    [
+        (0.03, 8),
+        (0.34, 58),
+        pytest.param(0.09, 17, marks=pytest.mark.nightly),
+        pytest.param(0.20, 34, marks=pytest.mark.nightly),
+    ],
+)
 def test_twice_the_limit_is_called_within_1_7_times_what_the_ideal_detector_takes_at_1_mA_an_hour(
     rms_mA: float, within_min: float
 ) -> None:

@@ -31,6 +31,8 @@ WIRES = [
     pytest.param("pty", marks=pytest.mark.skipif(os.name == "nt", reason="there are no pseudo-terminals")),
     "socket",
 ]
+SOCKET_TOO = [WIRES[0], pytest.param("socket", marks=pytest.mark.nightly)]
+"""For what takes seconds and is the same over both."""
 RATE = 10.0
 AMP = scenario("healthy", 3)
 
@@ -201,7 +203,7 @@ def test_the_same_scans_come_out_for_the_same_amplifier(kind: str, wire: str, tm
         assert taken.link.rejected == {}
 
 
-@pytest.mark.parametrize("wire", WIRES)
+@pytest.mark.parametrize("wire", SOCKET_TOO)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_same_damage_costs_the_same_scans_and_is_counted(kind: str, wire: str, tmp_path: Path) -> None:
     played = Played()
@@ -229,7 +231,7 @@ def test_the_same_damage_costs_the_same_scans_and_is_counted(kind: str, wire: st
         assert seen == {garbled: 1, twice: 1}
 
 
-@pytest.mark.parametrize("wire", WIRES)
+@pytest.mark.parametrize("wire", SOCKET_TOO)
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_pulled_lead_costs_the_scans_of_its_time_and_no_more(kind: str, wire: str, tmp_path: Path) -> None:
     # who is asked has no time of its own but the host's: that goes at its real speed

@@ -557,6 +557,7 @@ def _held(page: Page) -> tuple[float, float]:
     return heap, nodes
 
 
+@pytest.mark.nightly
 def test_ten_minutes_of_a_soak_leave_the_page_as_large_as_it_was_with_a_persons_zoom(
     tmp_path: Path, watched: Callable[..., Watched]
 ) -> None:

@@ -32,6 +32,7 @@ SOAK_MIN = {"unsettled": 65.0, "drift": 75.0, "runaway": 75.0, "healthy": 60.0, 
 WITHIN_S = {"drift": 3600.0, "drop-out": 5.0, "lead-off": 60.0}
 
 
+SEEDS = [*range(1, 6), *(pytest.param(seed, marks=pytest.mark.nightly) for seed in range(6, 21))]
 TO_THE_END = 6
 """So many seeds of a fault play on for its whole soak, the others for ten minutes once it is found: the hours
 after a fault are gone through second by second, and cost most of the time."""
@@ -54,7 +55,7 @@ def loud(pipeline: Pipeline) -> list[Finding]:
     return [f for f in pipeline.findings if f.severity is not Severity.REMARK]
 
 
-@pytest.mark.parametrize("seed", range(1, 21))
+@pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("name", FAULTY)
 def test_a_fault_is_found_on_its_pair_after_its_onset_and_in_time(name: str, seed: int) -> None:
     one, pipeline = soak(name, seed)
@@ -81,7 +82,7 @@ def test_a_fault_is_found_on_its_pair_after_its_onset_and_in_time(name: str, see
         assert found[0].under is None
 
 
-@pytest.mark.parametrize("seed", range(1, 21))
+@pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize("name", QUIET)
 def test_ordinary_life_and_a_mains_step_raise_no_warning(name: str, seed: int) -> None:
     one, pipeline = soak(name, seed)
@@ -123,7 +124,14 @@ def joined(one: Scenario, scans_per_s: float) -> ScanBlock:
     )
 
 
-@pytest.mark.parametrize("name", ["drift", "runaway", "drop-out", "lead-off", "cable-out"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "drift",
+        "cable-out",
+        *(pytest.param(name, marks=pytest.mark.nightly) for name in ("runaway", "drop-out", "lead-off")),
+    ],
+)
 def test_findings_are_identical_for_any_blocking(name: str) -> None:
     # short enough that a warning of another kind comes and goes beside the fault; a runaway runs to its end
     warm_up_min, soak_min = (15, 30) if name == "runaway" else (10, 20)
