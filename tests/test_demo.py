@@ -31,8 +31,8 @@ SCANS_PER_S = {"cable-out": 10.0}
 """Others 4: what happens in them lasts seconds. The full soak below has the full rate too."""
 FOUND = tuple(NAMES)[: tuple(NAMES).index("re-lock")]
 """Those whose kind some detector finds; the rest are played and judged, whatever is found in them."""
-QUICK = ("drift", "drop-out", "cable-out")
-"""With a slow and a sudden fault, and a gap, all parts are passed; test_scenarios finds the rest."""
+QUICK = ("drift", "drop-out")
+"""With a slow and a sudden fault all parts are passed; test_scenarios finds the rest."""
 WITHOUT_WARNING = ("healthy", "mains-change")
 
 

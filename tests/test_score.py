@@ -590,6 +590,7 @@ def test_what_the_noise_hides_need_not_be_found(drifting_case: family.Case) -> N
     assert got["found within 2 h, all that must be"].n == 0
 
 
+@pytest.mark.nightly
 def test_the_same_seeds_give_the_same_figures_on_any_number_of_cores() -> None:
     plan = run.Plan(healthy=1, whole=1, rounds=(), drifts=1)
     told: list[tuple[int, int]] = []
