@@ -33,12 +33,14 @@ import sys
 from pathlib import Path
 from logger.store.writer import Writer
 import soakbench
-made, commit, out = 0, Writer.commit, Path(sys.argv.pop(1))
-def counted(self):
-    global made
-    made += 1
-    return commit(self)
-Writer.commit = counted
+made, out = 0, Path(sys.argv.pop(1))
+def counted(commit):
+    def made_one(*given):
+        global made
+        made += 1
+        return commit(*given)
+    return made_one
+Writer.commit, Writer.begin_commit = counted(Writer.commit), counted(Writer.begin_commit)
 try:
     sys.exit(soakbench.main(sys.argv[1:]))
 finally:
