@@ -45,8 +45,8 @@ def results() -> list[Line]:
     what = f"6 h of {SAMPLES_A_SCAN} channels"
     return [
         line("archive: bytes a sample in Parquet", "B", None, parquet),
-        line("archive: a soak in the store over its Parquet, whole", "ratio", None, whole),
-        line("archive: a soak in the store over its Parquet, thinned", "ratio", 2.5, thinned),
+        line("archive: a soak in the store over its Parquet, whole", "ratio", 2.5, whole),
+        line("archive: a soak in the store over its Parquet, thinned", "ratio", None, thinned),
         line(f"archive: write {what}", "s", None, written),
         line(f"archive: read {what} back and compare with the store", "s", None, verified),
         line(f"archive: thin {what}, compared anew, a daemon's turns left free", "s", None, gone),
