@@ -15,7 +15,7 @@ from benchmarks.measure import PARTS, load
 
 PAGE: Final = Path(__file__).parents[1] / "docs" / "speed.md"
 _BUSY: Final = 1.0
-"""A load above it before a part began: others had the cores too, and times say little."""
+"""A load above it before a part began is told: others may have had the cores too."""
 
 
 def written(text: str, kept: dict[str, Any]) -> str:
@@ -62,7 +62,7 @@ def _size(one: Line) -> float:
 
 
 def _when(kept: dict[str, Any]) -> str:
-    """Say when, on what kind of machine, and whether it had other work."""
+    """Say when, on what kind of machine, how busy it was, and what is owed."""
     parts = [kept["parts"][part] for part in dict.fromkeys(part for part, _ in _lines(kept))]
     if not parts:
         return "Not measured yet: `make bench`.\n"
@@ -70,10 +70,13 @@ def _when(kept: dict[str, Any]) -> str:
     busy = max(one["load"] for one in parts)
     others = ""
     if busy > _BUSY:
-        others = f"; other work waited for its cores too, a load of up to {busy:g}, so times are long"
+        others = f"; its load was up to {busy:g} when a part began, the parts' own before it counted in"
+    names = {one.name for one in PARTS if one.group == "speed"}
+    missing = [one.name for one in PARTS if one.name in names - kept["parts"].keys()]
+    owed = f" Not measured there: {', '.join(missing)}." if missing else ""
     machines = "; ".join(dict.fromkeys(one["machine"] for one in parts))
     when = " to ".join(dict.fromkeys((dates[0], dates[-1])))
-    return f"`make bench`, {when}, virtual machine: {machines}{others}.\n\n"
+    return f"`make bench`, {when}, virtual machine: {machines}{others}.{owed}\n\n"
 
 
 def _value(one: Line) -> str:
