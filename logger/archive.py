@@ -315,11 +315,16 @@ def manifest_of(soak: Soak, out: Path) -> Path:
     return own if own.exists() else next(out.glob(f"soaks/*/*/{own.name}"), own)
 
 
+def file_of(soak: Soak, out: Path) -> str:
+    """Return where a soak's scans are in an archive, or would be, below its folder."""
+    where = manifest_of(soak, out).relative_to(out / "soaks").with_suffix(".parquet")
+    return f"scans/{where.as_posix()}"
+
+
 def _archive(reader: Reader, soak: Soak, out: Path, progress: Progress) -> Archived:
-    file, manifest = f"scans/{place(soak)}.parquet", manifest_of(soak, out)
+    file, manifest = file_of(soak, out), manifest_of(soak, out)
     if manifest.exists():
-        there = manifest.relative_to(out / "soaks").with_suffix(".parquet")
-        return Archived(soak.id, "there already", f"scans/{there.as_posix()}")
+        return Archived(soak.id, "there already", file)
     if soak.ended is None:
         return Archived(soak.id, "left out", file, "it has not ended")
     if soak.thinned is not None:

@@ -80,7 +80,7 @@ def thin(
 
 def _thinned(reader: Reader, soak: Soak, out: Path, clock: Clock) -> Thinned:
     kept = thinning.around(reader.findings(soak.id), (soak.last_t_us or 0) / 1e6)
-    return Thinned(clock.wall(), str((out / f"scans/{archiving.place(soak)}.parquet").resolve()), kept)
+    return Thinned(clock.wall(), str((out / archiving.file_of(soak, out)).resolve()), kept)
 
 
 def _looked_at(reader: Reader, soak: Soak, out: Path, progress: Progress) -> Outcome | None:

@@ -255,7 +255,7 @@ def test_many_benches_at_once_make_room_without_waiting_for_each_other(
 
 def test_a_collected_store_is_archived_as_the_bench_would(owner: Address, tmp_path: Path) -> None:
     path, out = tmp_path / "bench.db", tmp_path / "kept"
-    a_soak(path, seconds=120)
+    a_soak(path, seconds=900)
     a_soak(path, seconds=60, end=False)
     brought({"bench 1": path}, seen_as(owner, "carrier"))
     shop, bench = Reader(seen_as(owner, "viewer")), Reader(path)
@@ -269,6 +269,13 @@ def test_a_collected_store_is_archived_as_the_bench_would(owner: Address, tmp_pa
     assert [one.became for one in archiving.archive(bench, bench.soaks(), out)] == [
         "there already", "left out",
     ]  # fmt: skip
+
+    # what is thinned at the bench is in the shop's archive, by the shop's name for the bench
+    later = STARTED + timedelta(days=900)
+    list(thin(path, out, later, ManualClock(later), really=True))
+    said = Reader(path).soak(1).thinned
+    assert said is not None
+    assert Path(said.archive).exists()
 
 
 def test_the_overview_of_a_database_has_each_benchs_newest_soak_and_reads_only_what_changed(
