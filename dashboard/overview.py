@@ -378,7 +378,10 @@ def _in_order(names: Mapping[str, int]) -> list[str]:
     """Return names as people count: bench 2 before bench 10."""
     return sorted(
         names,
-        key=lambda name: [int(part) if part.isdigit() else part for part in re.split(r"([0-9]+)", name)],
+        # every second part is a number: "²" is a digit too, and none
+        key=lambda name: [
+            int(part) if at % 2 else part for at, part in enumerate(re.split(r"([0-9]+)", name))
+        ],
     )
 
 

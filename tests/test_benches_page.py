@@ -307,14 +307,14 @@ def collected(tmp_path: Path, benches: Sequence[str]) -> tuple[Path, ManualClock
 
 
 def test_as_collected_a_card_says_how_old_it_is_and_never_now(tmp_path: Path) -> None:
-    path, clock = collected(tmp_path, ["bench 10", "bench 2", "bench 10", "bench 1"])
+    path, clock = collected(tmp_path, ["bench 10", "bench 2", "bench 10", "bench 1", "²"])
     source = CollectedHere(Reader(path), clock)
     clock.advance(30.0)
     posts = source.posts()
     assert [(post.name, post.where) for post in posts] == [
-        ("bench 1", "/soak/4"), ("bench 2", "/soak/2"), ("bench 10", "/soak/3"),
+        ("bench 1", "/soak/4"), ("bench 2", "/soak/2"), ("bench 10", "/soak/3"), ("²", "/soak/5"),
     ]  # fmt: skip
-    assert [post.level for post in posts] == ["plain", "trip", "plain"]
+    assert [post.level for post in posts] == ["plain", "trip", "plain", "plain"]
     assert posts[1].calls == "trip"
     assert said(posts[0]).endswith("as of the last collected scan, less than 1 min old")
     assert "ago" not in said(posts[0])
