@@ -940,10 +940,10 @@ class _Daemon:
             self._commit()
 
     def _commit(self, answers: Sequence[Answer] = ()) -> None:
-        """Have all that waits stored. A slow disk is waited for a little, then judging goes on."""
+        """Have all that waits stored. A disk is waited for a little, but not by scans that wait themselves."""
         self._committed_s = self._clock.monotonic_s()
         self._writer.begin_commit(answers)
-        self._take_commit(_STORE_WAIT_S)
+        self._take_commit(0.0 if self._link.waiting else _STORE_WAIT_S)
 
     def _take_commit(self, within_s: float) -> None:
         """Take in what came of a commit, if it is made by now."""

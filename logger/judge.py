@@ -95,7 +95,7 @@ def _replay(
 ) -> None:
     if explain is None:
         for block, marks in source:
-            progress(pipeline.feed(block, marks).now["t_s"])
+            progress(pipeline.feed(block, marks).t_s)
         pipeline.finish()
         return
     channel, path, force = explain

@@ -272,8 +272,9 @@ class LogReader:
                 if whole:
                     if not whole.endswith(b"\n"):
                         whole += b"\n"
-                    block = self._clean(whole)
-                    yield from self._emit(*(self._line_by_line(whole) if block is None else block))
+                    for part in self._parts(whole):
+                        block = self._clean(part)
+                        yield from self._emit(*(self._line_by_line(part) if block is None else block))
                 if not more:
                     break
             if self._held is not None:
@@ -284,6 +285,16 @@ class LogReader:
         finally:
             self._bytes_read = self._raw.tell()
             self._raw.close()
+
+    def _parts(self, whole: bytes) -> Iterator[bytes]:
+        """Give a block line by line until one can be believed, and then the rest at once."""
+        begin = 0
+        while begin < len(whole) and (self._last_us is None or self._held is not None):
+            end = whole.index(b"\n", begin) + 1
+            yield whole[begin:end]
+            begin = end
+        if begin < len(whole):
+            yield whole[begin:]
 
     def _judge_lines(self) -> None:
         if self.skipped > MOST_BAD * self.lines:
@@ -344,9 +355,10 @@ class LogReader:
             return None
         mark = self._delimiter.encode()
         text = whole.replace(b",", b".") if mark != b"," else whole
-        for _ in range(2):
-            text = text.replace(mark + mark, mark + b"nan" + mark)
-        if not self._marks:
+        if np.any(np.diff(stops) == 1):
+            for _ in range(2):
+                text = text.replace(mark + mark, mark + b"nan" + mark)
+        if not self._marks and np.any(np.isin(raw[ends - 1], (13, ord(self._delimiter)))):
             text = text.replace(mark + b"\n", mark + b"nan\n").replace(mark + b"\r\n", mark + b"nan\r\n")
         if b"over" in text or b"under" in text:
             ending = rb"(?=[" + mark + rb"\r\n])"

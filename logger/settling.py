@@ -210,7 +210,7 @@ def forecast(
             level_prior += _LEVEL_VAR
     models = _warm_up_models(tuple(np.round(t, 3).tolist()))
     sides = np.column_stack([z, level_with_y, *also])
-    solved = models.inverse @ sides  # (g, n, p + 1 + r)
+    solved = models.solved(sides)  # (g, n, p + 1 + r)
     k_z, k_level, k_tails = solved[:, :, :p], solved[:, :, p], models.tails_solved
     logdet = models.logdet
     if also:  # the matrix inversion lemma: the models stay as they are
@@ -263,63 +263,81 @@ def turns_min(t_min: FloatArray, log_y: FloatArray, setting: NDArray[np.bool_]) 
 
 @dataclass(frozen=True)
 class _WarmUpModels:
-    """All models of a warm-up on one time grid, solved once: g models, n times.
+    """All models of a warm-up on one time grid, solved once: g models, n times, in the order of their noise.
 
-    `inverse` (g, n, n) of the covariance of level, tails and noise, `logdet` (g,) of it; `tails` (g, 2, n) in
-    units of their prior `tails_sd` (g, 2), `tails_solved` (g, n, 2) = inverse x tails.
+    A covariance is `noise_var` (g,) times that of one of the kinds of noise, and three `shapes` (g, n, 3) on
+    top, level and tails in units of their priors. `noise_inverse` (kinds, n, n); `noise_solved` (g, n, 3) =
+    noise inverse x shapes; `inner` (g, 3, 3) what the shapes leave of it (the matrix inversion lemma: nothing
+    of size n is inverted for each model). `logdet` (g,) of the whole covariance.
     """
 
-    inverse: FloatArray
+    noise_inverse: FloatArray
+    noise_var: FloatArray
+    shapes: FloatArray
+    noise_solved: FloatArray
+    inner: FloatArray
     logdet: FloatArray
-    tails: FloatArray
-    tails_solved: FloatArray
     tails_sd: FloatArray
     tau_min: FloatArray
     log_odds: FloatArray
 
+    @property
+    def tails(self) -> FloatArray:
+        """The tails in units of their prior, (g, 2, n)."""
+        return np.swapaxes(self.shapes[:, :, 1:], 1, 2)
 
-def _solved_models(times_min: tuple[float, ...]) -> _WarmUpModels:
+    @property
+    def tails_solved(self) -> FloatArray:
+        """Inverse covariance x tails, (g, n, 2)."""
+        return self.noise_solved @ self.inner[:, :, 1:]
+
+    def solved(self, sides: FloatArray) -> FloatArray:
+        """Return inverse covariance x sides, (g, n, k) from (n, k)."""
+        by_noise = _each(self.noise_inverse @ sides, len(self.noise_var))
+        by_shape = self.inner @ (np.swapaxes(self.shapes, 1, 2) @ by_noise)
+        return np.asarray((by_noise - self.noise_solved @ by_shape) / self.noise_var[:, None, None])
+
+
+@lru_cache(maxsize=2)  # up to 0.3 MB each; the forecast of each minute has a grid of its own
+def _warm_up_models(times_min: tuple[float, ...]) -> _WarmUpModels:
     t = np.array(times_min)
     n = len(t)
     grid = [
-        (fast, slow, sd, odds * share, noise, walk)
+        (fast, slow, sd, odds * share, noise)
+        for _, share in _WALKS
         for fast in _FAST_MIN
         for slow, sd, odds in zip(_SLOW_MIN, _SLOW_SD, _SLOW_ODDS, strict=True)
         for noise in _NOISE_SD
-        for walk, share in _WALKS
     ]
+    g = len(grid)
     tau = np.array([(fast, slow) for fast, slow, *_ in grid])
     tails_sd = np.array([(_FAST_SD, sd) for _, _, sd, *_ in grid])
-    tails = tails_sd[:, :, None] * np.exp(-t / tau[:, :, None])
-    noise_var = np.array([noise**2 for *_, noise, _ in grid])[:, None, None]
-    walks = np.array([walk for *_, walk in grid])[:, None, None]
+    noise_var = np.array([noise**2 for *_, noise in grid])
+    level = np.full((g, n, 1), math.sqrt(_LEVEL_VAR))
+    shapes = np.concatenate([level, tails_sd[:, None] * np.exp(-t[:, None] / tau[:, None])], axis=2)
     steady = flicker_covariance(t) + 0.05 * np.eye(n)
-    k = _LEVEL_VAR + np.swapaxes(tails, 1, 2) @ tails
-    k = k + noise_var * (steady + walks * np.minimum.outer(t, t))
-    logdet = 2.0 * np.log(np.diagonal(np.linalg.cholesky(k), axis1=1, axis2=2)).sum(axis=1)
-    inverse = np.linalg.inv(k)
+    roots = np.linalg.cholesky([steady + walk * np.minimum.outer(t, t) for walk, _ in _WALKS])
+    whiten = np.linalg.inv(roots)
+    noise_inverse = np.swapaxes(whiten, 1, 2) @ whiten
+    noise_solved = _each(noise_inverse, g) @ shapes
+    seen = np.swapaxes(shapes, 1, 2) @ noise_solved + noise_var[:, None, None] * np.eye(3)
+    noise_logdet = 2.0 * np.log(np.diagonal(roots, axis1=1, axis2=2)).sum(axis=1)
     return _WarmUpModels(
-        inverse=inverse,
-        logdet=logdet,
-        tails=tails,
-        tails_solved=inverse @ np.swapaxes(tails, 1, 2),
+        noise_inverse=noise_inverse,
+        noise_var=noise_var,
+        shapes=shapes,
+        noise_solved=noise_solved,
+        inner=np.linalg.inv(seen),
+        logdet=_each(noise_logdet, g) + (n - 3) * np.log(noise_var) + np.linalg.slogdet(seen)[1],
         tails_sd=tails_sd,
         tau_min=tau,
-        log_odds=np.log([odds for _, _, _, odds, _, _ in grid]),
+        log_odds=np.log([odds for _, _, _, odds, _ in grid]),
     )
 
 
-_warm_up_models = lru_cache(maxsize=2)(_solved_models)
-
-
-def remember(grids: int) -> None:
-    """Keep the models of so many time grids, 2 MB each, where one soak needs those of its last minute only.
-
-    Who plays many soaks one after the other meets the same grids again, and spares a third of a second each.
-    """
-    global _warm_up_models
-    if _warm_up_models.cache_info().maxsize != grids:
-        _warm_up_models = lru_cache(maxsize=grids)(_solved_models)
+def _each(by_kind: FloatArray, models: int) -> FloatArray:
+    """Return for each model what is its kind's, (models, ...) from (kinds, ...)."""
+    return np.repeat(by_kind, models // len(by_kind), axis=0)
 
 
 def _quantile(mean: FloatArray, sd: FloatArray, weight: FloatArray, share: float) -> FloatArray:

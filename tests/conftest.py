@@ -21,9 +21,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
-from logger.settling import remember  # noqa: E402 - numpy, which comes with it, looks at the environment once
-
-remember(48)  # hundreds of soaks are watched one after the other
 
 settings.register_profile("soakbench", derandomize=True, deadline=None)
 settings.load_profile("soakbench")

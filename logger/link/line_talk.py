@@ -32,6 +32,10 @@ _BEAT_KEEPS_S: Final = 0.5  # with the longest silence_s, 1.5 s, the cut-out ope
 GATHER_S: Final = 0.12
 """At 10 scans a second and more: two scans together cost half as much, most of which is waking up."""
 _FEW_BYTES: Final = 1024
+_RUSH_BYTES: Final = 3000
+"""Read at once they are no scans at their pace, but a rush that was held up, and in a terminal's buffer of 4096 it
+would only be held up further by so long a wait."""
+_RUSH_GATHER_S: Final = 0.002
 
 
 class Lines:
@@ -91,6 +95,7 @@ class LineTalk:
         self._decoder = LineDecoder(kind.channels if again else None)
         self._waiting: list[Record] = []
         self._heard_s = 0.0
+        self._rushes = False
 
     @property
     def rejected(self) -> Counter[Cause]:
@@ -177,8 +182,11 @@ class LineTalk:
 
     def _read(self, gather_s: float = 0.0) -> list[Record]:
         chunk = self.wire.read()
-        if gather_s and 0 < len(chunk) < _FEW_BYTES and not self._kind.urgent.wait(gather_s):
-            chunk += self.wire.read()
+        if gather_s and chunk:
+            few, wait_s = (_RUSH_BYTES, _RUSH_GATHER_S) if self._rushes else (_FEW_BYTES, gather_s)
+            if len(chunk) < few and not self._kind.urgent.wait(wait_s):
+                chunk += self.wire.read()
+            self._rushes = len(chunk) >= _RUSH_BYTES
         return self._decoder.decode(self._frames.feed(chunk)) if chunk else []
 
     def _send(self, name: str, value: float | None = None) -> None:

@@ -22,7 +22,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger import settling
 from logger.blocks import FloatArray, ReadingBlock, TickBlock
 from logger.clock import SystemClock
 from logger.finding import Finding, Kind
@@ -49,8 +48,6 @@ _BLOCK_S: Final = 600
 _LEAD_IN_S: Final = 10
 _SCANNED_S: Final = 1200
 _ENOUGH_S: Final = 7200
-_GRIDS: Final = 48
-"""Of one warm-up and what comes after: every case has nearly the same."""
 
 
 @dataclass(frozen=True)
@@ -211,7 +208,6 @@ def _seen(ticks: TickBlock, case: family.Case, rows: int) -> NDArray[np.bool_]:
 
 def score_case(half: family.Half, number: int, whole: bool) -> Result:
     """Simulate, watch and count one case."""
-    settling.remember(_GRIDS)
     clock = SystemClock()
     begun = clock.monotonic_s()
     case = family.case(half, number)

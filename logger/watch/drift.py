@@ -440,14 +440,25 @@ class _Model:
 class _Record:
     """What a record of n minutes is made of: hours (n,), flicker (n, n), settling and creep (k, n).
 
-    `inverse` (n, n) of their covariance together; `creep` per hour, the size of the last of the k.
+    `whiten` (n, n) makes the flicker white, `level` is its size; `white` (n, k) is the rest, whitened, and
+    `inner` (k, k) what it makes of their covariance together (the matrix inversion lemma); `creep` per hour
+    is the size of the last of the k.
     """
 
     hours: FloatArray
     flicker: FloatArray
     other: FloatArray
-    inverse: FloatArray
+    whiten: FloatArray
+    level: float
+    white: FloatArray
+    inner: FloatArray
     creep: float
+
+    def solved(self, sides: FloatArray) -> FloatArray:
+        """Return the inverse of the whole covariance times `sides` (n, m), (n, m)."""
+        white = self.whiten @ sides
+        white -= self.white @ (self.inner @ (self.white.T @ white))
+        return np.asarray(self.whiten.T @ white / self.level**2)
 
 
 def _against_others(currents: FloatArray, apart: BoolArray) -> FloatArray:
@@ -509,10 +520,24 @@ def _unbroken_model(n: int, on_min: float, width: int, grade: int, octave: int) 
     return _solved(_unbroken_record(n, on_min, grade, octave), width)
 
 
-@lru_cache(maxsize=2)  # up to 0.5 MB each, and of use to the next window only
+@lru_cache(maxsize=2)  # of use to the next window only
 def _unbroken_record(n: int, on_min: float, grade: int, octave: int) -> _Record:
     minutes = np.arange(float(n))
     return _record(minutes, on_min + minutes, grade, octave)
+
+
+@lru_cache(maxsize=1)
+def _minutes_flicker() -> tuple[FloatArray, FloatArray]:
+    """Return flicker over the longest record without holes, and what makes it white.
+
+    That of fewer minutes is the beginning of both: what whitens is triangular.
+    """
+    return _flicker(np.arange(float(_RECORD_MIN)))
+
+
+def _flicker(t_min: FloatArray) -> tuple[FloatArray, FloatArray]:
+    flicker = flicker_covariance(t_min) + 0.05 * np.eye(len(t_min))
+    return flicker, np.linalg.inv(np.linalg.cholesky(flicker))
 
 
 def _tail_shapes(on_min: FloatArray) -> FloatArray:
@@ -522,19 +547,25 @@ def _tail_shapes(on_min: FloatArray) -> FloatArray:
 def _record(t_min: FloatArray, on_min: FloatArray, grade: int, octave: int) -> _Record:
     creep = _CREEP * _USUAL_LIMIT * 2.0**octave
     hours = (t_min - t_min[-1]) / 60.0
-    flicker = flicker_covariance(t_min) + 0.05 * np.eye(len(t_min))
+    n = len(t_min)
+    if n <= _RECORD_MIN and _whole(t_min):
+        flicker, whiten = (whole[:n, :n] for whole in _minutes_flicker())
+    else:
+        flicker, whiten = _flicker(t_min)
+    level = _GRADES[grade]
     other = np.vstack([_tail_shapes(on_min), creep * hours])
-    inverse = np.linalg.inv(_GRADES[grade] ** 2 * flicker + other.T @ other)
-    return _Record(hours, flicker, other, inverse, creep)
+    white = whiten @ other.T / level
+    inner = np.linalg.inv(np.eye(len(other)) + white.T @ white)
+    return _Record(hours, flicker, other, whiten, level, white, inner, creep)
 
 
 def _solved(record: _Record, width: int) -> _Model:
     """Fit level and drift from the window's begin on; the creep goes on in the window and is part of it."""
     hours = record.hours
     design = np.column_stack([np.ones(len(hours)), np.maximum(hours - hours[-width], 0.0)])
-    seen = record.inverse @ design
-    fit = np.linalg.solve(design.T @ seen, seen.T)
-    creep = record.creep * (record.other[-1] @ record.inverse)
+    seen = record.solved(np.column_stack([design, record.creep * record.other[-1]]))
+    fit = np.linalg.solve(design.T @ seen[:, :2], seen[:, :2].T)
+    creep = seen[:, 2]
     slope = fit[1] + creep - (creep @ design) @ fit
     left = record.other @ slope
     left[-1] -= record.creep

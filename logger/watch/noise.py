@@ -12,7 +12,6 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from logger.blocks import FloatArray, Int64Array
@@ -33,22 +32,43 @@ def hadamard_variance(y: FloatArray, lag: int) -> FloatArray:
 
     NaN where n is below three lags.
     """
-    second = _second_differences(y, lag)
-    if not len(second):
-        return np.full(y.shape[1], np.nan)
-    return np.asarray((second**2).mean(axis=0) / 6.0, dtype=np.float64)
+    return _Record(y).variance(lag)
 
 
-def _second_differences(y: FloatArray, lag: int) -> FloatArray:
-    """Return those of neighbouring means of `lag` samples, (n - 3 lag + 1, p), or none."""
-    if len(y) < 3 * lag:
-        return np.empty((0, y.shape[1]))
-    if np.isnan(y).any():
-        means = sliding_window_view(y, lag, axis=0).mean(axis=-1)
-    else:
-        sums = np.vstack([np.zeros(y.shape[1]), np.cumsum(y, axis=0)])
-        means = (sums[lag:] - sums[:-lag]) / lag
-    return np.asarray(means[2 * lag :] - 2.0 * means[lag:-lag] + means[: -2 * lag], dtype=np.float64)
+class _Record:
+    """A record (n, p) by its running sums, from which the second differences of any lag are had."""
+
+    def __init__(self, y: FloatArray) -> None:
+        self._n, self._p = y.shape
+        missing = np.isnan(y)
+        self._sums = np.zeros((self._n + 1, self._p))
+        np.cumsum(np.where(missing, 0.0, y) if missing.any() else y, axis=0, out=self._sums[1:])
+        self._holes: Int64Array | None = None
+        if missing.any():
+            self._holes = np.zeros((self._n + 1, self._p), dtype=np.int64)
+            np.cumsum(missing, axis=0, out=self._holes[1:])
+
+    def squares(self, lag: int) -> FloatArray:
+        """Return the squared second differences of neighbouring means, (n - 3 lag + 1, p), or none."""
+        if self._n < 3 * lag:
+            return np.empty((0, self._p))
+        sums = self._sums
+        third = sums[3 * lag :] - sums[: -3 * lag] - 3.0 * (sums[2 * lag : -lag] - sums[lag : -2 * lag])
+        return np.asarray(third * third / (lag * lag), dtype=np.float64)
+
+    def seen(self, lag: int) -> NDArray[np.bool_] | None:
+        """Return which of those have no NaN in them, like `squares`; None where all have none."""
+        return None if self._holes is None else self._holes[3 * lag :] == self._holes[: -3 * lag]
+
+    def variance(self, lag: int) -> FloatArray:
+        """Return the Hadamard variance, (p,): NaN where there is none, or something is missing."""
+        squares = self.squares(lag)
+        if not len(squares):
+            return np.full(self._p, np.nan)
+        seen = self.seen(lag)
+        if seen is not None:
+            squares[~seen] = np.nan
+        return np.asarray(squares.mean(axis=0) / 6.0, dtype=np.float64)
 
 
 def levels(y: FloatArray, usual: float) -> dict[int, FloatArray]:
@@ -57,13 +77,14 @@ def levels(y: FloatArray, usual: float) -> dict[int, FloatArray]:
     `usual` is that of an ordinary pair, held before anything is seen. Each lag is an average of what was seen
     at it and of what the lag before it lets expect, weighed by their degrees of freedom.
     """
+    record = _Record(y)
     out: dict[int, FloatArray] = {}
     held, worth = np.full(y.shape[1], usual), _PRIOR_FREEDOM / 2.0
     for lag in LAGS:
         count = len(y) - 3 * lag + 1
         if count >= 3 * lag:  # fewer are too few, and the beginning of a drift would be in all of them
             freedom = count / (1.5 * lag)
-            held = (worth * held + freedom * hadamard_variance(y, lag)) / (worth + freedom)
+            held = (worth * held + freedom * record.variance(lag)) / (worth + freedom)
         out[lag] = held
         held, worth = held * GROWTH, _PRIOR_FREEDOM
     return out
@@ -78,15 +99,19 @@ def levels_beside(y: FloatArray, usual: FloatArray, widths: Sequence[int]) -> di
     """
     n, p = y.shape
     begins = n - np.array(widths)
+    record = _Record(y)
     out: dict[int, FloatArray] = {}
     held: FloatArray = np.full((len(begins), p), usual)
     worth = _PRIOR_FREEDOM / 2.0
     for lag in LAGS:
-        squares = _second_differences(y, lag) ** 2
+        squares = record.squares(lag)
         if len(squares):
-            seen = ~np.isnan(squares)
-            count = _summed(seen, begins, n, lag)
-            squares = np.where(seen, squares, 0.0)
+            seen = record.seen(lag)
+            if seen is None:
+                count = _summed(np.ones((len(squares), 1)), begins, n, lag)
+            else:
+                count = _summed(seen, begins, n, lag)
+                squares *= seen
             mean = _summed(squares, begins, n, lag) / np.maximum(6.0 * count, 1.0)
             freedom = count / (1.5 * lag)
             held = (worth * held + freedom * mean) / (worth + freedom)
