@@ -940,7 +940,7 @@ class _Daemon:
             self._commit()
 
     def _commit(self, answers: Sequence[Answer] = ()) -> None:
-        """Have all that waits stored. A disk is waited for a little, but not by scans that wait themselves."""
+        """Have all that waits stored. A disk is waited for a little, but not while scans wait."""
         self._committed_s = self._clock.monotonic_s()
         self._writer.begin_commit(answers)
         self._take_commit(0.0 if self._link.waiting else _STORE_WAIT_S)

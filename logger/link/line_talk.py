@@ -33,8 +33,8 @@ GATHER_S: Final = 0.12
 """At 10 scans a second and more: two scans together cost half as much, most of which is waking up."""
 _FEW_BYTES: Final = 1024
 _RUSH_BYTES: Final = 3000
-"""Read at once they are no scans at their pace, but a rush that was held up, and in a terminal's buffer of 4096 it
-would only be held up further by so long a wait."""
+"""Read at once they are no scans at their pace, but a rush that was held up, and in a terminal's buffer of
+4096 it would only be held up further by so long a wait."""
 _RUSH_GATHER_S: Final = 0.002
 
 
