@@ -202,12 +202,14 @@ def forecast(
     if mains is not None:
         z = z - SUPPLY_GAIN * (mains - last_mains)[:, None]
         also.append(_MAINS_GAIN_SD * (mains - last_mains))
-    for shift in shifts_min:
-        after = (t >= shift).astype(np.float64)
-        if 0 < after.sum() < n:
-            also.append(math.sqrt(_LEVEL_VAR) * after)
-            level_with_y = level_with_y + _LEVEL_VAR * after
-            level_prior += _LEVEL_VAR
+    # Those between the same two times count as one, the larger: after days there are hundreds, and n times.
+    for row, count in zip(*np.unique(np.searchsorted(t, shifts_min), return_counts=True), strict=True):
+        if 0 < row < n:
+            variance = _LEVEL_VAR * float(count)
+            after = np.arange(n) >= row
+            also.append(math.sqrt(variance) * after)
+            level_with_y = level_with_y + variance * after
+            level_prior += variance
     models = _warm_up_models(tuple(np.round(t, 3).tolist()))
     sides = np.column_stack([z, level_with_y, *also])
     solved = models.solved(sides)  # (g, n, p + 1 + r)
