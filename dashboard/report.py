@@ -228,8 +228,8 @@ def story_of(data: ReportData) -> Story:
         setup=data.soak.setup,
         steps=steps,
         states=_states(data),
-        findings=data.findings,
-        marks=data.marks,
+        findings=words.findings_listed(data.findings)[0],
+        marks=words.marks_listed(data.marks)[0],
         gaps=tuple(_gaps(data)),
         settled_at_s={
             pair["name"]: pair["settled_at_s"] for pair in data.pairs if pair["settled_at_s"] is not None
@@ -294,8 +294,10 @@ def document(data: ReportData, *, of_job: bool = False) -> Json:
             "alt": summary(data.series, story),
             "caption": _caption(story) + _drawn_from(soak),
         },
-        "findings": [_finding_row(finding, setup) for finding in data.findings],
-        "marks": [_mark_row(*row) for row in words.mark_rows(data.marks)],
+        "findings": [_finding_row(finding, setup) for finding in story.findings],
+        "more_findings": words.findings_listed(data.findings)[1],
+        "marks": [_mark_row(*row) for row in words.mark_rows(story.marks)],
+        "more_marks": words.marks_listed(data.marks)[1],
         "table": _table(data),
         "conditions": _conditions(data),
         "sections": [

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from logger import units
@@ -23,6 +24,9 @@ _STATEMENT: Final[dict[str | None, str]] = {
     "fail": "fail",
     None: "not judged",
 }
+
+MOST_LISTED: Final = 300
+"""Findings, or marks, that a page or a report lists: more are read by nobody, and stop the printing."""
 
 _OF_ALL: Final = (Kind.GAP, Kind.COMMON_DRIFT, Kind.BIAS_LOST, Kind.SIDE_BALANCE, Kind.QUESTION)
 """Kinds whose channels, where none leads, are all concerned and no candidates; the sentence names them."""
@@ -157,6 +161,38 @@ def waits(finding: Finding) -> bool:
 def calls(finding: Finding) -> bool:
     """Whether it waits for a word, and a person is called to it: no warning that follows from another is."""
     return waits(finding) and (finding.under is None or look(finding) != "warning")
+
+
+def findings_listed(findings: Sequence[Finding]) -> tuple[tuple[Finding, ...], str]:
+    """Return the findings that there is room for, and a sentence on the others, "" where there are none.
+
+    Those that are open or wait for a word come first, then the worst, then the earliest; the order is kept.
+    """
+
+    def last(one: Finding) -> tuple[bool, bool, int, float, int]:
+        return not one.open, not one.trip_waits, -one.severity.rank, one.raised_s, one.id
+
+    if len(findings) <= MOST_LISTED:
+        return tuple(findings), ""
+    listed = {one.id for one in sorted(findings, key=last)[:MOST_LISTED]}
+    kinds = Counter(one.kind.value for one in findings if one.id not in listed)
+    rest = ", ".join(f"{count:,} {kind}" for kind, count in kinds.most_common())
+    return tuple(one for one in findings if one.id in listed), (
+        f"{kinds.total():,} more are in the store and not listed here: {rest}. "
+        "Listed are those that are open, then the worst, then the earliest."
+    )
+
+
+def marks_listed(marks: Sequence[Mark]) -> tuple[tuple[Mark, ...], str]:
+    """Return the marks that there is room for, and a sentence on the others: first what persons said."""
+    if len(marks) <= MOST_LISTED:
+        return tuple(marks), ""
+    said_first = sorted(range(len(marks)), key=lambda k: (marks[k].text.startswith(NOTED), k))
+    listed = sorted(said_first[:MOST_LISTED])
+    return tuple(marks[k] for k in listed), (
+        f"{len(marks) - len(listed):,} more are in the store and not listed here. "
+        "Listed is what persons said, then what soakbench noted first."
+    )
 
 
 def asked(mark: str) -> tuple[str, str]:

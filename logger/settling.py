@@ -223,7 +223,7 @@ def forecast(
         k_z = k_z - gain @ (moved.T @ k_z)
         k_level = k_level - (gain @ (moved.T @ k_level[:, :, None]))[:, :, 0]
         k_tails = k_tails - gain @ (moved.T @ k_tails)
-        logdet = logdet + np.log(np.linalg.det(inner))
+        logdet = logdet + np.linalg.slogdet(inner)[1]  # the determinant itself may be beyond all numbers
     chi2 = np.einsum("np,gnp->gp", z, k_z)
     level_var = level_prior - k_level @ level_with_y
     at_now = models.tails_sd * np.exp(-now / models.tau_min)  # (g, 2)

@@ -844,7 +844,7 @@ FAULTS: Final[dict[Callable[[float], Found], tuple[float, float]]] = {
     clock_forward: (86400.0, 86400.0),
     nobody_reads_what_it_says: (60.0, 15.0),
     two_daemons: (0.0, 0.0),
-    broker_down: (120.0, 15.0),
+    broker_down: (600.0, 15.0),
     killed_with_mail_waiting: (10, 2),
     garbage: (3600.0, 180.0),
     flapping: (60.0, 15.0),

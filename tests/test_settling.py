@@ -5,13 +5,21 @@ The least squares under both of them are driven through certified fits.
 
 from __future__ import annotations
 
+import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from logger.settling import LeastSquares, drift_rate, flicker_covariance, forecast, least_squares
+from logger.settling import (
+    LeastSquares,
+    _warm_up_models,
+    drift_rate,
+    flicker_covariance,
+    forecast,
+    least_squares,
+)
 
 DATA = Path(__file__).parent / "data"
 
@@ -329,3 +337,36 @@ def test_a_rate_is_given_over_days_too_and_with_holes_in_them(hours: float) -> N
     assert found.low < found.rate < found.high
     assert abs(found.rate - true) < 2.0 * (found.high - found.low)
     assert found.high - found.low < 0.1 * true
+
+
+def test_warm_up_models_solve_the_covariances_that_they_stand_for() -> None:
+    # NumPy's own solve and slogdet of each whole covariance, built from its definition
+    t = np.arange(2.5, 32.5)
+    models = _warm_up_models(tuple(t))
+    sides = np.random.default_rng(5).standard_normal((len(t), 3))
+    solved = models.solved(sides)
+    half = len(models.noise_var) // 2
+
+    for g in range(0, len(models.noise_var), 7):
+        steady = flicker_covariance(t) + 0.05 * np.eye(len(t))
+        walk = 0.0 if g < half else 0.02
+        noise = models.noise_var[g] * (steady + walk * np.minimum.outer(t, t))
+        tails = models.tails_sd[g] * np.exp(-t[:, None] / models.tau_min[g])
+        covariance = noise + 0.25 + tails @ tails.T
+
+        assert np.abs(covariance @ solved[g] - sides).max() < 1e-6
+        assert models.logdet[g] == pytest.approx(np.linalg.slogdet(covariance)[1], abs=1e-6)
+        assert np.abs(covariance @ models.tails_solved[g] - tails).max() < 1e-6
+
+
+def test_hundreds_of_shifts_cost_a_forecast_no_more_than_the_minutes_between_them() -> None:
+    t = np.arange(0.5, 3000.5)
+    y = 1.0 + 0.05 * np.exp(-t / 20.0)[:, None] + 5e-4 * np.random.default_rng(6).standard_normal((3000, 4))
+    tracemalloc.start()
+    made = forecast(t, y, None, np.linspace(10.0, 2990.0, 600).tolist())
+    _, most_b = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+
+    assert made is not None
+    assert np.isfinite(made.end).all()
+    assert most_b < 20e6

@@ -242,16 +242,18 @@ def findings(look: Look) -> Children:
     heading = html.H2("Findings")
     if not look.findings:
         return [heading, html.P("None.", className="none")]
-    setup = look.soak.setup
-    return [
-        heading,
-        html.Ol([_row(finding, look, setup) for finding in look.findings], className="finding-list"),
-    ]
+    labels = parts.labels_of(look.soak.setup)
+    listed, more = words.findings_listed(look.findings)
+    known = {finding.id for finding in look.findings}
+    rows = [_row(finding, look, labels, leader=finding.under in known) for finding in listed]
+    return [heading, html.Ol(rows, className="finding-list"), *_more(more)]
 
 
-def _row(finding: Finding, look: Look, setup: Setup) -> html.Li:
-    labels = parts.labels_of(setup)
-    leader = next((one for one in look.findings if one.id == finding.under), None)
+def _more(sentence: str) -> Children:
+    return [html.P(sentence, className="hint")] if sentence else []
+
+
+def _row(finding: Finding, look: Look, labels: dict[str, str], *, leader: bool) -> html.Li:
     kind = words.look(finding)
     what = ("" if finding.kind is Kind.QUESTION else finding.kind.value, words.whom(finding, labels))
     named = ", ".join(part for part in what if part)
@@ -261,8 +263,8 @@ def _row(finding: Finding, look: Look, setup: Setup) -> html.Li:
         *([html.Span(named)] if named else []),
         parts.timing(finding, running=look.running),
     ]
-    if leader is not None:
-        first.append(html.Span(f"follows from {leader.id}", className="timing"))
+    if leader:
+        first.append(html.Span(f"follows from {finding.under}", className="timing"))
     body: Children = [html.P(first, className="finding-head"), html.P(parts.sentence(finding.says))]
     if finding.advice and (finding.open or finding.kind is not Kind.QUESTION):
         body.append(html.P(finding.advice, className="advice"))
@@ -282,7 +284,8 @@ def marks(look: Look) -> Children:
     if not look.marks:
         return [heading, html.P("None.", className="none")]
     rows: Children = []
-    for t_s, kind, text in words.mark_rows(look.marks):
+    listed, more = words.marks_listed(look.marks)
+    for t_s, kind, text in words.mark_rows(listed):
         rows.append(
             html.Li(
                 [
@@ -292,7 +295,7 @@ def marks(look: Look) -> Children:
                 ]
             )
         )
-    return [heading, html.Ol(rows, className="marks")]
+    return [heading, html.Ol(rows, className="marks"), *_more(more)]
 
 
 _COLUMNS: Final = ("Settled", "From the others", "Drift", "Dissipation", "Settled at", "Result")
