@@ -1,6 +1,6 @@
 """Faults on purpose: what each does to a running soak, counted.
 
-    python -m tests.faults [--short] [WORD ...]
+    python -m tests.faults [--short] [FAULT ...]
 
 The daemon is `soakbench run` in a process of its own, in real time, its cut-out armed and closed. While a
 fault lasts a browser has the Live page and the soak's open, and reports are made of it. What the long forms
@@ -9,6 +9,7 @@ bring is kept in `benchmarks/faults.json`, and `docs/faults.md` has its table fr
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import json
 import math
@@ -859,17 +860,21 @@ FAULTS: Final[dict[Callable[[float], Found], tuple[float, float]]] = {
 
 def main() -> None:
     """Do what is asked for; keep the long forms' results, and lay them out in the docs."""
-    words = [word for word in sys.argv[1:] if not word.startswith("--")]
-    if "--read" in sys.argv:
-        Reading(Path(words[0]), Path(words[1])).until_told()
+    parser = argparse.ArgumentParser(description="Faults on purpose, and what each does to a running soak.")
+    names = [fault.__name__ for fault in FAULTS]
+    parser.add_argument("faults", nargs="*", metavar="FAULT", choices=[*names, []], help=", ".join(names))
+    parser.add_argument("--short", action="store_true", help="a few minutes for all; nothing is kept")
+    parser.add_argument("--read", nargs=2, type=Path, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.read:
+        Reading(*options.read).until_told()
         return
-    short = "--short" in sys.argv
     for fault, (long_form, short_form) in FAULTS.items():
-        if words and fault.__name__ not in words:
+        if options.faults and fault.__name__ not in options.faults:
             continue
-        found = fault(short_form if short else long_form)
+        found = fault(short_form if options.short else long_form)
         print(found, flush=True)
-        if not short:
+        if not options.short:
             kept = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
             load = os.getloadavg()[1] / (os.cpu_count() or 1)
             kept[fault.__name__] = asdict(found) | {
@@ -877,8 +882,7 @@ def main() -> None:
                 "load": round(load, 1),
             }
             RESULTS.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n")
-    if not short:
-        lay_out()
+            lay_out()
 
 
 def lay_out() -> None:

@@ -24,6 +24,7 @@ from logger.clock import ManualClock
 from logger.convert import Calibration
 from logger.errors import FileExistsAlready, RequestError
 from logger.finding import Finding, Kind, Severity
+from logger.requests import NOTED
 from logger.setup import Calibrated, Setup, parse
 from logger.store.reader import Soak
 
@@ -587,6 +588,28 @@ def test_every_finding_is_listed_even_where_the_chart_has_no_room() -> None:
     assert "32 more in the list only" in text
     for i in range(40):
         assert f"Sentence {i + 1}." in text
+
+
+@needs_poppler
+def test_of_thousands_of_findings_and_marks_the_telling_ones_are_listed_and_the_rest_counted() -> None:
+    crackles = [
+        replace(DRIFT, id=i, kind=Kind.INTERMITTENT, cleared_s=i + 1.0, onset_s=float(i), says=f"crackle {i}")
+        for i in range(1, 9001)
+    ]
+    crackles[8000] = replace(crackles[8000], cleared_s=None, says="still crackling")
+    crackles[8500] = replace(crackles[8500], severity=Severity.TRIP, acknowledged_s=1.0, says="it tripped")
+    noted = [Mark(i, f"{NOTED}the DAQ was reset") for i in range(9000)]
+    data = replace(a_report(findings=tuple(crackles)), marks=(*noted, Mark(9000, "tapped V5")))
+
+    text = text_of(printed(data))
+
+    assert "Still crackling." in text
+    assert "It tripped." in text
+    assert "Crackle 298." in text
+    assert "Crackle 299." not in text
+    assert "8,700 more are in the store and not listed here: 8,700 intermittent." in text
+    assert "tapped V5" in text
+    assert "8,701 more are in the store and not listed here." in text
 
 
 @needs_poppler
