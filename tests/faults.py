@@ -862,13 +862,16 @@ def main() -> None:
     """Do what is asked for; keep the long forms' results, and lay them out in the docs."""
     parser = argparse.ArgumentParser(description="Faults on purpose, and what each does to a running soak.")
     names = [fault.__name__ for fault in FAULTS]
-    parser.add_argument("faults", nargs="*", metavar="FAULT", choices=[*names, []], help=", ".join(names))
+    parser.add_argument("faults", nargs="*", metavar="FAULT", help=", ".join(names))
     parser.add_argument("--short", action="store_true", help="a few minutes for all; nothing is kept")
     parser.add_argument("--read", nargs=2, type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.read:
         Reading(*options.read).until_told()
         return
+    for word in options.faults:
+        if word not in names:
+            parser.error(f"there is no fault {word}: it must be one of {', '.join(names)}")
     for fault, (long_form, short_form) in FAULTS.items():
         if options.faults and fault.__name__ not in options.faults:
             continue
