@@ -199,7 +199,7 @@ def _daemon(
             saying.send(_held(output.t_s, wal_mb))
 
     saying.send(_held(0.0, 0.0))
-    daemon.run(
+    daemon.Daemon(
         setup=setup,
         setup_text=text,
         link=open_link(setup, port=str(port), speed=0.0, wait=True),
@@ -210,7 +210,7 @@ def _daemon(
         on_output=look,
         marks=played.marks,
         resume=resume,
-    )
+    ).run()
     saying.send(_held(played.duration_s, wal_mb))
 
 

@@ -166,14 +166,14 @@ def _scan_us(port: int, folder: Path, run: int, with_feeds: bool) -> float:
     blocks = [part for block in played.scans(SCANS / 10.0, 10.0, block_s=0.1) for part in [block]]
     link = _Link(played.info, blocks)
     store = folder / f"scan-{run}-{with_feeds}.db"
-    daemon.run(
+    daemon.Daemon(
         setup=parse(text),
         setup_text=text,
         link=link,
         store_path=store,
         say=lambda _: None,
-        feeds=_feeds(port, store) if with_feeds else None,
-    )
+        feeds=_feeds(port, store) if with_feeds else Feeds(),
+    ).run()
     return 1e6 * statistics.median(link.took_s)
 
 

@@ -339,7 +339,7 @@ def run(
 
     try:
         with logged(log_file, as_json=log_json) as log, figures(metrics, selfwatch), Voice(warn) as voice:
-            daemon.run(
+            daemon.Daemon(
                 setup=found,
                 setup_text=text,
                 link=link,
@@ -356,7 +356,7 @@ def run(
                 supervisor=Supervisor.of_environment(),
                 log=log,
                 feeds=fitted.feeds_of(found, store, SystemClock(), os.environ),
-            )
+            ).run()
     finally:  # also where the link broke the soak off; not where none was begun
         if job is not None and begun:
             _move_job(store, job, jobs.State.ON_THE_BENCH)

@@ -14,7 +14,7 @@ import threading
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
@@ -123,192 +123,93 @@ class Relay(Protocol):
         ...
 
 
-def run(
-    *,
-    setup: Setup,
-    setup_text: str,
-    link: Link,
-    store_path: Path,
-    say: Say,
-    clock: Clock | None = None,
-    load: Load | Literal["not said"] | None = "not said",
-    kind: str = "as left",
-    job_id: int | None = None,
-    until_plan_done: bool = False,
-    speed: float = 1.0,
-    on_output: Callable[[Output], None] | None = None,
-    on_soak: Callable[[int], None] | None = None,
-    on_alarm: Callable[[Alarm | None], None] | None = None,
-    stop: threading.Event | None = None,
-    marks: Sequence[Mark] = (),
-    relay: Relay | None = None,
-    resume: Resume = "no",
-    feeds: Feeds | None = None,
-    selfwatch: SelfWatch | None = None,
-    supervisor: Supervisor | None = None,
-    log: Log | None = None,
-) -> int | None:
-    """Measure, watch and store one soak, from its first scan until it ends; return its number.
+@dataclass(kw_only=True)
+class Daemon:
+    """Measures, watches and stores one soak, from its first scan until it ends: `run` does it, once.
 
     It ends when `stop` is set or Ctrl-C or SIGTERM come ("stopped"), when the plan is over and HT has been
     off 10 minutes, or when the DAQ says that no more scans will come; with `until_plan_done` with the plan
-    ("finished"). None is returned where it was stopped before the first scan.
+    ("finished").
 
     It is measured by the store's newest calibration of the board that answers, and what the checks before
-    power say is told and stored as soon as enough scans are there; `load` is what a person says is connected.
+    power say is told and stored as soon as enough scans are there.
 
     What other processes ask of it through the store (`logger.store.asking`) is done meanwhile, or refused.
-    `marks` are known beforehand, in order of time (a demo's): each is kept, and heeded, with the last scan
-    not later than it, at any speed the same.
+    """
 
-    `relay` is the way to the cut-out, where the set-up arms one. A heartbeat goes out only from where a scan
-    has just been judged; when the soak ends the cut-out drops.
-
-    `kind` is "as found" or "as left", `job_id` the job that the soak belongs to; with one, only a soak of
-    that job is gone on with.
-
-    With `resume` "may" a soak that a crash left without an end is gone on with, if it was begun with the same
+    setup: Setup
+    setup_text: str
+    link: Link
+    store_path: Path
+    say: Say
+    """Gets one sentence for a person at a time."""
+    clock: Clock = field(default_factory=SystemClock)
+    load: Load | Literal["not said"] | None = "not said"
+    """What a person says is connected."""
+    kind: str = "as left"
+    """Or "as found"."""
+    job_id: int | None = None
+    """The job that the soak belongs to; with one, only a soak of that job is gone on with."""
+    until_plan_done: bool = False
+    speed: float = 1.0
+    """How much faster than the host's clock recorded time runs, 0 for as fast as it goes: then silence is
+    judged by the scans alone."""
+    on_output: Callable[[Output], None] | None = None
+    """Gets each output of the pipeline."""
+    on_soak: Callable[[int], None] | None = None
+    """Gets the soak's number as soon as there is one."""
+    on_alarm: Callable[[Alarm | None], None] | None = None
+    """Gets what should make a noise, after it was said (None: the cut-out calls)."""
+    stop: threading.Event = field(default_factory=threading.Event)
+    marks: Sequence[Mark] = ()
+    """Known beforehand, in order of time (a demo's): each is kept, and heeded, with the last scan not later
+    than it, at any speed the same."""
+    relay: Relay | None = None
+    """The way to the cut-out, where the set-up arms one. A heartbeat goes out only from where a scan has just
+    been judged; when the soak ends the cut-out drops."""
+    resume: Resume = "no"
+    """With "may" a soak that a crash left without an end is gone on with, if it was begun with the same
     set-up and the same board and its last scan is no more than ten minutes old; with "must" however old it
     is, and RequestError is raised where there is none. It keeps its number, kind, calibration and checks:
-    what is stored is replayed, and what is missing is its hole.
+    what is stored is replayed, and what is missing is its hole."""
+    feeds: Feeds = field(default_factory=Feeds)
+    """Told what is said and stored, last of all, and nothing of theirs comes back."""
+    selfwatch: SelfWatch = field(default_factory=SelfWatch)
+    """Filled in with how the daemon itself does."""
+    supervisor: Supervisor | None = None
+    """Told that it is up once the port is looked at, and that it still judges, from where a block was just
+    judged or none waits."""
+    log: Log | None = None
+    """Given each sentence too, with what it is about in a word, and some that are not for the terminal."""
 
-    `feeds` are told what is said and stored, last of all, and nothing of theirs comes back.
+    _writer: Writer = field(init=False)
+    _now_file: NowFile = field(init=False)
 
-    `say` gets one sentence for a person at a time; `on_soak` the number as soon as there is one; `on_output`
-    each output of the pipeline; `on_alarm` what should make a noise, after it was said (None:
-    the cut-out calls). `speed` is how much
-    faster than the host's clock recorded time runs, 0 for as fast as it goes: then silence is judged by the
-    scans alone.
-
-    `selfwatch` is filled in with how the daemon itself does. `supervisor` is told that it is up once the
-    port is looked at, and that it still judges, from where a block was just judged or none waits. `log` is
-    given each sentence too, with what it is about in a word, and some that are not for the terminal.
-
-    Raises DaemonRunning and StoreError where the store can't be used at the start or at the end, LinkError
-    where the link can't go on (the soak is then closed as "broken off").
-    """
-    with Writer(store_path, clock or SystemClock()) as writer:
-        daemon = _Daemon(
-            setup=setup,
-            setup_text=setup_text,
-            link=link,
-            writer=writer,
-            say=say,
-            clock=clock or SystemClock(),
-            load=load,
-            kind=kind,
-            job_id=job_id,
-            until_plan_done=until_plan_done,
-            speed=speed,
-            on_output=on_output,
-            on_soak=on_soak,
-            on_alarm=on_alarm,
-            stop=stop or threading.Event(),
-            marks=marks,
-            relay=relay,
-            resume=resume,
-            feeds=feeds or Feeds(),
-            selfwatch=selfwatch or SelfWatch(),
-            supervisor=supervisor,
-            log=log,
-        )
-        with _ended_by_signals(daemon.ask_to_stop):
-            return daemon.run()
-
-
-@contextmanager
-def _ended_by_signals(ask: Callable[[], None]) -> Iterator[None]:
-    """Have the first Ctrl-C or SIGTERM ask for a clean end; a second one ends at once."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    names = ("SIGINT", "SIGTERM", "SIGBREAK")
-    before = {
-        number: signal.getsignal(number)
-        for name in names
-        if (number := getattr(signal, name, None)) is not None
-    }
-
-    def handle(number: int, _frame: FrameType | None) -> None:
-        for each, handler in before.items():
-            signal.signal(each, handler)
-        ask()
-
-    for number in before:
-        signal.signal(number, handle)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-class _Daemon:
-    def __init__(
-        self,
-        *,
-        setup: Setup,
-        setup_text: str,
-        link: Link,
-        writer: Writer,
-        say: Say,
-        clock: Clock,
-        load: Load | Literal["not said"] | None,
-        kind: str,
-        job_id: int | None,
-        until_plan_done: bool,
-        speed: float,
-        on_output: Callable[[Output], None] | None,
-        on_soak: Callable[[int], None] | None,
-        on_alarm: Callable[[Alarm | None], None] | None,
-        stop: threading.Event,
-        marks: Sequence[Mark],
-        relay: Relay | None,
-        resume: Resume,
-        feeds: Feeds,
-        selfwatch: SelfWatch,
-        supervisor: Supervisor | None,
-        log: Log | None,
-    ) -> None:
-        if setup.armed and relay is None:
+    def __post_init__(self) -> None:
+        """Check that it can be done, and begin as nothing has come yet."""
+        if self.setup.armed and self.relay is None:
             raise RequestError("the set-up arms a cut-out, and this link reaches none")
-        self._relay = relay
-        self._cutout = CutOut(setup) if setup.armed and relay is not None else None
+        self._cutout = CutOut(self.setup) if self.setup.armed and self.relay is not None else None
         self._checks: list[Check] = []
-        self._setup = setup
-        self._setup_text = setup_text
-        self._link = link
-        self._writer = writer
-        self._say = say
-        self._clock = clock
-        self._load = load
         self._before_power: BeforePower | None = None
-        self._kind = kind
-        self._job_id = job_id
-        self._until_plan_done = until_plan_done
-        self._on_output = on_output
-        self._on_soak = on_soak
-        self._on_alarm = on_alarm
-        self._stop = stop
         self._mute = False
         self._daq: DaqInfo | None = None
         self._pipeline: Pipeline | None = None
         self._soak_id: int | None = None
         self._first_us = 0
-        self._utc: tuple[datetime, float] = clock.wall(), self._clock.monotonic_s()  # at one instant
+        self._utc: tuple[datetime, float] = self.clock.wall(), self.clock.monotonic_s()  # at one instant
         self._how: str | None = None
         self._t_s = 0.0
-        self._plan_s = sum(step.seconds for step in setup.plan.steps)
+        self._plan_s = sum(step.seconds for step in self.setup.plan.steps)
         self._plan_ends_s: float | None = None
         self._told: dict[int, tuple[Severity, bool]] = {}
         self._sounded_s: dict[int, float] = {}  # of the soak, by finding: since when it waits for a word
-        period_s = 1.0 / setup.link.scans_per_s
+        period_s = 1.0 / self.setup.link.scans_per_s
         silence_s = max(SILENCE_S, SILENCE_SCANS * period_s)
         self._hole_us = round(silence_s * 1e6)
-        self._silence_s = max(silence_s / speed, _LEAST_SILENCE_S) if speed > 0 else None
-        self._heard_s = clock.monotonic_s()
+        self._silence_s = max(silence_s / self.speed, _LEAST_SILENCE_S) if self.speed > 0 else None
+        self._heard_s = self.clock.monotonic_s()
         self._silent = False
-        self._speed = speed
         self._clocks = self._new_clocks()
         self._looped_s = self._heard_s
         self._looks = 0  # at the link, before a silence counts
@@ -322,60 +223,64 @@ class _Daemon:
         self._last_us: int | None = None
         self._marks: list[Mark] = []  # the pipeline's, with the next block
         self._marked = 0  # marks at the last scan
-        self._coming = deque(marks)
-        self._resume = resume
+        self._coming = deque(self.marks)
         self._left: Soak | None = None  # without an end, and to be gone on with
         self._rejected = 0
-        self._now_file = NowFile(writer.path)
         self._shown: tuple[str, dict[str, Any] | None] | None = None
         self._shown_told = Told()
-        self._feeds = feeds
         self._passage = Passage()
-        self._self = selfwatch
-        self._supervisor = supervisor
         self._up = False
-        self._log = log
-        selfwatch.silence_s = self._silence_s or silence_s
-        selfwatch.came_by_s = self._heard_s
-        selfwatch.cutout = "none" if self._cutout is None else "unknown"
-        selfwatch.rejected = lambda: link.rejected
-        selfwatch.waiting_scans = lambda: link.waiting
-        selfwatch.held_scans = lambda: writer.held_scans
-        selfwatch.lost_scans = lambda: writer.lost_scans
-        selfwatch.disk_left_bytes = lambda: disk_left_bytes(writer.path)
-        selfwatch.feeds = lambda: feeds.states
-        writer.on_commit = self._committed
+        self.selfwatch.silence_s = self._silence_s or silence_s
+        self.selfwatch.came_by_s = self._heard_s
+        self.selfwatch.cutout = "none" if self._cutout is None else "unknown"
+        self.selfwatch.rejected = lambda: self.link.rejected
+        self.selfwatch.waiting_scans = lambda: self.link.waiting
+        self.selfwatch.held_scans = lambda: self._writer.held_scans
+        self.selfwatch.lost_scans = lambda: self._writer.lost_scans
+        self.selfwatch.disk_left_bytes = lambda: disk_left_bytes(self._writer.path)
+        self.selfwatch.feeds = lambda: self.feeds.states
 
     def ask_to_stop(self) -> None:
         """Have the soak end cleanly after the block in hand."""
-        self._stop.set()
+        self.stop.set()
 
     def run(self) -> int | None:
+        """Do it all, and return the soak's number; None where it was stopped before the first scan.
+
+        Raises DaemonRunning and StoreError where the store can't be used at the start or at the end,
+        LinkError where the link can't go on (the soak is then closed as "broken off").
+        """
+        with Writer(self.store_path, self.clock) as self._writer, _ended_by_signals(self.ask_to_stop):
+            self._writer.on_commit = self._committed
+            self._now_file = NowFile(self._writer.path)
+            return self._run()
+
+    def _run(self) -> int | None:
         self._only_log(
             "start",
             f"soakbench {version('soakbench')} starts",
-            amp=self._setup.amp.name,
-            bench=self._setup.bench.name,
+            amp=self.setup.amp.name,
+            bench=self.setup.bench.name,
             store=str(self._writer.path),
             process=os.getpid(),
         )
         self._left = left_open(
-            Reader(self._writer.path), self._setup, self._clock.wall(), self._resume, self._job_id
+            Reader(self._writer.path), self.setup, self.clock.wall(), self.resume, self.job_id
         )
         self._close_broken_off()
         self._writer.refuse_asked(DAEMON_ENDED)
         old = old_sqlite_warning()
         if old is not None:
             self._tell(old)
-        self._link.start()
-        self._feeds.start()
+        self.link.start()
+        self.feeds.start()
         try:
-            return self._run()
+            return self._soaked()
         finally:
-            for name in self._feeds.close():
+            for name in self.feeds.close():
                 self._tell(f"the feed {name} did not end in time: what it had not sent yet may be lost")
 
-    def _run(self) -> int | None:
+    def _soaked(self) -> int | None:
         try:
             self._measure()
         except LinkError:
@@ -384,9 +289,9 @@ class _Daemon:
                 self._end(self._pipeline)
             raise
         finally:
-            self._link.close()
+            self.link.close()
             self._now_file.close()
-            self._self.doing = "ended"
+            self.selfwatch.doing = "ended"
         if self._pipeline is None:
             self._tell("stopped before the first scan: nothing was recorded", "end")
             if self._left is not None:
@@ -401,17 +306,17 @@ class _Daemon:
         while self._how is None:
             self._look_around()
             self._look_for_requests()
-            if self._stop.is_set():
+            if self.stop.is_set():
                 if self._cutout is not None and self._cutout.closed:
                     self._tell("stopping: the cut-out opens now, and with it the mains goes off")
                     self._do(self._cutout.stopping(self._pipeline.findings if self._pipeline else []))
                 self._tell("stopping: the soak is closed and its verdict stored")
-                self._link.close()
-                while events := self._link.take(0.0):
+                self.link.close()
+                while events := self.link.take(0.0):
                     self._take(events)
                 self._how = self._how or "stopped"
                 return
-            events = self._link.take(_WAIT_S)
+            events = self.link.take(_WAIT_S)
             self._say_up()
             if self._look_at_clocks():
                 self._looks = _LOOKS_ONCE_HELD_UP
@@ -448,13 +353,13 @@ class _Daemon:
                 case Disconnected():
                     self._tell(f"{event.why}; it is tried again until it answers", "disconnected")
                 case End():
-                    over = self._until_plan_done or (self._pipeline is not None and self._pipeline.plan_done)
+                    over = self.until_plan_done or (self._pipeline is not None and self._pipeline.plan_done)
                     self._tell(f"the DAQ says that no more scans will come ({event.reason})")
                     self._how = "finished" if over else "stopped"
 
     def _take_scans(self, block: ScanBlock) -> None:
-        silent_s = self._clock.monotonic_s() - self._heard_s if self._silent else None
-        self._heard_s = self._clock.monotonic_s()
+        silent_s = self.clock.monotonic_s() - self._heard_s if self._silent else None
+        self._heard_s = self.clock.monotonic_s()
         self._silent = False
         if self._pipeline is None:
             assert self._daq is not None  # a link says who answers before its first scan
@@ -463,13 +368,13 @@ class _Daemon:
         block = replace(block, t_us=block.t_us - self._first_us)
         if silent_s is not None and int(block.t_us[0]) - (self._last_us or 0) <= self._hole_us:
             late = f"the next scan came {silent_s:.0f} s late"
-            self._note_now(late) if self._speed == 1.0 else self._tell(late)
+            self._note_now(late) if self.speed == 1.0 else self._tell(late)
         for part in self._parts(block):
             self._look_at_counter(part)
             gap_us = self._gap_us(part)
             marks, self._marks = [*self._marks, *self._due(part)], []
             try:
-                began_s = self._clock.monotonic_s()
+                began_s = self.clock.monotonic_s()
                 output = self._pipeline.feed(part, marks)
                 self._judged(part, output, began_s, gap_us)
                 self._hold_cutout(part, output, self._pipeline.findings)
@@ -487,7 +392,7 @@ class _Daemon:
                 return
 
     def _new_clocks(self) -> ClockWatch:
-        return ClockWatch() if self._speed == 1.0 else ClockWatch(math.inf)
+        return ClockWatch() if self.speed == 1.0 else ClockWatch(math.inf)
 
     def _look_at_counter(self, block: ScanBlock) -> None:
         """Note where the DAQ's counter has started again, and how far its clock is from the computer's."""
@@ -507,22 +412,22 @@ class _Daemon:
                 if self._cutout is not None:
                     self._do(self._cutout.connected())
         self._ms = int(block.ms[-1])
-        if self._speed == 1.0:
+        if self.speed == 1.0:
             for text in self._clocks.scan(float(block.t_us[-1]) / 1e6, self._heard_s):
                 self._note(text, int(block.t_us[-1]))
 
     def _hold_cutout(self, block: ScanBlock, output: Output, findings: Sequence[Finding]) -> None:
         """Send the heartbeat for what was just judged, or have the cut-out opened; the store comes after."""
-        if self._cutout is None or self._relay is None:
+        if self._cutout is None or self.relay is None:
             return
-        judged_s = self._clock.monotonic_s() * self._speed
-        self._do(self._cutout.judged(block, findings, self._relay.flags, output.snapshot, judged_s), block)
+        judged_s = self.clock.monotonic_s() * self.speed
+        self._do(self._cutout.judged(block, findings, self.relay.flags, output.snapshot, judged_s), block)
 
     def _do(self, said: Said, block: ScanBlock | None = None) -> None:
         """Do what a look at the cut-out brought: orders first."""
-        assert self._relay is not None
+        assert self.relay is not None
         for name, value in said.orders:
-            self._relay.send(name, value)
+            self.relay.send(name, value)
         for text in said.marks:
             if block is None:
                 self._tell(text, "cut-out")
@@ -541,7 +446,7 @@ class _Daemon:
         """Cut a block where the plan may end, so that where a soak ends does not hang on the blocking."""
         while len(block):
             n = len(block)
-            if self._until_plan_done:
+            if self.until_plan_done:
                 # before HT is on nobody knows when it ends, but surely not before it has run its time
                 ends_s = self._plan_ends_s if self._plan_ends_s is not None else self._t_s + self._plan_s
                 ends_us = (ends_s - _CUT_BEFORE_S) * 1e6
@@ -558,14 +463,14 @@ class _Daemon:
             before_us = 0 if self._last_us is None else self._last_us
             mark = Mark(int(block.t_us[at]) if at >= 0 else before_us, mark.text)
             self._writer.put_mark(mark)
-            self._feeds.marked(mark.t_us / 1e6, mark.text)
+            self.feeds.marked(mark.t_us / 1e6, mark.text)
             self._tell(f"mark at {mark.t_us / 1e6:.0f} s: {mark.text}", "mark")
             yield mark
 
     def _is_over(self, pipeline: Pipeline) -> bool:
         if not pipeline.plan_done:
             return False
-        if self._until_plan_done:
+        if self.until_plan_done:
             return True
         return pipeline.off_s >= HT_OFF_ENDS_S
 
@@ -581,13 +486,13 @@ class _Daemon:
         assert soak.last_t_us is not None
         reader = Reader(self._writer.path)
         last = reader.scans(soak.id, soak.last_t_us)
-        period_us = round(1e6 / self._setup.link.scans_per_s)
-        gap = hole(soak, int(last.sequence[-1]), block, self._clock.wall(), period_us)
+        period_us = round(1e6 / self.setup.link.scans_per_s)
+        gap = hole(soak, int(last.sequence[-1]), block, self.clock.wall(), period_us)
         why = other_board(soak, daq)
-        if why is None and self._resume == "may" and not gap.short:
+        if why is None and self.resume == "may" and not gap.short:
             why = f"the last scan of soak {soak.id} is more than ten minutes old"
         if why is not None:
-            if self._resume == "must":
+            if self.resume == "must":
                 self._left = soak
                 raise RequestError(f"{why}: plug in that DAQ, or begin a new soak with --new")
             self._tell(f"{why}: a new soak begins")
@@ -597,28 +502,28 @@ class _Daemon:
         calibration = reader.calibration_of(soak)
         before_power = None
         if soak.checks is None:
-            before_power = BeforePower(self._setup, daq, self._facts(soak.started, None), calibration)
-        pipeline = Pipeline(self._setup, daq, calibration)
-        self._self.doing, self._self.soak_id = "replaying", soak.id
+            before_power = BeforePower(self.setup, daq, self._facts(soak.started, None), calibration)
+        pipeline = Pipeline(self.setup, daq, calibration)
+        self.selfwatch.doing, self.selfwatch.soak_id = "replaying", soak.id
         output, checks = replay(reader, soak, pipeline, before_power, self._came_by)
         self._patiently(lambda: self._writer.go_on(soak, pipeline.findings))
         self._before_power, self._soak_id = before_power, soak.id
         self._first_us = int(block.t_us[0]) - soak.last_t_us - gap.us
         self._last_us = soak.last_t_us
         resumed = soak.started + timedelta(microseconds=soak.last_t_us + gap.us)
-        self._utc = resumed, self._clock.monotonic_s()
+        self._utc = resumed, self.clock.monotonic_s()
         while self._coming and self._coming[0].t_us <= soak.last_t_us:
             self._coming.popleft()
-        if self._on_soak is not None:
-            self._on_soak(soak.id)
+        if self.on_soak is not None:
+            self.on_soak(soak.id)
         self._checks = [Check(**cast(dict[str, Any], one)) for one in soak.checks or []]
         if self._cutout is not None:
             # it has opened for want of a heartbeat, or is about to: only its push button closes it again
-            self._cutout = CutOut(self._setup, tried=was_tried(self._checks))
+            self._cutout = CutOut(self.setup, tried=was_tried(self._checks))
         self._take_checks(checks)
         self._clocks = self._new_clocks()  # nobody was held up by the replay
         findings = self._findings_as_asked(pipeline, reader.marks(soak.id))
-        self._feeds.began(soak.id, soak.started, findings, resumed=True)
+        self.feeds.began(soak.id, soak.started, findings, resumed=True)
         self._stand_again(output, findings)
         self._note(told(soak, gap), soak.last_t_us + gap.us)
         return pipeline
@@ -636,7 +541,7 @@ class _Daemon:
         mark = Mark(t_us, NOTED + text)
         self._writer.put_mark(mark)
         self._marks.append(mark)
-        self._feeds.marked(t_us / 1e6, mark.text)
+        self.feeds.marked(t_us / 1e6, mark.text)
         self._tell(text, "note")
 
     def _patiently(self, act: Callable[[], T]) -> T:
@@ -646,38 +551,38 @@ class _Daemon:
                 return act()
             except StoreError as error:
                 self._tell(f"{error}: trying again")
-                self._clock.sleep(1.0)
+                self.clock.sleep(1.0)
         return act()
 
     def _begin(self, daq: DaqInfo) -> Pipeline:
-        started = self._clock.wall()
-        self._utc = started, self._clock.monotonic_s()
+        started = self.clock.wall()
+        self._utc = started, self.clock.monotonic_s()
         calibration, says, last_soak = self._patiently(lambda: self._opened(daq, started))
-        self._self.soak_id = self._soak_id
+        self.selfwatch.soak_id = self._soak_id
         self._tell(f"soak {self._soak_id} has begun", "soak")
-        if self._on_soak is not None and self._soak_id is not None:
-            self._on_soak(self._soak_id)
+        if self.on_soak is not None and self._soak_id is not None:
+            self.on_soak(self._soak_id)
         if self._soak_id is not None:
-            self._feeds.began(self._soak_id, started)
-        for sentence in [*says, *standing(self._setup, calibration, started)]:
+            self.feeds.began(self._soak_id, started)
+        for sentence in [*says, *standing(self.setup, calibration, started)]:
             self._tell(sentence)
-        self._before_power = BeforePower(self._setup, daq, self._facts(started, last_soak), calibration)
-        return Pipeline(self._setup, daq, calibration)
+        self._before_power = BeforePower(self.setup, daq, self._facts(started, last_soak), calibration)
+        return Pipeline(self.setup, daq, calibration)
 
     def _opened(
         self, daq: DaqInfo, started: datetime
     ) -> tuple[Calibration | None, list[str], datetime | None]:
         """Begin a soak in the store; return its calibration, what to say of it, when the last one began."""
         stored = self._writer.newest_calibration(daq.board_id)
-        calibration, says = in_force(self._setup, daq, stored)
+        calibration, says = in_force(self.setup, daq, stored)
         last_soak = self._writer.last_started()
         self._soak_id = self._writer.begin_soak(
-            setup=self._setup,
-            setup_text=self._setup_text,
+            setup=self.setup,
+            setup_text=self.setup_text,
             daq=daq,
             started=started,
-            kind=self._kind,
-            job_id=self._job_id,
+            kind=self.kind,
+            job_id=self.job_id,
             calibration_id=None if calibration is None else calibration.id,
         )
         return calibration, says, last_soak
@@ -688,8 +593,8 @@ class _Daemon:
             now=now,
             built=datetime.fromtimestamp(Path(__file__).stat().st_mtime, tz=UTC),
             disk_left_bytes=disk_left_bytes(self._writer.path),
-            disk_needed_bytes=needed_bytes(self._setup),
-            load=self._load,
+            disk_needed_bytes=needed_bytes(self.setup),
+            load=self.load,
             last_soak=last_soak,
         )
 
@@ -709,9 +614,9 @@ class _Daemon:
         self._call(alarm)
 
     def _call(self, alarm: Alarm | None) -> None:
-        if self._on_alarm is not None and not self._mute:
+        if self.on_alarm is not None and not self._mute:
             try:
-                self._on_alarm(alarm)
+                self.on_alarm(alarm)
             except OSError:
                 self._mute = True
 
@@ -736,7 +641,7 @@ class _Daemon:
             del self._told[withdrawn]
             self._sounded_s.pop(withdrawn, None)
             self._writer.drop_finding(withdrawn)
-            self._feeds.withdrawn(output.t_s, withdrawn)
+            self.feeds.withdrawn(output.t_s, withdrawn)
         for finding in output.findings:
             self._writer.put_finding(finding)
             news = (finding.severity, finding.open)
@@ -755,15 +660,15 @@ class _Daemon:
         self._stands(output)
         for alarm in output.alarms:
             self._sound(alarm)
-        self._feeds.output(output)
-        if self._on_output is not None:
-            self._on_output(output)
+        self.feeds.output(output)
+        if self.on_output is not None:
+            self.on_output(output)
 
     def _show(self, pipeline: Pipeline, block: ScanBlock, output: Output) -> None:
         """Write the newest scan where a screen at the bench looks several times a second."""
         cutout = None if self._cutout is None else self._cutout.shown()
         if cutout is not None:
-            self._self.cutout = cutout["state"]
+            self.selfwatch.cutout = cutout["state"]
         if output.findings or (output.state, cutout) != self._shown:
             self._shown = output.state, cutout
             self._shown_told = told_of(output.state, pipeline.findings, cutout)
@@ -774,7 +679,7 @@ class _Daemon:
                 self._soak_id,
                 int(block.sequence[-1]),
                 int(block.t_us[-1]),
-                to_us(self._clock.wall()),
+                to_us(self.clock.wall()),
                 output.reading.tolist(),
                 self._shown_told,
             )
@@ -789,7 +694,7 @@ class _Daemon:
 
         def now() -> dict[str, Any]:
             cutout = {} if self._cutout is None else {"cutout": self._cutout.shown()}
-            feeds = [asdict(one) for one in self._feeds.states]
+            feeds = [asdict(one) for one in self.feeds.states]
             return {**output.now, **cutout, **({"feeds": feeds} if feeds else {})}
 
         self._writer.set_now(now)
@@ -797,7 +702,7 @@ class _Daemon:
 
     def _look_for_requests(self) -> None:
         """Answer what a person has asked meanwhile; what can't be stored now is answered later."""
-        now_s = self._clock.monotonic_s()
+        now_s = self.clock.monotonic_s()
         if now_s - self._asked_s < _ASKED_S or self._store_fails or self._writer.committing:
             return
         self._asked_s = now_s
@@ -823,7 +728,7 @@ class _Daemon:
             self._tell(f"asked for: {_quoted(answer.request)}", "request", done=True)
             if answer.t_us is not None:
                 self._marks.append(Mark(answer.t_us, answer.mark))
-                self._feeds.marked(answer.t_us / 1e6, answer.mark)
+                self.feeds.marked(answer.t_us / 1e6, answer.mark)
             if ask_of(answer.mark)[0] is Ask.STOP:
                 self.ask_to_stop()
             elif self._cutout is not None and self._is_word_for_cutout(*ask_of(answer.mark)):
@@ -882,9 +787,9 @@ class _Daemon:
 
         Then what waits in the link is taken first: nobody was silent while nobody listened.
         """
-        began_s = self._clock.monotonic_s()
-        wall, asleep_s = self._clock.wall(), self._clock.asleep_s()
-        now_s = self._clock.monotonic_s()
+        began_s = self.clock.monotonic_s()
+        wall, asleep_s = self.clock.wall(), self.clock.asleep_s()
+        now_s = self.clock.monotonic_s()
         if now_s - began_s > _AT_ONE_INSTANT_S:
             return True
         for text in self._clocks.look(began_s, wall, asleep_s):
@@ -901,8 +806,8 @@ class _Daemon:
             self._note(text, self._last_us)
 
     def _watch_silence(self) -> None:
-        waited_s = self._clock.monotonic_s() - self._heard_s
-        if self._until_plan_done and waited_s > _SOURCE_LOST_S:
+        waited_s = self.clock.monotonic_s() - self._heard_s
+        if self.until_plan_done and waited_s > _SOURCE_LOST_S:
             raise LinkError(
                 f"no scan has come for {_SOURCE_LOST_S:.0f} s and the plan is not over: "
                 "check whether the DAQ, or what plays it, still runs"
@@ -915,10 +820,10 @@ class _Daemon:
             self._put(self._pipeline.silence())
         # Meanwhile the soak's time stands still, and the pipeline with it: the host's clock reminds.
         for alarm in self._alarms.due(
-            self._findings_as_asked(self._pipeline, self._marks), waited_s * self._speed
+            self._findings_as_asked(self._pipeline, self._marks), waited_s * self.speed
         ):
             if alarm.why == "reminder":
-                self._sound(alarm, waited_s * self._speed)
+                self._sound(alarm, waited_s * self.speed)
 
     def _findings_as_asked(self, pipeline: Pipeline, marks: Sequence[Mark]) -> list[Finding]:
         """Return all findings, with those acknowledged that are in `marks`: the pipeline may not know yet."""
@@ -931,7 +836,7 @@ class _Daemon:
         ]
 
     def _commit_when_due(self) -> None:
-        now_s = self._clock.monotonic_s()
+        now_s = self.clock.monotonic_s()
         if self._writer.committing:
             self._take_commit(0.0)
             return
@@ -941,17 +846,17 @@ class _Daemon:
 
     def _commit(self, answers: Sequence[Answer] = ()) -> None:
         """Have all that waits stored. A disk is waited for a little, but not while scans wait."""
-        self._committed_s = self._clock.monotonic_s()
+        self._committed_s = self.clock.monotonic_s()
         self._writer.begin_commit(answers)
-        self._take_commit(0.0 if self._link.waiting else _STORE_WAIT_S)
+        self._take_commit(0.0 if self.link.waiting else _STORE_WAIT_S)
 
     def _take_commit(self, within_s: float) -> None:
         """Take in what came of a commit, if it is made by now."""
-        now_s = self._clock.monotonic_s()
+        now_s = self.clock.monotonic_s()
         try:
             taken = self._writer.committed(within_s)
         except StoreError as error:
-            self._self.commit_failed(now_s)
+            self.selfwatch.commit_failed(now_s)
             self._asked_s = now_s + _ASKED_AGAIN_S
             self._store_failed(str(error))
             return
@@ -978,20 +883,20 @@ class _Daemon:
 
     def _look_around(self) -> None:
         """Once a minute look at the disk and the line."""
-        now_s = self._clock.monotonic_s()
+        now_s = self.clock.monotonic_s()
         if now_s - self._looked_s < _LOOK_AROUND_S:
             return
         self._looked_s = now_s
         self._look_at_disk()
-        rejected = sum(self._link.rejected.values())
+        rejected = sum(self.link.rejected.values())
         if rejected > self._rejected:
             self._rejected = rejected
             self._tell(
-                f"the line from the DAQ is noisy: so far {_listed(self._link.rejected)} rejected",
+                f"the line from the DAQ is noisy: so far {_listed(self.link.rejected)} rejected",
                 "rejected",
-                rejected=dict(self._link.rejected),
+                rejected=dict(self.link.rejected),
             )
-        slow, longest_s = self._self.slow_commits()
+        slow, longest_s = self.selfwatch.slow_commits()
         if slow:
             commits = "1 commit" if slow == 1 else f"{slow} commits"
             self._only_log(
@@ -1003,7 +908,7 @@ class _Daemon:
 
     def _look_at_disk(self) -> None:
         left = disk_left_bytes(self._writer.path)
-        rate = self._setup.link.scans_per_s * len(self._setup.channel) * BYTES_A_SAMPLE
+        rate = self.setup.link.scans_per_s * len(self.setup.channel) * BYTES_A_SAMPLE
         hours = left / rate / 3600.0
         level = 0
         if left < DISK_FLOOR_BYTES:
@@ -1021,15 +926,15 @@ class _Daemon:
 
     def _end(self, pipeline: Pipeline) -> None:
         """Close the last tick, store the verdict and how it ended."""
-        self._self.doing = "ended"
-        if self._supervisor is not None:
-            self._supervisor.stopping(f"soak {self._soak_id} ends ({self._how})")
+        self.selfwatch.doing = "ended"
+        if self.supervisor is not None:
+            self.supervisor.stopping(f"soak {self._soak_id} ends ({self._how})")
         if self._before_power is not None:
             self._take_checks(self._before_power.finish())
         self._put(pipeline.finish(self._marks))
         # not by the wall clock, which may have been set since
         begun, begun_s = self._utc
-        ended = begun + timedelta(seconds=self._clock.monotonic_s() - begun_s)
+        ended = begun + timedelta(seconds=self.clock.monotonic_s() - begun_s)
         verdict = pipeline.verdict()
         assert self._how is not None
         for left in reversed(range(_END_TRIES)):
@@ -1042,25 +947,25 @@ class _Daemon:
                 if not self._store_fails:
                     self._store_fails = True
                     self._tell(f"{error}: trying again for a while")
-                self._clock.sleep(1.0)
+                self.clock.sleep(1.0)
         self._now_file.close(remove=True)
-        self._feeds.ended(self._t_s, self._how, str(verdict["soak"]["verdict"]))
+        self.feeds.ended(self._t_s, self._how, str(verdict["soak"]["verdict"]))
         self._refuse_rest(f"soak {self._soak_id} has ended")
         clocks = self._clocks.summary()
         if clocks is not None:
             self._tell(clocks)
-        if any(self._link.rejected.values()):
+        if any(self.link.rejected.values()):
             self._tell(
-                f"rejected on the line from the DAQ: {_listed(self._link.rejected)}",
+                f"rejected on the line from the DAQ: {_listed(self.link.rejected)}",
                 "rejected",
-                rejected=dict(self._link.rejected),
+                rejected=dict(self.link.rejected),
             )
         self._tell(
             f"soak {self._soak_id} has ended ({self._how})",
             "end",
             how=self._how,
             verdict=verdict["soak"]["verdict"],
-            scans=self._self.scans,
+            scans=self.selfwatch.scans,
         )
 
     def _refuse_rest(self, reason: str) -> None:
@@ -1076,26 +981,26 @@ class _Daemon:
         if self._mute:
             return
         try:
-            self._say(text)
+            self.say(text)
         except OSError:
             # whoever listened has gone (a closed terminal): that must not end the measuring
             self._mute = True
 
     def _only_log(self, event: str, text: str, **more: Any) -> None:
-        if self._log is not None:
-            self._log(event, text, {"soak": self._soak_id, "t_s": self._t_s, **more})
+        if self.log is not None:
+            self.log(event, text, {"soak": self._soak_id, "t_s": self._t_s, **more})
 
     # ---- how the daemon itself does
 
     def _judged(self, block: ScanBlock, output: Output, began_s: float, gap_us: int) -> None:
         """Count a block that has just been judged, and say that the judging goes on."""
-        now_s = self._clock.monotonic_s()
-        late_s = self._passage.late_s(float(block.t_us[-1]) / 1e6, now_s * self._speed)
-        self._self.judged(now_s, len(block), now_s - began_s, late_s, gap_us / 1e6)
-        self._self.state = output.state
+        now_s = self.clock.monotonic_s()
+        late_s = self._passage.late_s(float(block.t_us[-1]) / 1e6, now_s * self.speed)
+        self.selfwatch.judged(now_s, len(block), now_s - began_s, late_s, gap_us / 1e6)
+        self.selfwatch.state = output.state
         if output.findings and self._pipeline is not None:
             still = Counter(one.severity.value for one in self._pipeline.findings if one.open)
-            self._self.open_findings = {one.value: still[one.value] for one in Severity}
+            self.selfwatch.open_findings = {one.value: still[one.value] for one in Severity}
         self._came_by()
 
     def _gap_us(self, block: ScanBlock) -> int:
@@ -1107,23 +1012,50 @@ class _Daemon:
 
     def _came_by(self) -> None:
         """Say from the judging thread that it goes on: a block was judged, or none waits."""
-        now_s = self._clock.monotonic_s()
-        self._self.came_by_s = now_s
-        if self._supervisor is not None:
-            self._supervisor.alive(now_s, lambda: self._self.says(now_s))
+        now_s = self.clock.monotonic_s()
+        self.selfwatch.came_by_s = now_s
+        if self.supervisor is not None:
+            self.supervisor.alive(now_s, lambda: self.selfwatch.says(now_s))
 
     def _say_up(self) -> None:
         """Say once that the port is looked at, whether or not anybody answers yet."""
         if self._up:
             return
         self._up = True
-        if self._supervisor is not None:
-            self._supervisor.ready(self._self.says(self._clock.monotonic_s()))
-            if self._supervisor.fault is not None:
-                self._tell(f"the service manager can't be told how it stands ({self._supervisor.fault})")
+        if self.supervisor is not None:
+            self.supervisor.ready(self.selfwatch.says(self.clock.monotonic_s()))
+            if self.supervisor.fault is not None:
+                self._tell(f"the service manager can't be told how it stands ({self.supervisor.fault})")
 
     def _committed(self, took_s: float) -> None:
-        self._self.committed(self._clock.monotonic_s(), took_s)
+        self.selfwatch.committed(self.clock.monotonic_s(), took_s)
+
+
+@contextmanager
+def _ended_by_signals(ask: Callable[[], None]) -> Iterator[None]:
+    """Have the first Ctrl-C or SIGTERM ask for a clean end; a second one ends at once."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    names = ("SIGINT", "SIGTERM", "SIGBREAK")
+    before = {
+        number: signal.getsignal(number)
+        for name in names
+        if (number := getattr(signal, name, None)) is not None
+    }
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        for each, handler in before.items():
+            signal.signal(each, handler)
+        ask()
+
+    for number in before:
+        signal.signal(number, handle)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _quoted(request: Request) -> str:

@@ -117,7 +117,7 @@ class Run:
         self._arguments["say"] = lambda text: (self.said.append(text), act(text))
 
     def __call__(self) -> int | None:
-        return daemon.run(**self._arguments)
+        return daemon.Daemon(**self._arguments).run()
 
     def _output(self, output: Output) -> None:
         self.outputs.append(output)
@@ -627,7 +627,7 @@ def test_a_listener_that_has_gone_does_not_end_the_measuring(store: Path) -> Non
 def process(store: Path, port: str, speed: float, said: Any, resume: Resume) -> None:
     """The daemon as the command line runs it."""
     setup: Setup = parse(SETUP)
-    daemon.run(
+    daemon.Daemon(
         setup=setup,
         setup_text=SETUP,
         link=SerialLink(port, channels=3, scans_per_s=10, speed=speed),
@@ -635,7 +635,7 @@ def process(store: Path, port: str, speed: float, said: Any, resume: Resume) -> 
         say=said.send,
         speed=speed,
         resume=resume,
-    )
+    ).run()
 
 
 def started(store: Path, daq: TinyDaq, resume: Resume = "no") -> tuple[Any, Any]:
