@@ -53,7 +53,8 @@ def measure(
     def look(output: Output) -> None:
         seen(output.t_s)
 
-    return daemon.run(
+    clock = clock or SystemClock()
+    return daemon.Daemon(
         setup=found,
         setup_text=text,
         link=open_link(found, port=port, speed=speed, wait=True),
@@ -68,10 +69,10 @@ def measure(
         kind=kind,
         job_id=job_id,
         resume=resume,
-        stop=stop,
+        stop=stop or threading.Event(),
         log=log,
-        feeds=feeds_of(found, store, clock or SystemClock(), os.environ),
-    )
+        feeds=feeds_of(found, store, clock, os.environ),
+    ).run()
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -99,7 +100,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 ends_with_plan=options.ends_with_plan,
                 say=warn,
                 resume="may",
-                stop=stop,
+                stop=stop or threading.Event(),
                 log=log,
             )
     except SoakbenchError as error:

@@ -47,6 +47,9 @@ LOOKS: Final[dict[str | None, tuple[str, str]]] = {
 }
 """Sign and look of each statement: never colour alone, and fine is plain."""
 
+_GAPS_SAID: Final = 20
+"""One by one; of more only how many and how long."""
+
 CAUTIONS: Final = (
     "HT (B+) in a valve amplifier is lethal, also after switching off: an HT reading of zero proves nothing, "
     "and no figure in this report says that anything is discharged.",
@@ -699,8 +702,12 @@ def _not_judged(data: ReportData) -> list[str]:
         if setup.first(measures) is None
     ]
     lines += [f"Not measured: {measures}; {consequence}." for measures, consequence in absent]
-    for from_s, to_s in _gaps(data):
+    gaps = _gaps(data)
+    for from_s, to_s in gaps[:_GAPS_SAID]:
         lines.append(f"No reading for {words.duration(to_s - from_s)} from {words.duration(from_s)} on.")
+    if len(gaps) > _GAPS_SAID:
+        rest_s = sum(to_s - from_s for from_s, to_s in gaps[_GAPS_SAID:])
+        lines.append(f"No reading {len(gaps) - _GAPS_SAID:,} times more, for {words.duration(rest_s)} together.")
     if judged["scans_missing"]:
         whole = judged["scans"] + judged["scans_missing"]
         lines.append(f"{judged['scans_missing']:,} of {whole:,} scans are missing.")

@@ -599,7 +599,9 @@ def conditions(look: Look) -> Children:
     gaps = [finding for finding in look.findings if finding.kind is Kind.GAP]
     gap_list: Children = [html.H3("Gaps"), html.P("None.", className="none")]
     if gaps:
-        gap_list = [html.H3("Gaps"), html.Ul([html.Li(_gap(gap)) for gap in gaps], className="gaps")]
+        listed, more = words.findings_listed(gaps)
+        rows = html.Ul([html.Li(_gap(gap)) for gap in listed], className="gaps")
+        gap_list = [html.H3("Gaps"), rows, *_more(more)]
     return [
         html.H2("Conditions"),
         html.Dl([html.Div([html.Dt(name), html.Dd(value)]) for name, value in items], className="conditions"),
