@@ -138,6 +138,7 @@ class _Link:
 
     def __init__(self, daq: Any, blocks: list[Any]) -> None:
         self.rejected: dict[str, int] = {}
+        self.waiting = 0
         self._events: list[Any] = [Connected(daq, "given", False), *blocks, End("given")]
         self._events.reverse()
         self._given_s: float | None = None

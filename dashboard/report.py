@@ -707,7 +707,9 @@ def _not_judged(data: ReportData) -> list[str]:
         lines.append(f"No reading for {words.duration(to_s - from_s)} from {words.duration(from_s)} on.")
     if len(gaps) > _GAPS_SAID:
         rest_s = sum(to_s - from_s for from_s, to_s in gaps[_GAPS_SAID:])
-        lines.append(f"No reading {len(gaps) - _GAPS_SAID:,} times more, for {words.duration(rest_s)} together.")
+        lines.append(
+            f"No reading {len(gaps) - _GAPS_SAID:,} times more, for {words.duration(rest_s)} together."
+        )
     if judged["scans_missing"]:
         whole = judged["scans"] + judged["scans_missing"]
         lines.append(f"{judged['scans_missing']:,} of {whole:,} scans are missing.")
