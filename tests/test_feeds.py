@@ -98,7 +98,7 @@ def soaked(store: Path, feeds: Feeds | None) -> tuple[dict[str, Any], list[str],
     relay, clock = GivenRelay(), ManualClock()
     blocks = [scan_block(i, [shorted(i)]) for i in range(300)]
     events: list[Any] = [event for block in blocks for event in (lambda: clock.advance(0.1), block)]
-    run = Run(store, GivenLink(events), ARMED, clock=clock, relay=relay, feeds=feeds)
+    run = Run(store, GivenLink(events), ARMED, clock=clock, relay=relay, feeds=feeds or Feeds())
     with mock.patch.object(daemon, "disk_left_bytes", return_value=10**12):  # others use the disk too
         assert run() == 1
     return stored(store), relay.sent, run.said
