@@ -18,6 +18,7 @@ from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.blocks import (
     NO_READING,
@@ -846,12 +847,15 @@ def _root3(half_widths: Sequence[float]) -> list[float]:
 
 
 @lru_cache(maxsize=2)
-def _unit_draws(pairs: int, flats: int, shared: int) -> tuple[FloatArray, FloatArray]:
-    """Return a normal draw (pairs + shared, draws) and a rectangular one (pairs, flats, draws)."""
+def _unit_draws(pairs: int, flats: int, shared: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return a normal draw (pairs + shared, draws) and a rectangular one (pairs, flats, draws).
+
+    Seven digits of each are enough: they are summed as float64, and say a thousandth of U.
+    """
     draw = np.random.default_rng(101)
-    normal = draw.standard_normal((_DRAWS, pairs + shared)).T
-    flat = np.empty((pairs, flats, _DRAWS))
-    for row in flat:  # one pair after the other: the whole is 30 MB with twelve, and need not be there twice
+    normal = draw.standard_normal((_DRAWS, pairs + shared)).T.astype(np.float32)
+    flat = np.empty((pairs, flats, _DRAWS), dtype=np.float32)
+    for row in flat:  # one pair after the other: the whole is 15 MB with twelve, and need not be there twice
         row[:] = draw.uniform(-1.0, 1.0, (_DRAWS, flats)).T
     return np.ascontiguousarray(normal), flat
 
