@@ -12,6 +12,7 @@ a file goes through `plain`.
 from __future__ import annotations
 
 import base64
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -365,7 +366,10 @@ def _panels(story: Story, view: View, extents: Extents, drawn: Sequence[_Line]) 
         title = f"Each pair from {rest}, {name_of}"
         others = _Panel("others", title, round(chart * 1.15), -half, half)
         panels = [others, currents] if view.narrow else [currents, others]
-    panels.append(_Panel("findings", "", 18 + 20 * max(2, len(_rows(story, view))), 0.0, 1.0))
+    rows = _rows(story, view)
+    left = len(story.findings) - sum(map(len, rows))
+    title = f"Findings: {left:,} more in the list only" if left else ""
+    panels.append(_Panel("findings", title, 18 + 20 * max(2, len(rows)), 0.0, 1.0))
     for name in dict.fromkeys(line.panel for line in drawn):
         if name in ("currents", "others"):
             continue
@@ -520,12 +524,26 @@ def see_through(colour: str, opacity: float) -> str:
 # ------------------------------------------------------------------ what lies over the lines
 
 
+_MOST_ROWS: Final = 8
+
+
 def _rows(story: Story, view: View) -> list[list[Finding]]:
-    """Lay the findings in rows so that no number covers another."""
+    """Lay the findings in rows so that no number covers another: the worst where there is no room for all."""
     from_s, to_s = view.span_s(story)
     room_s = (to_s - from_s) * 34.0 / view.plot_px
+    rows = _laid_in_rows(story.findings, room_s)
+    if len(rows) <= _MOST_ROWS:
+        return rows
+    rows = []
+    for finding in sorted(story.findings, key=lambda one: (-one.severity.rank, one.id)):
+        more = _laid_in_rows([*itertools.chain(*rows), finding], room_s)
+        rows = more if len(more) <= _MOST_ROWS else rows
+    return rows
+
+
+def _laid_in_rows(findings: Sequence[Finding], room_s: float) -> list[list[Finding]]:
     rows: list[list[Finding]] = []
-    for finding in sorted(story.findings, key=lambda one: (one.onset_s, one.id)):
+    for finding in sorted(findings, key=lambda one: (one.onset_s, one.id)):
         for row in rows:
             last = row[-1]
             if finding.onset_s > max(last.raised_s, last.onset_s) + room_s:

@@ -231,8 +231,8 @@ def story_of(data: ReportData) -> Story:
         setup=data.soak.setup,
         steps=steps,
         states=_states(data),
-        findings=words.findings_listed(data.findings)[0],
-        marks=words.marks_listed(data.marks)[0],
+        findings=words.findings_listed(data.findings, words.ON_PAPER)[0],
+        marks=words.marks_listed(data.marks, words.ON_PAPER)[0],
         gaps=tuple(_gaps(data)),
         settled_at_s={
             pair["name"]: pair["settled_at_s"] for pair in data.pairs if pair["settled_at_s"] is not None
@@ -298,9 +298,9 @@ def document(data: ReportData, *, of_job: bool = False) -> Json:
             "caption": _caption(story) + _drawn_from(soak),
         },
         "findings": [_finding_row(finding, setup) for finding in story.findings],
-        "more_findings": words.findings_listed(data.findings)[1],
+        "more_findings": words.findings_listed(data.findings, words.ON_PAPER)[1],
         "marks": [_mark_row(*row) for row in words.mark_rows(story.marks)],
-        "more_marks": words.marks_listed(data.marks)[1],
+        "more_marks": words.marks_listed(data.marks, words.ON_PAPER)[1],
         "table": _table(data),
         "conditions": _conditions(data),
         "sections": [

@@ -25,8 +25,10 @@ _STATEMENT: Final[dict[str | None, str]] = {
     None: "not judged",
 }
 
-MOST_LISTED: Final = 300
-"""Findings, or marks, that a page or a report lists: more are read by nobody, and stop the printing."""
+ON_SCREEN: Final = 60
+ON_PAPER: Final = 300
+"""Findings, or marks, that are listed: more are read by nobody, a browser stands still over hundreds, and
+thousands can't be printed."""
 
 _OF_ALL: Final = (Kind.GAP, Kind.COMMON_DRIFT, Kind.BIAS_LOST, Kind.SIDE_BALANCE, Kind.QUESTION)
 """Kinds whose channels, where none leads, are all concerned and no candidates; the sentence names them."""
@@ -163,8 +165,8 @@ def calls(finding: Finding) -> bool:
     return waits(finding) and (finding.under is None or look(finding) != "warning")
 
 
-def findings_listed(findings: Sequence[Finding]) -> tuple[tuple[Finding, ...], str]:
-    """Return the findings that there is room for, and a sentence on the others, "" where there are none.
+def findings_listed(findings: Sequence[Finding], most: int) -> tuple[tuple[Finding, ...], str]:
+    """Return the `most` telling findings, and a sentence on the others, "" where there are none.
 
     Those that are open or wait for a word come first, then the worst, then the earliest; the order is kept.
     """
@@ -172,9 +174,9 @@ def findings_listed(findings: Sequence[Finding]) -> tuple[tuple[Finding, ...], s
     def last(one: Finding) -> tuple[bool, bool, int, float, int]:
         return not one.open, not one.trip_waits, -one.severity.rank, one.raised_s, one.id
 
-    if len(findings) <= MOST_LISTED:
+    if len(findings) <= most:
         return tuple(findings), ""
-    listed = {one.id for one in sorted(findings, key=last)[:MOST_LISTED]}
+    listed = {one.id for one in sorted(findings, key=last)[:most]}
     kinds = Counter(one.kind.value for one in findings if one.id not in listed)
     rest = ", ".join(f"{count:,} {kind}" for kind, count in kinds.most_common())
     return tuple(one for one in findings if one.id in listed), (
@@ -183,12 +185,12 @@ def findings_listed(findings: Sequence[Finding]) -> tuple[tuple[Finding, ...], s
     )
 
 
-def marks_listed(marks: Sequence[Mark]) -> tuple[tuple[Mark, ...], str]:
-    """Return the marks that there is room for, and a sentence on the others: first what persons said."""
-    if len(marks) <= MOST_LISTED:
+def marks_listed(marks: Sequence[Mark], most: int) -> tuple[tuple[Mark, ...], str]:
+    """Return the `most` telling marks, and a sentence on the others: first what persons said."""
+    if len(marks) <= most:
         return tuple(marks), ""
     said_first = sorted(range(len(marks)), key=lambda k: (marks[k].text.startswith(NOTED), k))
-    listed = sorted(said_first[:MOST_LISTED])
+    listed = sorted(said_first[:most])
     return tuple(marks[k] for k in listed), (
         f"{len(marks) - len(listed):,} more are in the store and not listed here. "
         "Listed is what persons said, then what soakbench noted first."

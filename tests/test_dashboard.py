@@ -391,6 +391,19 @@ def test_findings_are_marked_at_onset_and_numbered_where_they_were_raised() -> N
     assert heights["1"] != heights["2"], "numbers that would meet stand in rows of their own"
 
 
+def test_of_very_many_findings_at_one_time_the_chart_numbers_the_worst_and_says_how_many_it_leaves() -> None:
+    crackles = [replace(DRIFT, id=n, kind=Kind.INTERMITTENT, cleared_s=270.0) for n in range(1, 301)]
+    crackles[299] = replace(crackles[299], severity=Severity.TRIP)
+    story = _story(findings=tuple(crackles))
+    figure = _whole(_series(), story, View(), {})
+    numbered = [name for trace in figure["data"] for name in trace.get("text") or []]
+    assert sorted(numbered, key=int) == ["1", "2", "3", "4", "5", "6", "7", "300"]
+    titles = [note["text"] for note in figure["layout"]["annotations"]]
+    assert "Findings: 292 more in the list only" in titles
+    few = figures.lay(_story(findings=tuple(crackles[:8])), View(), {})
+    assert figures.lay(story, View(), {}).domains.keys() == few.domains.keys()
+
+
 def test_a_question_has_a_sign_of_its_own_and_no_line_across_the_charts() -> None:
     figure = _whole(_series(), _story(findings=(QUESTION,)), View(), {})
     (numbered,) = (trace for trace in figure["data"] if trace.get("text"))

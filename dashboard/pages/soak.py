@@ -243,7 +243,7 @@ def findings(look: Look) -> Children:
     if not look.findings:
         return [heading, html.P("None.", className="none")]
     labels = parts.labels_of(look.soak.setup)
-    listed, more = words.findings_listed(look.findings)
+    listed, more = words.findings_listed(look.findings, words.ON_SCREEN)
     known = {finding.id for finding in look.findings}
     rows = [_row(finding, look, labels, leader=finding.under in known) for finding in listed]
     return [heading, html.Ol(rows, className="finding-list"), *_more(more)]
@@ -284,7 +284,7 @@ def marks(look: Look) -> Children:
     if not look.marks:
         return [heading, html.P("None.", className="none")]
     rows: Children = []
-    listed, more = words.marks_listed(look.marks)
+    listed, more = words.marks_listed(look.marks, words.ON_SCREEN)
     for t_s, kind, text in words.mark_rows(listed):
         rows.append(
             html.Li(
@@ -599,7 +599,7 @@ def conditions(look: Look) -> Children:
     gaps = [finding for finding in look.findings if finding.kind is Kind.GAP]
     gap_list: Children = [html.H3("Gaps"), html.P("None.", className="none")]
     if gaps:
-        listed, more = words.findings_listed(gaps)
+        listed, more = words.findings_listed(gaps, words.ON_SCREEN)
         rows = html.Ul([html.Li(_gap(gap)) for gap in listed], className="gaps")
         gap_list = [html.H3("Gaps"), rows, *_more(more)]
     return [
