@@ -18,16 +18,31 @@ The message is one sentence for a person: what, where, what to do.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
+
+_LONG_WORD: Final = re.compile(r"(\S{200})\S{60,}(\S{40})")
+_LONGEST_LINE: Final = 1_500
+
+
+def readable(message: str) -> str:
+    """Cut what no person reads out of a message: an endless word, or line, that came with foreign text."""
+    lines = (_LONG_WORD.sub(r"\1…\2", line) for line in message.split("\n"))
+    return "\n".join(
+        line if len(line) <= _LONGEST_LINE else f"{line[: _LONGEST_LINE - 1]}…" for line in lines
+    )
 
 
 class SoakbenchError(Exception):
     """Root of all errors raised on purpose; `exit_code` is the command line's."""
 
     exit_code = 4
+
+    def __init__(self, message: object = "") -> None:
+        super().__init__(readable(str(message)))
 
 
 class RequestError(SoakbenchError):
@@ -40,7 +55,7 @@ class EntryError(RequestError):
     """What was entered into the job record can't stand; `faults` has a sentence for each field."""
 
     def __init__(self, faults: Mapping[str, str]) -> None:
-        self.faults = dict(faults)
+        self.faults = {field: readable(says) for field, says in faults.items()}
         super().__init__("; ".join(self.faults.values()))
 
 

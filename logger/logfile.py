@@ -378,7 +378,8 @@ class LogReader:
             return None
         if len(data) != len(ends):
             return None
-        time = data[:, 0] * self._scale
+        with np.errstate(over="ignore"):  # a garbled time may lie beyond all numbers
+            time = data[:, 0] * self._scale
         if not np.all(np.abs(time) < 4e18):
             return None
         t_us = np.rint(time).astype(np.int64)

@@ -104,21 +104,18 @@ def _opened(header: Any, arrays: dict[Path, int], found: dict[Path, int], line: 
 
 
 def _enter(values: dict[str, Any], table: Path, found: dict[Path, int], line: int, rows: list[str]) -> None:
-    """Note every path of a statement `key = value`."""
-
-    def walk(value: Any, path: Path, line: int) -> None:
-        found.setdefault(path, line)
+    """Note every path of a statement `key = value`; a key of thousands of dots is as deep."""
+    waiting: list[tuple[Any, Path, int]] = [(value, (*table, name), line) for name, value in values.items()]
+    while waiting:
+        value, path, at = waiting.pop()
+        found.setdefault(path, at)
         if isinstance(value, dict):
-            for name, inner in value.items():
-                walk(inner, (*path, name), line)
+            waiting += [(inner, (*path, name), at) for name, inner in value.items()]
         elif isinstance(value, list):
-            own = _own_lines(value, rows) if line == first else None
-            for place, inner in enumerate(value):
-                walk(inner, (*path, place), line + own[place] if own else line)
-
-    first = line
-    for name, value in values.items():
-        walk(value, (*table, name), line)
+            own = _own_lines(value, rows) if at == line else None
+            waiting += [
+                (inner, (*path, place), at + own[place] if own else at) for place, inner in enumerate(value)
+            ]
 
 
 def _own_lines(array: list[Any], rows: list[str]) -> list[int] | None:
