@@ -24,6 +24,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
@@ -100,12 +101,20 @@ class Ran:
 
     @property
     def spread(self) -> tuple[int, int]:
-        """By how many descriptors and threads a daemon has more on the way than when it began, at most."""
-        on_way = [one[1:] for one in self.held]
+        """By how many descriptors and threads a daemon has more in its later half than before, at most.
+
+        The least of each half is compared: a commit that is under way has a thread and a descriptor.
+        """
+        on_way = [one[1:] for one in self.held if len(one) > 2]
         return (
-            max(max(h.descriptors for h in one) - one[0].descriptors for one in on_way),
-            max(max(h.threads for h in one) - one[0].threads for one in on_way),
+            max(_more([h.descriptors for h in one]) for one in on_way),
+            max(_more([h.threads for h in one]) for one in on_way),
         )
+
+
+def _more(counts: Sequence[int]) -> int:
+    half = len(counts) // 2
+    return min(counts[half:]) - min(counts[:half])
 
 
 def once_through(played: Scenario, folder: Path) -> Ran:
@@ -116,8 +125,9 @@ def once_through(played: Scenario, folder: Path) -> Ran:
 def with_restarts(played: Scenario, folder: Path, restarts: int) -> Ran:
     """Soak the same scans with the daemon killed and started again so many times, at times drawn anew."""
     rng = random.Random(restarts)
-    share = (played.soaked_at_s - 120.0) / restarts
-    at_s = [120.0 + share * (n + 0.6 * rng.random()) for n in range(restarts)]
+    # more of them early: each replays all that was before it
+    shares = [((n + 0.6 * rng.random()) / restarts) ** 1.5 for n in range(restarts)]
+    at_s = [120.0 + (played.soaked_at_s - 120.0) * share for share in shares]
     return _soak(played, folder / "broken.db", at_s)
 
 
@@ -309,8 +319,10 @@ def results(
     """Return what was held, what was left over, and what the restarts changed."""
     played = scenario(name, seed, warm_up_min=30, soak_min=60.0 * hours - 30.0)
     with tempfile.TemporaryDirectory() as folder:
-        whole = once_through(played, Path(folder))
-        broken = with_restarts(played, Path(folder), restarts)
+        with ThreadPoolExecutor(2) as side_by_side:
+            through = side_by_side.submit(once_through, played, Path(folder))
+            broken = with_restarts(played, Path(folder), restarts)
+            whole = through.result()
         found = compare(whole.store, broken.store)
     for sentence in found.changed:
         print(sentence, file=sys.stderr)

@@ -1,4 +1,4 @@
-"""`make soak-test`: the long tests, one step after the other; what passed with this code is not run again.
+"""`make soak-test`: the long tests, step by step; what passed with this code is not run again.
 
     python -m benchmarks.soak_test [STEP ...] [--again] [--list]
 
@@ -15,6 +15,8 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
@@ -25,6 +27,7 @@ CASES: Final = 10_000
 """Of bad input, a kind."""
 _LONGEST_S: Final = 3000
 """For one test."""
+_SIDE_BY_SIDE: Final = ("bad input", "faults")
 _PYTEST: Final = (sys.executable, "-m", "pytest", "--timeout", str(_LONGEST_S))
 _CODE: Final = ("logger", "dashboard", "tests", "benchmarks", "firmware_notes", "sample_logs")
 
@@ -33,13 +36,19 @@ def steps() -> dict[str, list[str]]:
     """Return each step's name and command: the endurance run, bad input, each file with long tests."""
     found = {
         "endurance": [sys.executable, "-m", "benchmarks.endurance"],
-        f"bad input, {CASES:,} cases a kind": [*_PYTEST, "-rP", "tests/test_bad_input.py"],
+        f"bad input, {CASES:,} cases a kind": ["nice", *_PYTEST, "-n", "1", "-rP", "tests/test_bad_input.py"],
     }
     for path in sorted((ROOT / "tests").glob("test_*.py")):
         if "mark.nightly" in path.read_text(encoding="utf-8"):
             name = path.stem.removeprefix("test_").replace("_", " ")
             found[f"{name}, long"] = [*_PYTEST, "-m", "nightly", f"tests/{path.name}"]
     return found
+
+
+def rounds(names: Sequence[str]) -> list[list[str]]:
+    """Return the steps by what runs at one time: the faults are in real time and mostly wait."""
+    beside = [name for name in names if name.startswith(_SIDE_BY_SIDE)]
+    return [[name] for name in names if name not in beside] + ([beside] if beside else [])
 
 
 def code_digest() -> str:
@@ -82,20 +91,22 @@ def main() -> int:
     options = parser.parse_args()
     digest, failed = code_digest(), 0
     known = {} if options.again else passed(digest)
-    for name, command in steps().items():
-        if options.steps and not any(name.startswith(one) for one in options.steps):
-            continue
+    commands = steps()
+    asked = [name for name in commands if not options.steps or name.startswith(tuple(options.steps))]
+    for name in asked:
         if options.list or name in known:
             before = f"passed before, in {known[name]:,.0f} s" if name in known else "to be run"
             print(f"{name:<40} {before}", flush=True)
-            continue
-        well, took_s = run(name, command)
-        failed += not well
-        print(f"{name:<40} {'passed' if well else 'FAILED'} in {took_s:,.0f} s", flush=True)
-        if well:
-            known[name] = round(took_s, 1)
-            STATE.parent.mkdir(exist_ok=True)
-            STATE.write_text(json.dumps({"code": digest, "passed": known}, indent=1) + "\n", encoding="utf-8")
+    for names in [] if options.list else rounds([name for name in asked if name not in known]):
+        with ThreadPoolExecutor(len(names)) as side_by_side:
+            ran = list(side_by_side.map(lambda name: run(name, commands[name]), names))
+        for name, (well, took_s) in zip(names, ran, strict=True):
+            failed += not well
+            print(f"{name:<40} {'passed' if well else 'FAILED'} in {took_s:,.0f} s", flush=True)
+            if well:
+                known[name] = round(took_s, 1)
+        STATE.parent.mkdir(exist_ok=True)
+        STATE.write_text(json.dumps({"code": digest, "passed": known}, indent=1) + "\n", encoding="utf-8")
     if failed:
         print(f"what failed is said in {OUT}")
     return 1 if failed else 0

@@ -26,11 +26,13 @@ from typing import Any, Final
 
 _LONG_WORD: Final = re.compile(r"(\S{200})\S{60,}(\S{40})")
 _LONGEST_LINE: Final = 1_500
+_LINE_ENDS: Final = re.compile("[\r\v\f\x1c-\x1e\x85\u2028\u2029]")
+"""Those that nobody puts into a message on purpose."""
 
 
 def readable(message: str) -> str:
-    """Cut what no person reads out of a message: an endless word, or line, that came with foreign text."""
-    lines = (_LONG_WORD.sub(r"\1…\2", line) for line in message.split("\n"))
+    """Make foreign text in a message harmless: no endless word or line, no end of a line but our own."""
+    lines = (_LONG_WORD.sub(r"\1…\2", line) for line in _LINE_ENDS.sub(" ", message).split("\n"))
     return "\n".join(
         line if len(line) <= _LONGEST_LINE else f"{line[: _LONGEST_LINE - 1]}…" for line in lines
     )

@@ -14,8 +14,20 @@ from urllib.parse import quote
 
 import numpy as np
 import pytest
-from bad_input import CHANGES, changed, document, grown_mb, held, mutated, tried
+from bad_input import (
+    CHANGES,
+    DEEP,
+    NUMBERS,
+    STRINGS,
+    changed,
+    document,
+    grown_mb,
+    held,
+    mutated,
+    tried,
+)
 from dashboard_soak import RunningSoak, token_of
+from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 from test_job_file import fill
@@ -28,6 +40,7 @@ from logger import benches, calibrate, checklist, import_log, logfile, match, se
 from logger.blocks import ScanBlock
 from logger.clock import ManualClock
 from logger.entries import FIELDS
+from logger.errors import RequestError
 from logger.feeds.mqtt import REQUEST_SCHEMA, request_of
 from logger.judge import judge_log
 from logger.link.csv_talk import Csv
@@ -49,6 +62,14 @@ from logger.store.writer import Writer
 
 ROOT = Path(__file__).resolve().parent.parent
 SETUPS = [path.read_bytes() for path in sorted((ROOT / "sample_logs").glob("*.toml"))]
+
+
+@given(st.lists(st.sampled_from([*STRINGS, *NUMBERS, *DEEP])))
+def test_what_an_error_quotes_of_others(texts: list[str]) -> None:
+    error = RequestError(f"the log {''.join(texts)} can't be read: name another")
+    assert all(len(line) <= 1_500 for line in str(error).split("\n"))
+    assert len(str(error).splitlines()) <= "".join(texts).count("\n") + 1
+    assert str(RequestError("the port COM3 is in use: close what uses it\n  twice")).count("\n") == 1
 
 
 def test_a_set_up(tmp_path: Path) -> None:

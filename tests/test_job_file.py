@@ -209,6 +209,7 @@ def _forge(head: dict[str, Any], **values: Any) -> None:
         (lambda head: _forge(head, verdict="{}"), "verdict that is none"),
         (lambda head: _forge(head, daq="{}"), "damaged"),
         (lambda head: head["tables"]["finding"][0].update(kind="odd"), "'odd' is not a valid Kind"),
+        (lambda head: head["tables"]["finding"][0].pop("soak_id"), "rows of finding that can be none"),
         (lambda head: head["tables"]["history"][0].update(was="{"), "damaged"),
         (lambda head: head["tables"]["calibration"][0].update(channels='{"pair1": 3}'), "damaged"),
     ],

@@ -259,8 +259,9 @@ def _head(source: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
     if not isinstance(tables, dict) or set(tables) != set(known):
         raise _damaged(source, "tables are missing or unknown")
     for name, rows in tables.items():
+        columns, keys = set(known[name].c.keys()), set(known[name].primary_key.columns.keys())
         plain = isinstance(rows, list) and all(
-            isinstance(row, dict) and set(row) <= set(known[name].c.keys()) for row in rows
+            isinstance(row, dict) and keys <= set(row) <= columns for row in rows
         )
         if not plain:
             raise _damaged(source, f"rows of {name} that can be none")
