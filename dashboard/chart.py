@@ -181,7 +181,7 @@ def story_of(look: Look, unit: str = units.PAIR_UNITS[0]) -> Story:
         steps=look.steps(),
         states=look.states(),
         findings=words.findings_listed(look.findings, words.ON_SCREEN)[0],
-        marks=words.marks_listed(look.marks, words.ON_SCREEN)[0],
+        marks=words.marks_listed(look.marks, words.MARKS_ON_SCREEN)[0],
         gaps=look.gaps(),
         settled_at_s={name: at_s for name, at_s in settled_at.items() if at_s is not None},
         # To a twentieth of a mA, or the band would tremble with the noise of the figures now.

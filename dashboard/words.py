@@ -26,6 +26,7 @@ _STATEMENT: Final[dict[str | None, str]] = {
 }
 
 ON_SCREEN: Final = 60
+MARKS_ON_SCREEN: Final = 200
 ON_PAPER: Final = 300
 """Findings, or marks, that are listed: more are read by nobody, a browser stands still over hundreds, and
 thousands can't be printed."""

@@ -381,7 +381,8 @@ def _out_of_measure(page: Page) -> list[str]:
 
 LOOKED_AT = (
     *(("warning", name, test_dashboard.DESK, "light") for name in PAGES),
-    *(("warning", name, test_dashboard.PHONE, "dark") for name in PAGES),
+    ("warning", "live", test_dashboard.PHONE, "dark"),
+    ("warning", "soak", test_dashboard.PHONE, "dark"),
     ("trip", "live", test_dashboard.PHONE, "light"),
     ("trip", "bias", test_dashboard.DESK, "dark"),
     ("stale", "live", test_dashboard.PHONE, "dark"),
@@ -396,13 +397,23 @@ LOOKED_AT = (
 )
 
 
+LOOKED_AT_TOO = tuple(
+    ("warning", name, test_dashboard.PHONE, "dark") for name in PAGES if name not in ("live", "soak")
+)
+
+
+@pytest.mark.parametrize(
+    "looked_at", [LOOKED_AT, pytest.param(LOOKED_AT_TOO, marks=pytest.mark.nightly)], ids=("all", "phone")
+)
 def test_every_page_keeps_the_rules_for_all_in_every_state(
-    scenes: dict[str, tuple[str, Scene]], watched: Callable[..., Watched]
+    looked_at: tuple[tuple[str, str, dict[str, int], str], ...],
+    scenes: dict[str, tuple[str, Scene]],
+    watched: Callable[..., Watched],
 ) -> None:
     visitor = watched()
     faults: dict[str, list[str]] = {}
     titles: list[str] = []
-    for state, name, size, scheme in LOOKED_AT:
+    for state, name, size, scheme in looked_at:
         visitor.page.set_viewport_size(size)  # type: ignore[arg-type]
         visitor.page.emulate_media(color_scheme=scheme)
         page = visitor.go(scenes[state][0], name)

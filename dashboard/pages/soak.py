@@ -284,7 +284,7 @@ def marks(look: Look) -> Children:
     if not look.marks:
         return [heading, html.P("None.", className="none")]
     rows: Children = []
-    listed, more = words.marks_listed(look.marks, words.ON_SCREEN)
+    listed, more = words.marks_listed(look.marks, words.MARKS_ON_SCREEN)
     for t_s, kind, text in words.mark_rows(listed):
         rows.append(
             html.Li(
