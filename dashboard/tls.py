@@ -88,6 +88,13 @@ class Told:
         return served
 
 
+def end(server: Any) -> None:
+    """Have a waitress server that another thread runs end."""
+    # it may be awake already, and have closed what would have woken it
+    with contextlib.suppress(OSError):
+        server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+
+
 class Front:
     """A server with TLS before it, like that server to its owner: `run` serves, `close` ends."""
 
@@ -111,7 +118,7 @@ class Front:
     def close(self) -> None:
         """End what another thread runs, or what was never run."""
         if self._thread.is_alive():
-            self._behind.trigger.pull_trigger(lambda: self._behind.asyncore.close_all(self._behind._map))
+            end(self._behind)
         else:
             self._behind.close()
             self._end()

@@ -22,6 +22,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
+from dashboard import tls
 from dashboard.app import create_app, make_server
 from logger.clock import ManualClock
 from logger.errors import SoakbenchError
@@ -64,7 +65,7 @@ def draw(store: Path, out: Path, address: str = "/") -> None:
             _keep(page, out)
             browser.close()
     finally:
-        server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+        tls.end(server)
         thread.join(10.0)
 
 

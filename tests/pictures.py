@@ -30,6 +30,7 @@ from test_compare import record as a_soak
 from test_compare import setup_text as bench_text
 from test_dashboard import DRIFT, MISMATCH, QUESTION
 
+from dashboard import tls
 from dashboard.access import Access
 from dashboard.app import create_app, make_server
 from dashboard.passwords import Passwords, Role
@@ -266,7 +267,7 @@ def served(path: Path, clock: Clock, *, locked: bool = False) -> Iterator[str]:
     try:
         yield f"http://127.0.0.1:{server.effective_port}"
     finally:
-        server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+        tls.end(server)
         thread.join(10.0)
 
 

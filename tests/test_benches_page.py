@@ -28,6 +28,7 @@ from test_looks import AXE
 
 import soakbench
 from dashboard import overview as overviews
+from dashboard import tls
 from dashboard.access import HEADER, META, Access
 from dashboard.app import create_app, create_overview, make_server
 from dashboard.overview import (
@@ -553,7 +554,7 @@ def served(tmp_path: Path) -> Iterator[tuple[str, dict[str, RunningSoak]]]:
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield f"http://127.0.0.1:{server.effective_port}", soaks
-    server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+    tls.end(server)
     thread.join(10.0)
     for soak in soaks.values():
         soak.writer.close()

@@ -34,6 +34,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchmarks import across_coverage as simulated
+from dashboard import tls
 from dashboard.access import Access
 from dashboard.app import create_app, make_server
 from dashboard.overview import CollectedHere
@@ -744,7 +745,7 @@ def elsewhere(tmp_path: Path) -> Iterator[tuple[Path, str]]:
     thread = threading.Thread(target=server.run)
     thread.start()
     yield path, f"http://127.0.0.1:{server.effective_port}"
-    server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+    tls.end(server)
     thread.join()
 
 

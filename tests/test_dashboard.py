@@ -24,7 +24,7 @@ from hypothesis import strategies as st
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from store_case import a_calibration
 
-from dashboard import figures, series, words
+from dashboard import figures, series, tls, words
 from dashboard.app import create_app, make_server, page_at
 from dashboard.bench import Absent, Bench, Look, planned
 from dashboard.figures import Band, Story, View
@@ -695,9 +695,7 @@ def serving() -> Iterator[Callable[[Path, Clock], int]]:
             thread.start()
 
             def stop() -> None:
-                # it may be awake already, and have closed what would have woken it
-                with contextlib.suppress(OSError):
-                    server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+                tls.end(server)
                 thread.join(10.0)
                 assert not thread.is_alive()
 

@@ -20,7 +20,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Locator, Page
 from test_dashboard import DESK, HOSTILE, PHONE
 
-from dashboard import record_forms
+from dashboard import record_forms, tls
 from dashboard.access import HEADER, META
 from dashboard.app import create_app, make_server
 from logger import entries
@@ -46,7 +46,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     yield soak.path, f"http://127.0.0.1:{server.effective_port}"
-    server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+    tls.end(server)
     thread.join(10.0)
 
 

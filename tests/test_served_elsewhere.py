@@ -40,7 +40,7 @@ def _stop(server: Any, thread: threading.Thread) -> None:
     if isinstance(server, tls.Front):
         server.close()
     else:
-        server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map))
+        tls.end(server)
     thread.join(10.0)
     assert not thread.is_alive()
 
