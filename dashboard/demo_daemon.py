@@ -100,7 +100,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 ends_with_plan=options.ends_with_plan,
                 say=warn,
                 resume="may",
-                stop=stop or threading.Event(),
+                stop=stop,
                 log=log,
             )
     except SoakbenchError as error:

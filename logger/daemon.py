@@ -183,10 +183,9 @@ class Daemon:
     """Given each sentence too, with what it is about in a word, and some that are not for the terminal."""
 
     _writer: Writer = field(init=False)
-    _now_file: NowFile = field(init=False)
 
-    def __post_init__(self) -> None:
-        """Check that it can be done, and begin as nothing has come yet."""
+    def _begin_unheard(self) -> None:
+        """Check that it can be done, and stand as before the first scan; the store is open already."""
         if self.setup.armed and self.relay is None:
             raise RequestError("the set-up arms a cut-out, and this link reaches none")
         self._cutout = CutOut(self.setup) if self.setup.armed and self.relay is not None else None
@@ -226,6 +225,7 @@ class Daemon:
         self._coming = deque(self.marks)
         self._left: Soak | None = None  # without an end, and to be gone on with
         self._rejected = 0
+        self._now_file = NowFile(self._writer.path)
         self._shown: tuple[str, dict[str, Any] | None] | None = None
         self._shown_told = Told()
         self._passage = Passage()
@@ -252,7 +252,7 @@ class Daemon:
         """
         with Writer(self.store_path, self.clock) as self._writer, _ended_by_signals(self.ask_to_stop):
             self._writer.on_commit = self._committed
-            self._now_file = NowFile(self._writer.path)
+            self._begin_unheard()  # once it is open: migrating it may take long, and is no silence
             return self._run()
 
     def _run(self) -> int | None:
