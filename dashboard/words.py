@@ -172,12 +172,12 @@ def findings_listed(findings: Sequence[Finding], most: int) -> tuple[tuple[Findi
     Those that are open or wait for a word come first, then the worst, then the earliest; the order is kept.
     """
 
-    def last(one: Finding) -> tuple[bool, bool, int, float, int]:
+    def place(one: Finding) -> tuple[bool, bool, int, float, int]:
         return not one.open, not one.trip_waits, -one.severity.rank, one.raised_s, one.id
 
     if len(findings) <= most:
         return tuple(findings), ""
-    listed = {one.id for one in sorted(findings, key=last)[:most]}
+    listed = {one.id for one in sorted(findings, key=place)[:most]}
     kinds = Counter(one.kind.value for one in findings if one.id not in listed)
     rest = ", ".join(f"{count:,} {kind}" for kind, count in kinds.most_common())
     return tuple(one for one in findings if one.id in listed), (

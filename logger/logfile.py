@@ -36,6 +36,8 @@ from logger.setup import Channel, Setup
 
 BLOCK_BYTES: Final = 1 << 20
 LONGEST_LINE: Final = 1 << 16
+_FIRST_LINES: Final = 8
+"""Of a block, looked at by themselves while none is believed yet: two do, where the log is well."""
 MOST_BAD: Final = 0.01
 JUMP_US: Final = 3_600_000_000  # a longer step ahead is believed when the next line agrees
 MOST_JUMP_US: Final = 7 * 86_400_000_000  # and never beyond this: a log holds one soak
@@ -287,9 +289,11 @@ class LogReader:
             self._raw.close()
 
     def _parts(self, whole: bytes) -> Iterator[bytes]:
-        """Give a block line by line until one can be believed, and then the rest at once."""
+        """Give a block's first lines by themselves until one can be believed, and then the rest at once."""
         begin = 0
-        while begin < len(whole) and (self._last_us is None or self._held is not None):
+        for _ in range(_FIRST_LINES):
+            if begin == len(whole) or (self._last_us is not None and self._held is None):
+                break
             end = whole.index(b"\n", begin) + 1
             yield whole[begin:end]
             begin = end

@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from logger import setup as setups
+from logger.settling import flicker_covariance
+from logger.watch import drift
 from logger.watch.common_drift import CommonDrift
 from logger.watch.drift import Drift
 from logger.watch.seconds import Claim, Clear, Minutes, Said, Seconds
@@ -242,3 +244,18 @@ def test_a_common_drift_is_said_though_one_pair_was_set_meanwhile_and_a_setting_
     two = flicker(MINUTES, 2, 0.0003, 901)
     two[75:, 1] += 0.03
     assert Soak(two, shifts={76: {1: 75.5}}).watch(CommonDrift) == []
+
+
+@pytest.mark.parametrize("holes", [False, True])
+def test_a_record_solves_the_covariance_that_it_stands_for(holes: bool) -> None:
+    # the whole covariance is built from its definition; the flicker of a record without holes is the
+    # beginning of a longer one's, whose table has other points
+    t = np.arange(120.0)
+    if holes:
+        t = np.delete(t, [30, 31, 77])
+    record = drift._record(t, 25.0 + t, 1, 0)
+    flicker = flicker_covariance(t) + 0.05 * np.eye(len(t))
+    assert np.abs(record.flicker - flicker).max() < 1e-3
+    covariance = drift._GRADES[1] ** 2 * record.flicker + record.other.T @ record.other
+    sides = np.random.default_rng(3).standard_normal((len(t), 2))
+    assert np.abs(covariance @ record.solved(sides) - sides).max() < 1e-9

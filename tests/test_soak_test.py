@@ -50,3 +50,24 @@ def test_every_file_with_long_tests_is_a_step() -> None:
         marked = "@pytest.mark." + "nightly" in path.read_text(encoding="utf-8")
         if marked:
             assert any(f"tests/{path.name}" in command for command in found.values()), path
+
+
+def test_bad_input_and_the_faults_run_side_by_side(
+    counted: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    # each ends once the other has begun
+    meet = (
+        "import pathlib, sys, time; pathlib.Path(sys.argv[1]).touch(); "
+        "began = time.monotonic()\n"
+        "while not pathlib.Path(sys.argv[2]).exists():\n"
+        "    assert time.monotonic() - began < 20.0\n"
+        "    time.sleep(0.01)"
+    )
+    here, there = str(tmp_path / "here"), str(tmp_path / "there")
+    steps = {
+        "bad input": [sys.executable, "-c", meet, here, there],
+        "faults, long": [sys.executable, "-c", meet, there, here],
+    }
+    monkeypatch.setattr(soak_test, "steps", lambda: steps)
+    assert soak_test.main() == 0
+    assert soak_test.rounds(["endurance", *steps, "watch"]) == [["endurance"], ["watch"], list(steps)]
