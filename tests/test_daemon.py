@@ -33,6 +33,7 @@ from logger.link.port import Connected, Event, SerialLink
 from logger.pipeline import Output, Pipeline
 from logger.precheck import Load
 from logger.resume import Resume
+from logger.selfwatch import SelfWatch
 from logger.setup import Calibrated, Setup, parse
 from logger.store.reader import Reader
 from logger.store.sqlite import write_lock
@@ -619,6 +620,19 @@ def test_a_listener_that_has_gone_does_not_end_the_measuring(store: Path) -> Non
 
     Run(store, GivenLink([ten_seconds(0)]), say=gone, clock=ManualClock())()
     assert Reader(store).soak().scans == 100
+
+
+def test_who_asks_how_it_does_before_its_store_is_open_gets_an_answer(store: Path) -> None:
+    watched = SelfWatch()
+    daemon.Daemon(
+        setup=parse(SETUP),
+        setup_text=SETUP,
+        link=GivenLink([]),
+        store_path=store,
+        say=lambda _text: None,
+        selfwatch=watched,
+    )
+    assert (watched.held_scans(), watched.waiting_scans(), watched.lost_scans()) == (0, 0, 0)
 
 
 # --- as a process of its own ---------------------------------------------------------------------------
