@@ -563,4 +563,4 @@ def summary(series: Series, story: Story, *, plain: bool = False) -> str:
         if len(finite):
             ends.append(f"{story.setup.pairs[index].name} {number(float(finite[-1]) * 1000.0, 1)} mA")
     said = f"{what}." + (f" At the end: {', '.join(ends)}." if ends else " No reading was recorded.")
-    return said if plain else f"{said} Findings: {len(story.findings)}."
+    return said if plain else f"{said} Findings listed: {len(story.findings)}."
