@@ -42,7 +42,10 @@ def test_of_two_benches_the_one_with_the_runaway_is_named_and_both_are_collected
     assert "is running away" in verdicts["bench 2"]["soak"]["says"]
     for name, one in verdicts.items():
         folder = out / name.replace(" ", "")
-        assert sorted(path.name for path in folder.iterdir()) == [
+        # A collector that opens a store just as its daemon ends leaves an empty log beside it.
+        left = {name: folder / name for name in ("soak.db-wal", "soak.db-shm")}
+        assert not left["soak.db-wal"].exists() or left["soak.db-wal"].stat().st_size == 0
+        assert sorted(path.name for path in folder.iterdir() if path.name not in left) == [
             "bench.toml", "judge.json", "log.csv.gz", "report.pdf", "setup.toml", "soak.db", "soak.db.log",
         ]  # fmt: skip
         assert json.loads((folder / "judge.json").read_text(encoding="utf-8")) == one

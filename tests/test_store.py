@@ -7,12 +7,14 @@ import json
 import math
 import os
 import re
+import shutil
 import sqlite3
 import subprocess
 import sys
 import tempfile
 import textwrap
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -624,6 +626,18 @@ def test_a_store_closed_while_somebody_reads_is_one_file_once_they_are_done(path
     assert reading.execute("SELECT count(*) FROM soak").fetchone() == (1,)
     writer.close()
     assert beside(path) == ["soak.db"]
+
+
+def test_what_was_in_the_log_is_in_the_store_while_somebody_reads_on(path: Path, tmp_path: Path) -> None:
+    writer = Writer(path, ManualClock())
+    soak_id = writer.begin_soak(**begin_with(1))
+    writer.add_scans(idle_scans(50, 1))
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as reading:
+        assert reading.execute("SELECT count(*) FROM soak").fetchone() == (1,)
+        writer.close()
+        alone = tmp_path / "alone.db"
+        shutil.copy(path, alone)
+    assert len(Reader(alone).scans(soak_id)) == 50
 
 
 def test_what_a_reader_leaves_beside_a_store_that_closed_under_it_does_no_harm(path: Path) -> None:

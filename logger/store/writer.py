@@ -53,7 +53,7 @@ HELD_SAMPLES_MOST: Final = 16_000_000
 
 MIGRATIONS: Final = "logger.store:migrations"
 """Where Alembic finds the migrations."""
-_CLOSE_TRIES: Final = 20
+_CLOSE_TRIES: Final = 50
 
 
 @dataclass
@@ -555,12 +555,13 @@ class Writer:
             try:
                 connection.close()
                 # A reader that was open just then keeps the log alive, and being a reader can't remove it.
+                # What is in the log goes to the store all the same, for whoever copies that file alone.
                 for _ in range(_CLOSE_TRIES):
                     if not Path(f"{self.path}-wal").exists():
                         break
                     self._clock.sleep(0.02)
-                    with sqlite.writing_engine(self.path).connect() as again:
-                        again.exec_driver_sql("SELECT count(*) FROM sqlite_master")
+                    with closing(sqlite3.connect(self.path, timeout=0)) as again:
+                        again.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             finally:
                 sqlite.drop_lock(self._write_lock)
 
