@@ -36,6 +36,7 @@ COMMANDS: tuple[tuple[str, str, str], ...] = (
     ("export", "logger.cli", "a soak as a log file, with its set-up beside it; as JSON or Parquet"),
     ("archive", "logger.archive_cli", "ended soaks as Parquet by bench and month; checked by --verify"),
     ("benches", "logger.benches_cli", "run several benches on this machine, each in a process of its own"),
+    ("compact", "logger.archive_cli", "keep every scan of soaks that have ended, in less than half the room"),
     ("thin", "logger.archive_cli", "take scans out of old soaks that are archived; a dry run first"),
     ("collect", "logger.benches_cli", "several benches' stores together in one PostgreSQL database"),
     ("tokens", "logger.benches_cli", "who may collect this store over the network"),

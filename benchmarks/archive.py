@@ -1,4 +1,4 @@
-"""What an archived soak takes, in Parquet and in the store, whole and thinned; and how long that takes.
+"""What an archived soak takes, in Parquet and in the store: as written, compact, thinned; and how long that takes.
 
     python -m benchmarks.archive
 
@@ -40,15 +40,19 @@ def results() -> list[Line]:
             size, took = _run(Path(folder), run)
             sizes.append(size)
             times.append(took)
-    parquet, whole, thinned = zip(*sizes, strict=True)
-    written, verified, gone = zip(*times, strict=True)
+    parquet, sample, written, compact, thinned = zip(*sizes, strict=True)
+    archived, verified, compacted, read, gone = zip(*times, strict=True)
     what = f"6 h of {SAMPLES_A_SCAN} channels"
     return [
         line("archive: bytes a sample in Parquet", "B", None, parquet),
-        line("archive: a soak in the store over its Parquet, whole", "ratio", 2.5, whole),
+        line("archive: bytes a sample in the store, compact, with roll-ups", "B", None, sample),
+        line("archive: a soak in the store over its Parquet, as written", "ratio", None, written),
+        line("archive: a soak in the store over its Parquet, every scan kept, compact", "ratio", 2.5, compact),
         line("archive: a soak in the store over its Parquet, thinned", "ratio", None, thinned),
-        line(f"archive: write {what}", "s", None, written),
+        line(f"archive: write {what}", "s", None, archived),
         line(f"archive: read {what} back and compare with the store", "s", None, verified),
+        line(f"archive: make {what} compact, a daemon's turns left free", "s", None, compacted),
+        line("archive: read all scans of a compact soak over those of one as written", "ratio", None, read),
         line(f"archive: thin {what}, compared anew, a daemon's turns left free", "s", None, gone),
     ]
 
@@ -66,16 +70,23 @@ def _run(folder: Path, seed: int) -> tuple[tuple[float, ...], tuple[float, ...]]
             writer.commit()
         ended = STARTED + timedelta(hours=6)
         writer.end_soak(ended=ended, how="finished", verdict={"soak": {"verdict": "pass"}})
-    reader, whole = Reader(path), path.stat().st_size
-    written = timed(lambda: list(archiving.archive(reader, reader.soaks(), out)))
+    reader, written = Reader(path), path.stat().st_size
+    archived = timed(lambda: list(archiving.archive(reader, reader.soaks(), out)))
     verified = timed(lambda: archiving.verify(out, reader))
     (file,) = out.rglob("*.parquet")
     parquet = file.stat().st_size
     later, clock = ended + timedelta(days=90), SystemClock()
+    before = timed(lambda: sum(map(len, reader.scan_blocks(1))))
+    compacted = timed(lambda: thinning.compact(path, reader.soak(1), clock, lambda _t_s: None))
+    read = timed(lambda: sum(map(len, reader.scan_blocks(1)))) / before
+    thinning.shrink(path)
+    compact = path.stat().st_size
     gone = timed(lambda: list(thin(path, out, later, clock, really=True)))
     thinning.shrink(path)
     thinned = path.stat().st_size
-    return (parquet / (SCANS * SAMPLES_A_SCAN), whole / parquet, thinned / parquet), (written, verified, gone)
+    samples = SCANS * SAMPLES_A_SCAN
+    sizes = (parquet / samples, compact / samples, written / parquet, compact / parquet, thinned / parquet)
+    return sizes, (archived, verified, compacted, read, gone)
 
 
 if __name__ == "__main__":

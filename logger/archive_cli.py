@@ -1,4 +1,4 @@
-"""The commands archive and thin."""
+"""The commands archive, compact and thin."""
 
 from __future__ import annotations
 
@@ -98,6 +98,60 @@ def archive(
             elif soaks:
                 warn(f"soak {one.soak_id} is there already: {out / one.file}")
     return 1 if failed else 0
+
+
+@app.command()
+def compact(
+    soaks: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="SOAK...", help="Soaks by number, or last; default all that ended.", show_default=False
+        ),
+    ] = None,
+    shrink: Annotated[
+        bool, typer.Option("--shrink", help="Then give the room to the disk; no daemon may run.")
+    ] = False,
+    db: Store = None,
+) -> int:
+    """Keep every scan of soaks that have ended, in less than half the room.
+
+    Scans are rewritten by the minute, deflated, and read back before the old ones go. Nothing shows otherwise
+    than before, only a soakbench older than this one can't read the store. A daemon may go on writing to it
+    meanwhile.
+
+    Example: soakbench compact
+
+    Example: soakbench compact 12 --shrink
+    """
+    from logger.clock import SystemClock
+    from logger.store import thinning
+    from logger.store.reader import default_store, file_of, is_address
+
+    if is_address(db or default_store()):
+        raise RequestError(
+            "a database's scans stay as they were collected: name the file of a bench's own store with --db"
+        )
+    reader, path = open_store(db), file_of(db).expanduser().absolute()
+    chosen = (
+        [reader.soak(soak_number(name)) for name in soaks]
+        if soaks
+        else [soak for soak in reader.soaks() if soak.ended is not None]
+    )
+    before = after = 0
+    with progress_bar("compacting") as seen:
+        for soak in chosen:
+            was, now = thinning.compact(path, soak, SystemClock(), seen)
+            before, after = before + was, after + now
+            if was:
+                print(f"soak {soak.id}: {was / 1e6:.1f} MB of scans became {now / 1e6:.1f} MB", flush=True)
+            elif soaks:
+                warn(f"soak {soak.id} is compact already, or has no scans")
+    print(f"{(before - after) / 1e6:.1f} MB in the store's file are free for the next soaks.")
+    if shrink:
+        print(f"The file is {thinning.shrink(path) / 1e6:.1f} MB smaller.")
+    elif before:
+        print("The file stays as large as it is; --shrink gives its room back, while no daemon runs.")
+    return 0
 
 
 @app.command()

@@ -77,7 +77,7 @@ def test_the_tables_can_be_made_in_postgresql_too() -> None:
     made = "\n".join(
         str(sa.schema.CreateTable(table).compile(dialect=dialect)) for table in schema.metadata.sorted_tables
     )
-    assert made.count("CREATE TABLE") == 20
+    assert made.count("CREATE TABLE") == 21
     assert "t_us BIGINT NOT NULL" in made
     assert "data BYTEA NOT NULL" in made
 
@@ -87,8 +87,8 @@ LATER = '''
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0007"
-down_revision = "0006"
+revision = "0008"
+down_revision = "0007"
 
 
 def upgrade() -> None:
@@ -99,13 +99,13 @@ def upgrade() -> None:
 
 
 def _later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: str = "pass") -> None:
-    """Let this soakbench be one that has a seventh migration, which makes the soak table anew."""
+    """Let this soakbench be one that has an eighth migration, which makes the soak table anew."""
     location = tmp_path / "later"
     shutil.copytree(MIGRATIONS, location, ignore=shutil.ignore_patterns("__pycache__"))
-    (location / "versions" / "0007_place.py").write_text(LATER.format(more=more))
+    (location / "versions" / "0008_place.py").write_text(LATER.format(more=more))
     monkeypatch.setattr(writer_module, "MIGRATIONS", str(location))
-    monkeypatch.setattr(schema, "REVISION", "0007")
-    monkeypatch.setattr("logger.store.sqlite.REVISION", "0007")
+    monkeypatch.setattr(schema, "REVISION", "0008")
+    monkeypatch.setattr("logger.store.sqlite.REVISION", "0008")
 
 
 def _old_store(path: Path) -> int:
@@ -129,7 +129,7 @@ def test_a_later_migration_keeps_every_row_and_a_copy_of_the_file(
     db.close()
     assert same(Reader(path).scans(soak_id), idle_scans(100, 2))
     copies = list(tmp_path.glob("soak.db-before*"))
-    assert [copy.name for copy in copies] == ["soak.db-before-0007"]
+    assert [copy.name for copy in copies] == ["soak.db-before-0008"]
     monkeypatch.undo()
     assert same(Reader(copies[0]).scans(soak_id), idle_scans(100, 2))
 
@@ -160,7 +160,7 @@ def test_a_store_of_the_first_schema_gets_its_calibrations_and_keeps_every_soak(
     """Rows as the first schema wrote them: the copy is that store, and the new one has room for both."""
     with closing(sqlite3.connect(path)) as db:
         db.executescript((Path(__file__).parent / "data" / "store_0001.sql").read_text(encoding="utf-8"))
-    with pytest.raises(StoreError, match=r"older schema 0001: `soakbench run` brings it to 0006"):
+    with pytest.raises(StoreError, match=r"older schema 0001: `soakbench run` brings it to 0007"):
         Reader(path).soaks()
     with Writer(path, ManualClock()) as writer:
         number = writer.add_calibration(a_calibration())
@@ -169,7 +169,7 @@ def test_a_store_of_the_first_schema_gets_its_calibrations_and_keeps_every_soak(
     assert same(Reader(path).scans(soak.id), idle_scans(100, 2))
     assert [mark.text for mark in Reader(path).marks(soak.id)] == ["tapped V5"]
     assert Reader(path).calibration(number).board_id == "board 7"
-    copy = path.with_name("soak.db-before-0006")
+    copy = path.with_name("soak.db-before-0007")
     with closing(sqlite3.connect(copy)) as db:
         assert db.execute("SELECT version_num FROM alembic_version").fetchall() == [("0001",)]
         assert db.execute("SELECT count(*) FROM scan").fetchall() == [(10,)]
@@ -193,7 +193,7 @@ def test_a_store_of_the_second_schema_can_be_asked_and_keeps_its_findings(path: 
     )
     assert [mark.text for mark in reader.marks(soak.id)] == ["tapped V5"]
     assert reader.requests() == []
-    with closing(sqlite3.connect(path.with_name("soak.db-before-0006"))) as db:
+    with closing(sqlite3.connect(path.with_name("soak.db-before-0007"))) as db:
         assert db.execute("SELECT version_num FROM alembic_version").fetchall() == [("0002",)]
         assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
 
@@ -211,7 +211,7 @@ def test_a_soak_of_the_third_schema_that_was_left_without_an_end_can_be_gone_on_
     last = soak.started + timedelta(seconds=9.9)
     assert left_open(reader, soak.setup, last + timedelta(minutes=10), "may") == soak
     assert left_open(reader, soak.setup, last + timedelta(minutes=10, seconds=1), "may") is None
-    with closing(sqlite3.connect(path.with_name("soak.db-before-0006"))) as db:
+    with closing(sqlite3.connect(path.with_name("soak.db-before-0007"))) as db:
         assert db.execute("SELECT version_num FROM alembic_version").fetchall() == [("0003",)]
 
 
@@ -231,11 +231,11 @@ def test_an_earlier_copy_is_not_overwritten(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _old_store(path)
-    (tmp_path / "soak.db-before-0007").write_text("somebody's")
+    (tmp_path / "soak.db-before-0008").write_text("somebody's")
     _later(tmp_path, monkeypatch)
     Writer(path, ManualClock()).close()
-    assert (tmp_path / "soak.db-before-0007").read_text() == "somebody's"
-    assert (tmp_path / "soak.db-before-0007-2").stat().st_size > 10_000
+    assert (tmp_path / "soak.db-before-0008").read_text() == "somebody's"
+    assert (tmp_path / "soak.db-before-0008-2").stat().st_size > 10_000
 
 
 def test_a_store_that_awaits_its_migration_can_say_so_to_a_reader(
@@ -243,5 +243,5 @@ def test_a_store_that_awaits_its_migration_can_say_so_to_a_reader(
 ) -> None:
     _old_store(path)
     _later(tmp_path, monkeypatch)
-    with pytest.raises(StoreError, match=r"older schema 0006: `soakbench run` brings it to 0007"):
+    with pytest.raises(StoreError, match=r"older schema 0007: `soakbench run` brings it to 0008"):
         Reader(path).soaks()

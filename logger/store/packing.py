@@ -1,15 +1,18 @@
-"""Scans into the rows of the table `scan` and back; `schema` describes the bytes."""
+"""Scans into the rows of the tables `scan` and `scan_minute` and back; `schema` describes the bytes."""
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from logger.blocks import NO_READING, Int32Array, Int64Array, ScanBlock
+from logger.errors import StoreError
 
 SECOND_US: Final = 1_000_000
+MINUTE_S: Final = 60
 _INT16_NONE: Final = -(2**15)
 
 
@@ -20,6 +23,14 @@ class Row(NamedTuple):
     sequence: int
     n: int
     sequences: bytes | None
+    data: bytes
+
+
+class Minute(NamedTuple):
+    """One minute's scans as the table holds them."""
+
+    t0_s: int
+    n: int
     data: bytes
 
 
@@ -84,6 +95,13 @@ def pack(block: ScanBlock) -> list[Row]:
     return rows
 
 
+def fits(row: Row | Any, channels: int) -> bool:
+    """Say whether a row's bytes are as long as its number of scans wants."""
+    _, _, n, sequences, data = row
+    narrow = 4 * n + 2 * n * channels
+    return len(data) in (narrow, narrow + 2 * n * channels) and (sequences is None or len(sequences) == 8 * n)
+
+
 def unpack(rows: Sequence[Row | Any], channels: int) -> ScanBlock:
     """Return the scans of rows (t0_s, sequence, n, sequences, data), in their order."""
     if not rows:
@@ -115,3 +133,49 @@ def unpack(rows: Sequence[Row | Any], channels: int) -> ScanBlock:
         if row[3] is not None:
             sequence[starts[k] : stops[k]] = np.frombuffer(row[3], dtype="<i8")
     return ScanBlock(t_us, sequence, counts)
+
+
+def pack_minutes(block: ScanBlock) -> list[Minute]:
+    """Return one row for each minute of the block, in order: a third of the bytes of its seconds."""
+    if len(block) == 0:
+        return []
+    minute = block.t_us // (MINUTE_S * SECOND_US)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(minute)) + 1])
+    rows = []
+    for start, stop in zip(starts.tolist(), [*starts[1:].tolist(), len(block)], strict=True):
+        t0_s = int(minute[start]) * MINUTE_S
+        after_us = block.t_us[start:stop] - t0_s * SECOND_US
+        series = np.vstack([after_us, block.sequence[start:stop], block.counts[start:stop].T])
+        step = np.diff(series, axis=1, prepend=np.int64(0))
+        coded = ((step << 1) ^ (step >> 63)).astype("<i8")
+        # With all low bytes together, then all next ones, those above a channel's noise are zeros in a row.
+        planes = np.ascontiguousarray(coded.ravel().view(np.uint8).reshape(-1, 8).T)
+        # Among noise deflate's matches are chance, and cost more than they spare: runs alone are as short.
+        deflate = zlib.compressobj(6, zlib.DEFLATED, zlib.MAX_WBITS, 9, zlib.Z_RLE)
+        rows.append(Minute(t0_s, stop - start, deflate.compress(planes.tobytes()) + deflate.flush()))
+    return rows
+
+
+def unpack_minutes(rows: Sequence[Minute | Any], channels: int) -> ScanBlock:
+    """Return the scans of rows (t0_s, n, data), in their order. StoreError where one can't be read."""
+    return joined([_unpack_minute(int(t0_s), int(n), data, channels) for t0_s, n, data in rows], channels)
+
+
+def _unpack_minute(t0_s: int, n: int, data: bytes, channels: int) -> ScanBlock:
+    size = 8 * n * (channels + 2)
+    inflate = zlib.decompressobj()
+    try:
+        raw = inflate.decompress(data, size + 1)
+    except zlib.error:
+        raw = b""
+    if len(raw) != size or not inflate.eof:
+        raise StoreError(
+            f"the scans of the minute at {t0_s} s can't be read: soakbench verify says what else"
+        )
+    planes = np.frombuffer(raw, dtype=np.uint8).reshape(8, -1)
+    coded = np.ascontiguousarray(planes.T).view("<u8").reshape(channels + 2, n)
+    step = (coded >> np.uint64(1)).view(np.int64) ^ -(coded & np.uint64(1)).view(np.int64)
+    series: Int64Array = np.cumsum(step, axis=1)
+    return ScanBlock(
+        series[0] + t0_s * SECOND_US, series[1].copy(), np.ascontiguousarray(series[2:].T, dtype=np.int32)
+    )

@@ -18,13 +18,12 @@ import sqlalchemy as sa
 
 from logger.errors import RequestError
 from logger.store import schema
-from logger.store.reader import Thinned
+from logger.store.reader import Thinned, fetch_rows
 
 SECONDS: Final = 3600
 """Rows of `scan` in one portion: an hour, about a megabyte with 16 channels."""
 RECORD: Final = (*schema.KEPT, schema.overruling, schema.history)
 """The tables of the job record, each after those it refers to."""
-_SCAN: Final = ("t0_s", "sequence", "n", "sequences", "data")
 _ROLLUP: Final = ("level_s", "t0_s", "channel", "n", "vmin", "vmax", "vsum")
 _T = TypeVar("_T")
 _BYTES: Final = (3, 4)  # of a scan's columns
@@ -100,14 +99,8 @@ def fetch_part(connection: sa.Connection, uuid: str, got: Got, seconds: int = SE
     soak = connection.execute(sa.select(schema.soak).where(schema.soak.c.uuid == uuid)).one_or_none()
     if soak is None:
         raise RequestError(f"there is no soak {uuid} in this store")
-    scan, rollup = schema.scan, schema.rollup
-    query = (
-        sa.select(*(scan.c[name] for name in _SCAN))
-        .where(scan.c.soak_id == soak.id, scan.c.t0_s > got.scan_s)
-        .order_by(scan.c.t0_s)
-        .limit(seconds + 1)
-    )
-    scans = [tuple(row) for row in connection.execute(query)]
+    rollup = schema.rollup
+    scans: list[tuple[Any, ...]] = list(fetch_rows(connection, soak.id, got.scan_s + 1, seconds + 1))
     more = len(scans) > seconds
     if scans and (more or soak.ended_us is None):
         scans.pop()

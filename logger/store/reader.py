@@ -457,22 +457,52 @@ def fetch_scans(
     to_us: int | None = None,
     rows: int | None = None,
 ) -> ScanBlock:
-    """Return the scans with from_us <= t_us < to_us, of up to so many rows (seconds)."""
-    table = schema.scan
-    query = (
-        sa.select(table.c.t0_s, table.c.sequence, table.c.n, table.c.sequences, table.c.data)
-        .where(table.c.soak_id == soak_id)
-        .order_by(table.c.t0_s)
-        .limit(rows)
-    )
-    if from_us is not None:
-        query = query.where(table.c.t0_s >= from_us // SECOND_US)
-    if to_us is not None:
-        query = query.where(table.c.t0_s <= to_us // SECOND_US)
-    found = packing.unpack(connection.execute(query).all(), _channels(connection, soak_id))
+    """Return the scans with from_us <= t_us < to_us, of up to so many rows (seconds), or about as many."""
+    channels, by_minute = _shape(connection, soak_id)
+    most = None if rows is None else rows // packing.MINUTE_S + 2  # from_us may lie at the first one's end
+    low_s = None if from_us is None else from_us // SECOND_US
+    minutes: Sequence[Any] = ()
+    if by_minute:
+        table = schema.scan_minute
+        query = sa.select(table.c.t0_s, table.c.n, table.c.data).where(table.c.soak_id == soak_id)
+        if low_s is not None:
+            query = query.where(table.c.t0_s > low_s - packing.MINUTE_S)
+        if to_us is not None:
+            query = query.where(table.c.t0_s <= to_us // SECOND_US)
+        minutes = connection.execute(query.order_by(table.c.t0_s).limit(most)).all()
+    found = packing.unpack_minutes(minutes, channels)
+    if most is None or len(minutes) < most:  # else what follows is the next call's
+        seconds = packing.unpack(_seconds(connection, soak_id, low_s, to_us, rows), channels)
+        found = packing.joined([found, seconds], channels) if len(found) else seconds
     start = 0 if from_us is None else int(np.searchsorted(found.t_us, from_us))
     stop = None if to_us is None else int(np.searchsorted(found.t_us, to_us))
     return found.part(start, stop)
+
+
+def fetch_rows(connection: sa.Connection, soak_id: int, from_s: int, rows: int) -> list[packing.Row]:
+    """Return up to so many rows of scans, each a second, from `from_s` on; fewer only at the soak's end."""
+    if not _shape(connection, soak_id)[1]:
+        return [packing.Row(*row) for row in _seconds(connection, soak_id, from_s, None, rows)]
+    found: list[packing.Row] = []
+    while len(found) < rows and len(block := fetch_scans(connection, soak_id, from_s * SECOND_US, rows=rows)):
+        found += packing.pack(block)
+        from_s = found[-1].t0_s + 1
+    return found[:rows]
+
+
+def _seconds(
+    connection: sa.Connection, soak_id: int, low_s: int | None, to_us: int | None, rows: int | None
+) -> Sequence[Any]:
+    """Return the rows of the table `scan` that may have scans from the second `low_s` to `to_us`."""
+    table = schema.scan
+    query = sa.select(table.c.t0_s, table.c.sequence, table.c.n, table.c.sequences, table.c.data).where(
+        table.c.soak_id == soak_id
+    )
+    if low_s is not None:
+        query = query.where(table.c.t0_s >= low_s)
+    if to_us is not None:
+        query = query.where(table.c.t0_s <= to_us // SECOND_US)
+    return connection.execute(query.order_by(table.c.t0_s).limit(rows)).all()
 
 
 def fetch_rollup(
@@ -540,9 +570,17 @@ def _dense(column: Sequence[Int64Array], level_s: int, channels: int) -> Rollup:
 
 
 def _channels(connection: sa.Connection, soak_id: int) -> int:
-    table = schema.channel
-    query = sa.select(sa.func.count()).select_from(table).where(table.c.soak_id == soak_id)
-    return int(connection.execute(query).scalar_one())
+    return _shape(connection, soak_id)[0]
+
+
+def _shape(connection: sa.Connection, soak_id: int) -> tuple[int, bool]:
+    """Return how many channels a soak has, and whether it has scans by the minute."""
+    channel, minute = schema.channel, schema.scan_minute
+    count = sa.select(sa.func.count()).where(channel.c.soak_id == soak_id).scalar_subquery()
+    channels, by_minute = connection.execute(
+        sa.select(count, sa.exists().where(minute.c.soak_id == soak_id))
+    ).one()
+    return int(channels), bool(by_minute)
 
 
 def finding_of(row: Any, name: str) -> Finding:

@@ -18,6 +18,13 @@ railed low and stored as -32767. `sequence` is the first scan's sequence number;
 one, unless `sequences` is there: then it holds n times int64, every scan's number. A running soak's last
 row is written again while its second fills.
 
+**scan_minute**: the scans of an ended soak that `soakbench compact` has rewritten, key `(soak_id, t0_s)`: one
+row a minute that has scans, and none of `scan` then. In a soak of both, all minutes are before all seconds.
+`data`, once inflated (zlib), are c + 2 series of n numbers each: the microseconds after `t0_s`, the sequence
+numbers, then each channel's counts with -2147483648 for "no reading". Each number stands there as its
+difference d to the one before it in its series (to 0 in the first), 2 d or, where d is negative, -2 d - 1: of
+all of these the lowest byte, then of all the next one, up to the eighth.
+
 **rollup**: closed buckets of 10 s and 60 s, one row for each channel that gave a reading in the bucket:
 number, least, greatest and sum of its raw counts, "no reading" left out, railed counts taken in. The view
 `rollup_in_units` has them in A, V or degC (a channel that is not linear in volts at the converter).
@@ -67,6 +74,27 @@ Reading the scans needs nothing of ours:
             for k in range(n):
                 scan = [None if x == none else x for x in counts[k::n]]
                 yield t0_s * 1_000_000 + after_us[k], numbers[k], scan
+
+nor does reading those of a compact soak:
+
+    import itertools, sqlite3, struct, zlib
+
+    def compact_scans(path, soak_id):
+        """Yield (t_us, sequence, counts) of each scan, None where a channel gave no reading."""
+        db = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        (c,) = db.execute("SELECT count(*) FROM channel WHERE soak_id = ?", (soak_id,)).fetchone()
+        rows = db.execute("SELECT t0_s, n, data FROM scan_minute WHERE soak_id = ? ORDER BY t0_s",
+                          (soak_id,)).fetchall()
+        db.close()
+        for t0_s, n, data in rows:
+            raw, size = zlib.decompress(data), n * (c + 2)
+            by_number = bytes(raw[j * size + k] for k in range(size) for j in range(8))
+            coded = struct.unpack(f"<{size}Q", by_number)
+            steps = [-(x + 1 >> 1) if x % 2 else x >> 1 for x in coded]
+            series = [itertools.accumulate(steps[k:k + n]) for k in range(0, size, n)]
+            for after_us, sequence, *scan in zip(*series):
+                counts = [None if x == -2147483648 else x for x in scan]
+                yield t0_s * 1_000_000 + after_us, sequence, counts
 '''
 
 from __future__ import annotations
@@ -75,7 +103,7 @@ from typing import Final
 
 import sqlalchemy as sa
 
-REVISION: Final = "0006"
+REVISION: Final = "0007"
 """The schema that this program writes: Alembic's newest revision."""
 
 LEVELS_S: Final = (10, 60)
@@ -162,6 +190,18 @@ scan: Final = sa.Table(
     sa.Column("sequence", sa.BigInteger, nullable=False),
     sa.Column("n", sa.Integer, nullable=False),
     sa.Column("sequences", sa.LargeBinary),
+    sa.Column("data", sa.LargeBinary, nullable=False),
+    sa.PrimaryKeyConstraint("soak_id", "t0_s"),
+    sa.CheckConstraint("n > 0", name="n"),
+    sqlite_with_rowid=False,
+)
+
+scan_minute: Final = sa.Table(
+    "scan_minute",
+    metadata,
+    sa.Column("soak_id", sa.Integer, sa.ForeignKey("soak.id"), nullable=False),
+    sa.Column("t0_s", sa.BigInteger, nullable=False),
+    sa.Column("n", sa.Integer, nullable=False),
     sa.Column("data", sa.LargeBinary, nullable=False),
     sa.PrimaryKeyConstraint("soak_id", "t0_s"),
     sa.CheckConstraint("n > 0", name="n"),

@@ -1,4 +1,4 @@
-"""Taking scans out of a store whose roll-ups say enough, and bringing them back.
+"""Less room for old soaks: all scans compact, or out of a store whose roll-ups say enough, and back again.
 
 What says that a soak is thinned is one row's column, written in one transaction: from then on nobody looks
 for its scans, and that they are gone is only room. So they go afterwards, a little at a time, while a daemon
@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import filelock
+import numpy as np
 import sqlalchemy as sa
 
 from logger.blocks import ScanBlock
@@ -22,15 +23,17 @@ from logger.clock import Clock
 from logger.errors import DaemonRunning, RequestError, StoreError
 from logger.finding import Finding
 from logger.store import packing, schema, sqlite
+from logger.store.packing import MINUTE_S
 from logger.store.reader import Soak, Thinned
 
 AROUND_S: Final = 300.0
 """How long before and after each moment of a finding scans stay."""
 
-_MINUTE_S: Final = 60  # the longest bucket: kept scans can be held against roll-ups
+# Scans are kept by the minute, the longest bucket: so they can be held against roll-ups.
 _ROWS: Final = 1800
 _PAUSE_S: Final = 0.02  # longer than those who wait for the lock sleep between their looks
 _ROW_BYTES: Final = 20
+_TABLES: Final = (schema.scan, schema.scan_minute)
 _WHAT: Final = "no soak can be thinned"
 
 Stretch = tuple[int, int]
@@ -46,11 +49,11 @@ def around(findings: Iterable[Finding], last_s: float) -> tuple[Stretch, ...]:
         moments.append((min(one.onset_s, one.raised_s), max(one.onset_s, one.raised_s)))
         if one.cleared_s is not None:
             moments.append((one.cleared_s, one.cleared_s))
-    end = math.floor(last_s / _MINUTE_S) * _MINUTE_S + _MINUTE_S
+    end = math.floor(last_s / MINUTE_S) * MINUTE_S + MINUTE_S
     kept: list[Stretch] = []
     for from_s, to_s in sorted(moments):
-        low = max(math.floor((from_s - AROUND_S) / _MINUTE_S) * _MINUTE_S, 0)
-        high = min(math.ceil((to_s + AROUND_S) / _MINUTE_S) * _MINUTE_S, end)
+        low = max(math.floor((from_s - AROUND_S) / MINUTE_S) * MINUTE_S, 0)
+        high = min(math.ceil((to_s + AROUND_S) / MINUTE_S) * MINUTE_S, end)
         if kept and low <= kept[-1][1]:
             kept[-1] = (kept[-1][0], max(kept[-1][1], high))
         elif low < high:
@@ -72,16 +75,22 @@ def between(kept: Sequence[Stretch], last_s: float) -> Iterator[Stretch]:
 
 def fetch_weight(connection: sa.Connection, soak: Soak, kept: Sequence[Stretch]) -> tuple[int, int]:
     """Return how many scans of a soak are not kept, and about how many bytes they take."""
-    scan = schema.scan
-    size = sa.func.length(scan.c.data) + sa.func.coalesce(sa.func.length(scan.c.sequences), 0) + _ROW_BYTES
     scans = held = 0
     for low, high in between(kept, (soak.last_t_us or 0) / 1e6):
-        query = sa.select(sa.func.sum(scan.c.n), sa.func.sum(size)).where(
-            scan.c.soak_id == soak.id, scan.c.t0_s >= low, scan.c.t0_s < high
-        )
-        n, weighs = connection.execute(query).one()
-        scans, held = scans + int(n or 0), held + int(weighs or 0)
+        for table in _TABLES:
+            size = sa.func.length(table.c.data) + _ROW_BYTES
+            if "sequences" in table.c:
+                size += sa.func.coalesce(sa.func.length(table.c.sequences), 0)
+            query = sa.select(sa.func.sum(table.c.n), sa.func.sum(size)).where(
+                *_within(table, soak, low, high)
+            )
+            n, weighs = connection.execute(query).one()
+            scans, held = scans + int(n or 0), held + int(weighs or 0)
     return scans, held
+
+
+def _within(table: sa.Table, soak: Soak, low_s: int, high_s: int) -> tuple[sa.ColumnElement[bool], ...]:
+    return table.c.soak_id == soak.id, table.c.t0_s >= low_s, table.c.t0_s < high_s
 
 
 def thin(path: Path, soak: Soak, thinned: Thinned, clock: Clock) -> None:
@@ -109,15 +118,64 @@ def clear(path: Path, soak: Soak, kept: Sequence[Stretch], clock: Clock) -> None
 
     In between the store's lock is free long enough for whoever waits for it.
     """
-    scan = schema.scan
     for low, high in between(kept, (soak.last_t_us or 0) / 1e6):
         for start in range(low, high, _ROWS):
             stop = min(start + _ROWS, high)
             with sqlite.writing(path, _WHAT) as connection:
-                connection.execute(
-                    scan.delete().where(scan.c.soak_id == soak.id, scan.c.t0_s >= start, scan.c.t0_s < stop)
-                )
+                for table in _TABLES:
+                    connection.execute(table.delete().where(*_within(table, soak, start, stop)))
             clock.sleep(_PAUSE_S)
+
+
+def compact(path: Path, soak: Soak, clock: Clock, progress: Callable[[float], None]) -> tuple[int, int]:
+    """Rewrite the scans of an ended soak by the minute, at most half an hour of them in a transaction.
+
+    Every scan stays, in a third of their room; what a crash leaves goes on with the next run. Return how many
+    bytes they took and take. `progress` gets the time of the soak in s. RequestError where it has not ended.
+    """
+    if soak.ended is None:
+        raise RequestError(f"soak {soak.id} has not ended: it can't be made compact yet")
+    channels, was, now = len(soak.setup.channel), 0, 0
+    scan = schema.scan
+    for start in range(0, math.floor((soak.last_t_us or 0) / 1e6) + 1, _ROWS):
+        with sqlite.writing(path, "no soak can be made compact") as connection:
+            within = _within(scan, soak, start, start + _ROWS)
+            columns = (scan.c[name] for name in packing.Row._fields)
+            rows = connection.execute(sa.select(*columns).where(*within).order_by(scan.c.t0_s)).all()
+            if rows:
+                minutes = _minutes(soak, rows, channels)
+                connection.execute(
+                    sa.insert(schema.scan_minute), [{"soak_id": soak.id, **one._asdict()} for one in minutes]
+                )
+                connection.execute(scan.delete().where(*within))
+                was += sum(len(row.data) + len(row.sequences or b"") + _ROW_BYTES for row in rows)
+                now += sum(len(one.data) + _ROW_BYTES for one in minutes)
+        progress(float(start))
+        clock.sleep(_PAUSE_S)
+    return was, now
+
+
+def _minutes(soak: Soak, rows: Sequence[sa.Row[Any]], channels: int) -> list[packing.Minute]:
+    """Return rows of seconds by the minute, read back before anybody relies on them."""
+    broken = next((row.t0_s for row in rows if not packing.fits(row, channels)), None)
+    if broken is not None:
+        raise StoreError(
+            f"the scans of soak {soak.id} at {broken} s can't be read, so it is left as it is from there on: "
+            "soakbench verify says what else is wrong"
+        )
+    block = packing.unpack(rows, channels)
+    minutes = packing.pack_minutes(block)
+    again = packing.unpack_minutes(minutes, channels)
+    same = (
+        np.array_equal(block.t_us, again.t_us)
+        and np.array_equal(block.sequence, again.sequence)
+        and np.array_equal(block.counts, again.counts)
+    )
+    if not same:
+        raise StoreError(
+            f"the scans of soak {soak.id} after {rows[0].t0_s} s would not come back as they are"
+        )
+    return minutes
 
 
 def restore(path: Path, soak: Soak, blocks: Iterable[ScanBlock]) -> None:
@@ -125,9 +183,10 @@ def restore(path: Path, soak: Soak, blocks: Iterable[ScanBlock]) -> None:
 
     RequestError where they are not as many as the soak has.
     """
-    scan, table = schema.scan, schema.soak
+    table = schema.soak
     with _no_daemon(path), sqlite.writing(path, "no soak can be brought back") as connection:
-        connection.execute(scan.delete().where(scan.c.soak_id == soak.id))
+        for kept in _TABLES:
+            connection.execute(kept.delete().where(kept.c.soak_id == soak.id))
         scans = 0
         rows: list[packing.Row] = []
         for block in blocks:

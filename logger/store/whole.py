@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 import sqlalchemy as sa
 
+from logger.blocks import ScanBlock
 from logger.errors import RequestError, StoreError, StoreTooNew
 from logger.jobs import Photograph
 from logger.store import packing, photographs, schema
@@ -100,7 +101,7 @@ def _check_soak(
     connection: sa.Connection, soak: sa.Row[tuple[object, ...]], found: Verified, progress: Progress
 ) -> None:
     """Unpack every scan of a soak, and make its roll-ups again; of a thinned one those of what is kept."""
-    scan, label = schema.scan, f"soak {soak.id}"
+    scan, minute, label = schema.scan, schema.scan_minute, f"soak {soak.id}"
     channels = connection.execute(
         sa.select(sa.func.count()).select_from(schema.channel).where(schema.channel.c.soak_id == soak.id)
     ).scalar_one()
@@ -110,7 +111,7 @@ def _check_soak(
         found.wrong.append(f"{label}: what was kept when it was thinned can't be read")
         return
     windows: set[int] = set()
-    for table in (scan, schema.rollup):
+    for table in (scan, minute, schema.rollup):
         query = sa.select(table.c.t0_s // _WINDOW_S).where(table.c.soak_id == soak.id).distinct()
         windows |= set(connection.execute(query).scalars())
     count, last_us = 0, -1
@@ -122,11 +123,12 @@ def _check_soak(
             .where(scan.c.t0_s >= number * _WINDOW_S, scan.c.t0_s < (number + 1) * _WINDOW_S)
             .order_by(scan.c.t0_s)
         ).all()
-        broken = [row.t0_s for row in rows if not _fits(row.n, row.sequences, row.data, channels)]
+        broken = [row.t0_s for row in rows if not packing.fits(row, channels)]
         if broken:
             wrong.append(f"{label}: the scans of second {broken[0]} can't be read, {len(broken)} such here")
             rows = [row for row in rows if row.t0_s not in set(broken)]
-        block = packing.unpack(rows, channels)
+        blocks = _minutes(connection, soak.id, number, channels, wrong)
+        block = packing.joined([*blocks, packing.unpack(rows, channels)], channels)
         count += len(block)
         if len(block):
             if block.t_us[0] <= last_us or (np.diff(block.t_us) <= 0).any():
@@ -153,6 +155,25 @@ def _check_soak(
     )
 
 
+def _minutes(
+    connection: sa.Connection, soak_id: int, window: int, channels: int, wrong: list[str]
+) -> list[ScanBlock]:
+    """Return a window's scans that are stored by the minute; add to `wrong` which can't be read."""
+    minute, low_s, high_s = schema.scan_minute, window * _WINDOW_S, (window + 1) * _WINDOW_S
+    rows = connection.execute(
+        sa.select(minute.c.t0_s, minute.c.n, minute.c.data)
+        .where(minute.c.soak_id == soak_id, minute.c.t0_s >= low_s, minute.c.t0_s < high_s)
+        .order_by(minute.c.t0_s)
+    ).all()
+    blocks = []
+    for row in rows:
+        try:
+            blocks.append(packing.unpack_minutes([row], channels))
+        except StoreError:
+            wrong.append(f"soak {soak_id}: the scans of the minute at {row.t0_s} s can't be read")
+    return blocks
+
+
 def _thinned_differs(
     connection: sa.Connection, soak: sa.Row[tuple[object, ...]], thinned: Thinned, found: Verified
 ) -> list[str]:
@@ -170,18 +191,15 @@ def _thinned_differs(
     scan = schema.scan
     kept = [sa.and_(scan.c.t0_s >= low, scan.c.t0_s < high) for low, high in thinned.kept]
     over = sa.select(sa.func.count()).where(scan.c.soak_id == soak.id, sa.not_(sa.or_(sa.false(), *kept)))
-    left = connection.scalar(over)
+    minute = schema.scan_minute
+    kept = [sa.and_(minute.c.t0_s >= low, minute.c.t0_s < high) for low, high in thinned.kept]
+    more = sa.select(sa.func.count()).where(minute.c.soak_id == soak.id, sa.not_(sa.or_(sa.false(), *kept)))
+    left = (connection.scalar(over) or 0) + packing.MINUTE_S * (connection.scalar(more) or 0)
     if left:
         found.remarks.append(
             f"soak {soak.id} was thinned, but for {left:,} s of scans left over: soakbench thin goes on there"
         )
     return wrong
-
-
-def _fits(n: int, sequences: bytes | None, data: bytes, channels: int) -> bool:
-    """Say whether a row's bytes are as long as its number of scans wants."""
-    narrow = 4 * n + 2 * n * channels
-    return len(data) in (narrow, narrow + 2 * n * channels) and (sequences is None or len(sequences) == 8 * n)
 
 
 def _rollups_differ(
