@@ -7,13 +7,15 @@ soak ends.
 
 from __future__ import annotations
 
+import ctypes
 import math
 import os
 import signal
+import sys
 import threading
 from collections import Counter, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
@@ -79,6 +81,8 @@ _LOOKS_ONCE_HELD_UP: Final = 3
 _ASKED_AGAIN_S: Final = 1.0  # after the store failed: each try may wait for its lock
 _STORE_WAIT_S: Final = 0.1  # for a commit; then judging goes on meanwhile, long before a cut-out misses it
 _STORE_LATE_S: Final = 5.0
+_MMAP_THRESHOLD: Final = -3  # of glibc's malloc.h
+_LARGE_BYTES: Final = 128 * 1024  # where glibc begins
 LONGEST_MARK: Final = 200
 MARKS_A_SCAN: Final = 64
 """With the longest text of four bytes a letter they still fit into one line of a log."""
@@ -250,6 +254,7 @@ class Daemon:
         Raises DaemonRunning and StoreError where the store can't be used at the start or at the end,
         LinkError where the link can't go on (the soak is then closed as "broken off").
         """
+        _give_back_what_is_large()
         with Writer(self.store_path, self.clock) as self._writer, _ended_by_signals(self.ask_to_stop):
             self._writer.on_commit = self._committed
             self._begin_unheard()  # once it is open: migrating it may take long, and is no silence
@@ -1029,6 +1034,17 @@ class Daemon:
 
     def _committed(self, took_s: float) -> None:
         self.selfwatch.committed(self.clock.monotonic_s(), took_s)
+
+
+def _give_back_what_is_large() -> None:
+    """Have glibc return each large array to the system when it goes, in this process from now on.
+
+    By itself it learns to keep room as large as the largest yet: over three days of soak 20 MB of arrays that
+    are long gone.
+    """
+    if sys.platform == "linux":
+        with suppress(AttributeError):  # another C library
+            ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE_BYTES)
 
 
 @contextmanager

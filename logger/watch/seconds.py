@@ -77,7 +77,7 @@ class _Rows:
     def add(self, rows: FloatArray) -> None:
         n = self._n + len(rows)
         if n > len(self._rows):
-            grown = np.empty((max(n, 2 * len(self._rows)), self._rows.shape[1]))
+            grown = np.empty((max(n, len(self._rows) * 5 // 4), self._rows.shape[1]))
             grown[: self._n] = self._rows[: self._n]
             self._rows = grown
         self._rows[self._n : n] = rows
