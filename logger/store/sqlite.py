@@ -28,6 +28,7 @@ _READ_TRIES: Final = 5
 _T = TypeVar("_T")
 _DAEMON_WAIT_S: Final = 0.2  # longer than anybody holds it who only looks whether a daemon runs
 _WAL_KEPT_BYTES: Final = 16 * 2**20
+_CACHE_KB: Final = 512  # who writes only adds: more is pages that nobody looks at again
 
 
 def default_store() -> str:
@@ -161,6 +162,7 @@ def _prepare_to_write(connection: sqlite3.Connection, _record: object) -> None:
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute(f"PRAGMA journal_size_limit = {_WAL_KEPT_BYTES}")
+    connection.execute(f"PRAGMA cache_size = -{_CACHE_KB}")
 
 
 class _State(NamedTuple):
