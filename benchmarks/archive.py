@@ -47,7 +47,9 @@ def results() -> list[Line]:
         line("archive: bytes a sample in Parquet", "B", None, parquet),
         line("archive: bytes a sample in the store, compact, with roll-ups", "B", None, sample),
         line("archive: a soak in the store over its Parquet, as written", "ratio", None, written),
-        line("archive: a soak in the store over its Parquet, every scan kept, compact", "ratio", 2.5, compact),
+        line(
+            "archive: a soak in the store over its Parquet, every scan kept, compact", "ratio", 2.5, compact
+        ),
         line("archive: a soak in the store over its Parquet, thinned", "ratio", None, thinned),
         line(f"archive: write {what}", "s", None, archived),
         line(f"archive: read {what} back and compare with the store", "s", None, verified),

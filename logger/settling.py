@@ -516,7 +516,7 @@ def _flicker_at(lag: FloatArray, width_min: float) -> FloatArray:
     return np.concatenate([_flicker_of(piece, width_min) for piece in pieces])[place].reshape(lag.shape)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=8)
 def _flicker_table(width_min: float, to_min: float) -> tuple[FloatArray, FloatArray]:
     lag = np.concatenate([[0.0], np.geomspace(width_min / 4, to_min, 400)])
     return lag, _flicker_of(lag, width_min)

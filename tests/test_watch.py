@@ -17,6 +17,7 @@ from logger.blocks import ReadingBlock, ScanBlock
 from logger.finding import Finding, Kind, Severity
 from logger.pipeline import Pipeline
 from logger.simulator.scenarios import Scenario, scenario
+from logger.watch import seconds
 from logger.watch.book import Book
 from logger.watch.gap import Gap
 from logger.watch.over_current import OverCurrent
@@ -156,6 +157,39 @@ def test_findings_are_identical_for_any_blocking(name: str) -> None:
     for findings, _ in results[1:]:
         assert findings == results[0][0]
     assert results[1][1] == results[3][1]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "drift",
+        "step-change",
+        *(pytest.param(name, marks=pytest.mark.nightly) for name in ("runaway", "intermittent")),
+    ],
+)
+def test_nobody_looks_at_bins_older_than_are_kept(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With three and a half hours of them kept and all older ones spoilt, five hours say the same."""
+    one = scenario(name, 2, soak_min=270.0)
+
+    def said() -> tuple[list[Finding], object]:
+        pipeline = Pipeline(setups.parse(one.setup_text(scans_per_s=SCANS_PER_S)), one.info)
+        for block in one.scans(scans_per_s=SCANS_PER_S):
+            pipeline.feed(block)
+        pipeline.finish()
+        return pipeline.findings, pipeline.verdict()
+
+    wanted, kept, spoilt = said(), 1260, []
+    add = seconds._Rows.add
+
+    def spoil(rows: seconds._Rows, new: np.ndarray) -> None:
+        add(rows, new)
+        if rows._kept is not None and len(rows) > kept:
+            rows._rows[: len(rows) - kept] = 1e9
+            spoilt.append(len(rows) - kept)
+
+    monkeypatch.setattr(seconds._Rows, "add", spoil)
+    assert said() == wanted
+    assert spoilt[-1] > 500
 
 
 def test_silence_opens_the_gap_that_the_next_scan_would_find() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from array import array
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -66,11 +67,11 @@ class CommonDrift:
         self._has_ht = setup.first("HT") is not None
         self._has_mains = setup.first("mains") is not None
         self._ref = [math.nan] * len(self._names)
-        self._at: list[int] = []
+        self._at = array("q")
         """The minutes that were looked at; what all did then; what mains and HT did; that, smoothed."""
-        self._common: list[float] = []
-        self._outside: list[float] = []
-        self._smooth: list[float] = []
+        self._common = array("d")
+        self._outside = array("d")
+        self._smooth = array("d")
         self._from = 0
         self._moves = _JUMP / 5.0
         self._limit = math.nan
@@ -175,7 +176,7 @@ class CommonDrift:
         self._open, self._calm = True, 0
         return self._claim(best, seconds)
 
-    def _fit(self, width: int, values: list[float]) -> _Fit | None:
+    def _fit(self, width: int, values: array[float]) -> _Fit | None:
         at = np.array(self._at[-width:])
         t, on = self._minutes.t_min[at], self._minutes.on_min[at]
         if t[-1] - t[0] > 1.25 * width + 5:

@@ -514,7 +514,7 @@ def _since(on_min: float) -> float:
     return min(_TAIL_EVERY_MIN * math.floor(on_min / _TAIL_EVERY_MIN), _TAIL_TO_MIN)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=96)
 def _unbroken_model(n: int, on_min: float, width: int, grade: int, octave: int) -> _Model:
     """The model of a record without holes that began so many minutes after HT on."""
     return _solved(_unbroken_record(n, on_min, grade, octave), width)
@@ -582,7 +582,7 @@ def _tails_seen(own: FloatArray, t: FloatArray, on: FloatArray) -> FloatArray:
     return _tail_shapes(on - on[0] + _since(float(on[0]))).T @ np.where(np.isnan(sizes), 0.0, sizes)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=8)
 def _tail_fit(n: int, on_min: float) -> FloatArray:
     """Return what gives the sizes of the tails, in units of their usual size, from n minutes, (tails, n)."""
     minutes = np.arange(float(n))

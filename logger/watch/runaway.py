@@ -299,8 +299,8 @@ class Runaway:
         """
         stop = max(0, index + 1 - round(_BEFORE * tau_s / BIN_S)) // _LEARN_BINS * _LEARN_BINS
         if tau_s not in self._noise or self._noise[tau_s][0] != stop:
-            warm = int(np.searchsorted(self._tens.on_s, _NOISE_FROM_S))
-            first = min(max(0, stop - _RECORD_BINS, warm), stop)
+            first = max(0, stop - _RECORD_BINS)
+            first += int(np.searchsorted(self._tens.on_s[first:stop], _NOISE_FROM_S))
             own = own_movement(self._tens.current_a[first:stop])
             level = levels(own, _NOISE**2 * _flicker_level(1))
             self._noise[tau_s] = stop, np.array([level[lag] for lag in LAGS])

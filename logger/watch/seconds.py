@@ -21,6 +21,7 @@ BoolArray = NDArray[np.bool_]
 
 MINUTE_S: Final = 60
 BIN_S: Final = 10
+_TENS_KEPT: Final = 2160  # six hours; a runaway's noise is learnt from the last three
 
 
 @dataclass(frozen=True)
@@ -68,17 +69,20 @@ class Seconds:
 
 
 class _Rows:
-    """Rows of numbers that grow, read as one array."""
+    """Rows of numbers that grow, read as one array; before the newest `kept` there may be zeros instead."""
 
-    def __init__(self, columns: int) -> None:
+    def __init__(self, columns: int, kept: int | None = None) -> None:
         self._rows: FloatArray = np.empty((64, columns))
         self._n = 0
+        self._kept = kept
 
     def add(self, rows: FloatArray) -> None:
         n = self._n + len(rows)
         if n > len(self._rows):
-            grown = np.empty((max(n, len(self._rows) * 5 // 4), self._rows.shape[1]))
-            grown[: self._n] = self._rows[: self._n]
+            # Zeros that nobody has written take no room.
+            grown = np.zeros((max(n, len(self._rows) * 5 // 4), self._rows.shape[1]))
+            first = 0 if self._kept is None else max(0, self._n - self._kept)
+            grown[first : self._n] = self._rows[first : self._n]
             self._rows = grown
         self._rows[self._n : n] = rows
         self._n = n
@@ -94,9 +98,9 @@ class _Rows:
 class _Record:
     """What bins and minutes have in common: pairs, HT, mains, bias, then two times."""
 
-    def __init__(self, pairs: int) -> None:
+    def __init__(self, pairs: int, kept: int | None = None) -> None:
         self.pairs = pairs
-        self._rows = _Rows(pairs + 5)
+        self._rows = _Rows(pairs + 5, kept)
 
     def __len__(self) -> int:
         return len(self._rows)
@@ -123,8 +127,12 @@ class _Record:
 class Tens(_Record):
     """The soak in bins of ten seconds of HT: means of what could be judged, NaN where nothing could.
 
-    24 h are 8,640 rows: small enough to keep. Bins that HT's end cut short are not in it.
+    What lies more than six hours back may be zeros: nobody looks that far. Bins that HT's end cut short are
+    not in it.
     """
+
+    def __init__(self, pairs: int) -> None:
+        super().__init__(pairs, _TENS_KEPT)
 
     def add(
         self, t_s: FloatArray, current_a: FloatArray, others: Sequence[FloatArray], on_s: FloatArray
