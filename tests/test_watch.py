@@ -17,7 +17,7 @@ from logger.blocks import ReadingBlock, ScanBlock
 from logger.finding import Finding, Kind, Severity
 from logger.pipeline import Pipeline
 from logger.simulator.scenarios import Scenario, scenario
-from logger.watch import seconds
+from logger.watch import seconds as watched_seconds
 from logger.watch.book import Book
 from logger.watch.gap import Gap
 from logger.watch.over_current import OverCurrent
@@ -179,15 +179,15 @@ def test_nobody_looks_at_bins_older_than_are_kept(name: str, monkeypatch: pytest
         return pipeline.findings, pipeline.verdict()
 
     wanted, kept, spoilt = said(), 1260, []
-    add = seconds._Rows.add
+    add = watched_seconds._Rows.add
 
-    def spoil(rows: seconds._Rows, new: np.ndarray) -> None:
+    def spoil(rows: watched_seconds._Rows, new: np.ndarray) -> None:
         add(rows, new)
         if rows._kept is not None and len(rows) > kept:
             rows._rows[: len(rows) - kept] = 1e9
             spoilt.append(len(rows) - kept)
 
-    monkeypatch.setattr(seconds._Rows, "add", spoil)
+    monkeypatch.setattr(watched_seconds._Rows, "add", spoil)
     assert said() == wanted
     assert spoilt[-1] > 500
 
