@@ -1,4 +1,4 @@
-"""What an archived soak takes, in Parquet and in the store (as written, compact, thinned), and how long that takes.
+"""What an archived soak takes, in Parquet and in the store as written, compact, thinned; how long that takes.
 
     python -m benchmarks.archive
 
