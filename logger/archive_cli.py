@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from logger.cli import Store, open_store, progress_bar, soak_number, warn
-from logger.errors import RequestError
+from logger.errors import RequestError, StoreError
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -117,7 +117,7 @@ def compact(
 
     Scans are rewritten by the minute, deflated, and read back before the old ones go. Nothing shows otherwise
     than before, only a soakbench older than this one can't read the store. A daemon may go on writing to it
-    meanwhile.
+    meanwhile. A soak that can't be read is left as it is, and makes the exit code 1.
 
     Example: soakbench compact
 
@@ -137,10 +137,15 @@ def compact(
         if soaks
         else [soak for soak in reader.soaks() if soak.ended is not None]
     )
-    before = after = 0
+    before = after = failed = 0
     with progress_bar("compacting") as seen:
         for soak in chosen:
-            was, now = thinning.compact(path, soak, SystemClock(), seen)
+            try:
+                was, now = thinning.compact(path, soak, SystemClock(), seen)
+            except StoreError as error:
+                failed += 1
+                warn(str(error))
+                continue
             before, after = before + was, after + now
             if was:
                 print(f"soak {soak.id}: {was / 1e6:.1f} MB of scans became {now / 1e6:.1f} MB", flush=True)
@@ -151,7 +156,7 @@ def compact(
         print(f"The file is {thinning.shrink(path) / 1e6:.1f} MB smaller.")
     elif before:
         print("The file stays as large as it is; --shrink gives its room back, while no daemon runs.")
-    return 0
+    return 1 if failed else 0
 
 
 @app.command()

@@ -330,6 +330,21 @@ def test_the_command_makes_all_that_ended_compact(
     assert same(Reader(path).scans(1), idle_scans(3000, 8))
 
 
+def test_a_soak_that_can_not_be_read_keeps_no_other_from_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "soak.db"
+    for _ in range(2):
+        stored(path, idle_scans(600, 2), [NARROW] * 2)
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE scan SET data = substr(data, 1, 50) WHERE soak_id = 1 AND t0_s = 7")
+    assert soakbench.main(["compact", "--db", str(path)]) == 1
+    said = capsys.readouterr()
+    assert "the scans of soak 1 at 7 s can't be read" in said.err
+    assert said.out.startswith("soak 2: ")
+    assert rows_of(path, "scan", 2) == []
+
+
 def test_a_compact_soak_is_thinned_restored_and_handed_on_as_any(tmp_path: Path) -> None:
     pytest.importorskip("pyarrow")
     from logger import archive as archiving
