@@ -20,7 +20,7 @@ from logger.clock import ManualClock
 from logger.errors import StoreError
 from logger.finding import Kind
 from logger.resume import left_open
-from logger.store import schema
+from logger.store import schema, thinning
 from logger.store import writer as writer_module
 from logger.store.reader import Reader
 from logger.store.whole import verify
@@ -225,6 +225,22 @@ def test_a_store_of_the_fifth_schema_has_all_its_scans(path: Path) -> None:
     assert soak.has_scans()
     assert same(reader.scans(soak.id), idle_scans(100, 2))
     assert verify(path).wrong == []
+
+
+def test_a_store_of_the_sixth_schema_has_its_scans_and_can_be_made_compact(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript((Path(__file__).parent / "data" / "store_0006.sql").read_text(encoding="utf-8"))
+    Writer(path, ManualClock()).close()
+    reader = Reader(path)
+    whole, thinned = reader.soaks()
+    assert (whole.scans, whole.thinned, thinned.scans) == (100, None, 100)
+    assert thinned.thinned is not None
+    assert len(reader.scans(thinned.id)) == 0
+    for _ in range(2):
+        assert same(reader.scans(whole.id), idle_scans(100, 2))
+        assert verify(path).wrong == []
+        for soak in (whole, thinned):
+            thinning.compact(path, soak, ManualClock(), lambda _t_s: None)
 
 
 def test_an_earlier_copy_is_not_overwritten(
