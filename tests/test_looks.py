@@ -503,9 +503,12 @@ def test_every_page_is_walked_by_tab_alone(
             page = visitor.go(scenes[state][0], name)
             page.evaluate(PRESSED)
             many = page.evaluate(BY_TAB)
-            for _ in range(many + 3):
-                page.keyboard.press("Tab")
-            faults[f"{name}: not reached"] = page.evaluate(NOT_REACHED)
+            for _ in range(2):  # the page is live: what came in behind the walk is met by another round
+                for _ in range(many + 3):
+                    page.keyboard.press("Tab")
+                faults[f"{name}: not reached"] = page.evaluate(NOT_REACHED)
+                if not faults[f"{name}: not reached"]:
+                    break
             faults[f"{name}: reached unseen"] = page.evaluate("tabbed.unseen")
     assert {where: found for where, found in faults.items() if found} == {}
 
