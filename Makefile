@@ -6,7 +6,7 @@ READY := .venv/ready
 # A measured drift that no one simulated; its archive is LGPL, so it is fetched and not kept here.
 TRACE := .venv/traces/ocxo_frequency.txt
 
-.PHONY: setup traces demo test lint bench soak-test pictures wheel smoke audit licences release
+.PHONY: setup traces demo test lint bench soak-test nightly pictures wheel smoke audit licences release
 
 setup: $(READY)
 
@@ -45,9 +45,13 @@ bench: $(READY)
 	$(BIN)/python -m benchmarks.measure
 	$(BIN)/python -m benchmarks.tables
 
-# The long tests: days of soak, bad input by the ten thousand, faults. What passed with this code is passed over.
+# Days of soak, faults on purpose, within the hour. What passed with this code is passed over, here and below.
 soak-test: $(READY)
 	$(BIN)/python -m benchmarks.soak_test
+
+# Bad input by the ten thousand, and the long form of every other test that has one.
+nightly: $(READY)
+	$(BIN)/python -m benchmarks.soak_test --nightly
 
 # Wheel and sdist in dist/, built again and compared to the byte.
 wheel: $(READY)
