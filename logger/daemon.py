@@ -82,7 +82,7 @@ _ASKED_AGAIN_S: Final = 1.0  # after the store failed: each try may wait for its
 _STORE_WAIT_S: Final = 0.1  # for a commit; then judging goes on meanwhile, long before a cut-out misses it
 _STORE_LATE_S: Final = 5.0
 _MMAP_THRESHOLD, _ARENAS = -3, -8  # of glibc's malloc.h
-_LARGE_BYTES: Final = 32 * 1024
+_LARGE_BYTES: Final = 8 * 1024
 LONGEST_MARK: Final = 200
 MARKS_A_SCAN: Final = 64
 """With the longest text of four bytes a letter they still fit into one line of a log."""

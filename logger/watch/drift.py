@@ -514,7 +514,7 @@ def _since(on_min: float) -> float:
     return min(_TAIL_EVERY_MIN * math.floor(on_min / _TAIL_EVERY_MIN), _TAIL_TO_MIN)
 
 
-@lru_cache(maxsize=96)
+@lru_cache(maxsize=64)
 def _unbroken_model(n: int, on_min: float, width: int, grade: int, octave: int) -> _Model:
     """The model of a record without holes that began so many minutes after HT on."""
     return _solved(_unbroken_record(n, on_min, grade, octave), width)

@@ -21,7 +21,7 @@ BoolArray = NDArray[np.bool_]
 
 MINUTE_S: Final = 60
 BIN_S: Final = 10
-_TENS_KEPT: Final = 2160  # six hours; a runaway's noise is learnt from the last three
+_TENS_KEPT: Final = 1440  # four hours; a runaway's noise is learnt from the last three
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ class _Rows:
         n = self._n + len(rows)
         if n > len(self._rows):
             # Zeros that nobody has written take no room.
-            grown = np.zeros((max(n, len(self._rows) * 5 // 4), self._rows.shape[1]))
+            grown = np.zeros((max(n, len(self._rows) * 9 // 8), self._rows.shape[1]))
             first = 0 if self._kept is None else max(0, self._n - self._kept)
             grown[first : self._n] = self._rows[first : self._n]
             self._rows = grown
@@ -127,7 +127,7 @@ class _Record:
 class Tens(_Record):
     """The soak in bins of ten seconds of HT: means of what could be judged, NaN where nothing could.
 
-    What lies more than six hours back may be zeros: nobody looks that far. Bins that HT's end cut short are
+    What lies more than four hours back may be zeros: nobody looks that far. Bins that HT's end cut short are
     not in it.
     """
 
