@@ -10,6 +10,8 @@ import typer
 from logger.cli import Store, open_store, progress_bar, soak_number, warn
 from logger.errors import RequestError, StoreError
 
+Shrink = Annotated[bool, typer.Option("--shrink", help="Then give the room to the disk; no daemon may run.")]
+
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 
@@ -108,9 +110,7 @@ def compact(
             metavar="SOAK...", help="Soaks by number, or last; default all that ended.", show_default=False
         ),
     ] = None,
-    shrink: Annotated[
-        bool, typer.Option("--shrink", help="Then give the room to the disk; no daemon may run.")
-    ] = False,
+    shrink: Shrink = False,
     db: Store = None,
 ) -> int:
     """Keep every scan of soaks that have ended, in less than half the room.
@@ -152,10 +152,7 @@ def compact(
             elif soaks:
                 warn(f"soak {soak.id} is compact already, or has no scans")
     print(f"{(before - after) / 1e6:.1f} MB in the store's file are free for the next soaks.")
-    if shrink:
-        print(f"The file is {thinning.shrink(path) / 1e6:.1f} MB smaller.")
-    elif before:
-        print("The file stays as large as it is; --shrink gives its room back, while no daemon runs.")
+    _say_room(path, shrink=shrink, freed=before > after)
     return 1 if failed else 0
 
 
@@ -170,9 +167,7 @@ def thin(
     do_it: Annotated[
         bool, typer.Option("--do-it/--dry-run", help="Take them out; without it, only say what would go.")
     ] = False,
-    shrink: Annotated[
-        bool, typer.Option("--shrink", help="Then give the room to the disk; no daemon may run.")
-    ] = False,
+    shrink: Shrink = False,
     db: Store = None,
 ) -> int:
     """Take the scans of old soaks out of the store, but for the minutes around findings.
@@ -188,7 +183,6 @@ def thin(
     from logger import tables
     from logger import thin as thinning
     from logger.clock import SystemClock
-    from logger.store import thinning as stored
     from logger.store.reader import default_store, file_of, is_address
 
     if is_address(db or default_store()):
@@ -219,8 +213,15 @@ def thin(
         print(f"{soaks}, {size / 1e6:.1f} MB would go. Nothing was changed: --do-it takes them out.")
         return 0
     print(f"{soaks} thinned: {size / 1e6:.1f} MB in the store's file are free for the next ones.")
-    if shrink:
-        print(f"The file is {stored.shrink(path) / 1e6:.1f} MB smaller.")
-    elif gone:
-        print("The file stays as large as it is; --shrink gives its room back, while no daemon runs.")
+    _say_room(path, shrink=shrink, freed=gone > 0)
     return 0
+
+
+def _say_room(path: Path, *, shrink: bool, freed: bool) -> None:
+    """Give the room in a store's file to the disk where that is wanted, and say so, else where it stays."""
+    from logger.store import thinning
+
+    if shrink:
+        print(f"The file is {thinning.shrink(path) / 1e6:.1f} MB smaller.")
+    elif freed:
+        print("The file stays as large as it is; --shrink gives its room back, while no daemon runs.")
